@@ -1,0 +1,30 @@
+"""One kind of error for everything that a person typed or handed over."""
+
+from __future__ import annotations
+
+
+class InputError(ValueError):
+    """Something handed over can't be used; the message says what, where and how to mend it.
+
+    Shown to people as one line, so keep every part short and plain.
+
+    Args:
+        problem: what is wrong, with the value.
+        field: the key, option or argument it belongs to, such as ``recording.focal_mm``.
+        fix: what is allowed or how to mend it.
+        file: the file it stands in.
+    """
+
+    def __init__(self, problem: str, *, field: str = "", fix: str = "", file: str = "") -> None:
+        self.problem, self.field, self.fix, self.file = problem, field, fix, file
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        place = ": ".join(part for part in (self.file, self.field) if part)
+        line = f"{place}: {self.problem}" if place else self.problem
+        return " ".join((f"{line}. {self.fix}" if self.fix else line).split())
+
+    def within(self, *, file: str = "", prefix: str = "") -> InputError:
+        """The same error placed in a file, or under a table of it."""
+        field = ".".join(part for part in (prefix, self.field) if part)
+        return InputError(self.problem, field=field, fix=self.fix, file=self.file or file)
