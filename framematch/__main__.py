@@ -1,0 +1,3 @@
+from framematch.cli import main
+
+main()

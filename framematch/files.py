@@ -1,0 +1,93 @@
+"""Reading what people hand over with a bound, and writing files whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from framematch.errors import InputError
+
+TEXT_LIMIT = 1_000_000  # bytes; a pairing is about two thousand
+
+
+def read_text(path: Path, *, limit: int = TEXT_LIMIT) -> str:
+    """The text of a UTF-8 file of at most ``limit`` bytes.
+
+    Raises:
+        InputError: missing, a folder, unreadable, too large or not UTF-8.
+    """
+    raw = read_bytes(path, limit=limit)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"byte {error.start} is not UTF-8 text", file=str(path), fix="save the file as UTF-8") from None
+
+
+def read_bytes(path: Path, *, limit: int) -> bytes:
+    """The bytes of a file of at most ``limit`` bytes, with the same errors as :func:`read_text`."""
+    try:
+        if path.is_dir():
+            raise InputError("is a folder", file=str(path), fix="name a file")
+        if path.exists() and not path.is_file():
+            raise InputError("is not a plain file", file=str(path), fix="name a file")
+        with path.open("rb") as stream:
+            raw = stream.read(limit + 1)
+    except FileNotFoundError:
+        raise InputError("no such file", file=str(path), fix="check the name and the folder") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise InputError(f"can't be read ({reason})", file=str(path), fix="check the file's rights") from None
+    if len(raw) > limit:
+        raise InputError(f"is larger than {limit / 1e6:g} MB", file=str(path), fix="this is not the kind of file expected here")
+    return raw
+
+
+def ensure_folder(folder: Path) -> None:
+    """Make a folder that files can be written to.
+
+    Raises:
+        InputError: it can't be made or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise InputError(f"can't be written to ({error.strerror})", file=str(folder), fix="choose another output folder") from None
+
+
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """A path beside ``path`` to write to; renamed to it at the end, removed if anything goes wrong.
+
+    Raises:
+        InputError: the file can't be written.
+    """
+    if path.is_dir():
+        raise InputError("is a folder", file=str(path), fix="name a file to write")
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
+        os.close(handle)
+    except OSError as error:
+        raise InputError(f"can't be written ({error.strerror})", file=str(path), fix="choose another output folder") from None
+    beside = Path(name)
+    try:
+        yield beside
+        umask = os.umask(0)
+        os.umask(umask)
+        beside.chmod(0o666 & ~umask)  # mkstemp's files are private
+        os.replace(beside, path)
+    except OSError as error:
+        raise InputError(f"can't be written ({error.strerror})", file=str(path), fix="check the space and rights there") from None
+    finally:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write UTF-8 text whole or not at all."""
+    with written_whole(path) as beside:
+        beside.write_text(text, encoding="utf-8")

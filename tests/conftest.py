@@ -1,0 +1,40 @@
+"""What every test may use. Benchmarks run only when asked for by path."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
+OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
+
+
+def need(present: bool, what: str) -> None:
+    """Skip a test whose outside help is missing here; in CI that is a failure, never a skip."""
+    if present:
+        return
+    if os.environ.get("CI"):
+        pytest.fail(f"CI must have {what}")
+    pytest.skip(f"needs {what}")
+
+
+@pytest.fixture
+def poppler() -> None:
+    need(shutil.which("pdftoppm") is not None, "poppler-utils")
+
+
+@pytest.fixture
+def chromium() -> str:
+    found = shutil.which("chromium")
+    need(found is not None, "chromium")
+    return str(found)
+
+
+@pytest.fixture
+def opencv_doc() -> Path:
+    need(OPENCV_DOC.is_dir(), "opencv-doc")
+    return OPENCV_DOC
