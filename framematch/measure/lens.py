@@ -130,7 +130,8 @@ def fit_lens(
     Args:
         found: in at least 3 stills of one size.
         chart: as printed.
-        sensor_mm: area read out; 36 mm wide if not given (angles and pixels do not depend on it).
+        sensor_mm: area read out, 36 mm wide if not given (angles and pixels do not depend on it); its height
+            follows from its width, since photosites are square.
         squeeze: of an anamorphic lens.
         models: to choose from; all if not given.
         robust: leave out wrong corners and stills.
@@ -141,7 +142,8 @@ def fit_lens(
     size = _one_size(found)
     if len(found) < 3:
         raise InputError(f"the chart was found in {len(found)} still{'s' * (len(found) != 1)}, 3 are needed", fix="take 12 to 20 stills of the chart")
-    sensor = sensor_mm or (DEFAULT_WIDTH_MM, DEFAULT_WIDTH_MM * squeeze * size[1] / size[0])
+    width_mm = sensor_mm[0] if sensor_mm else DEFAULT_WIDTH_MM
+    sensor = (width_mm, width_mm * size[1] / size[0])  # photosites are square
     blank = Camera(lens=Lens(projection="rectilinear", focal_mm=sensor[0], squeeze=squeeze), sensor_mm=sensor, raster_px=size)
     corners = _gathered(found, chart)
     asked = tuple(models) if models else (*BROWN_MODELS, *FISHEYE_MODELS)

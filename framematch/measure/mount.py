@@ -13,6 +13,7 @@ from framematch.camera import Camera
 from framematch.errors import InputError
 from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, solve
 from framematch.measure.chart import Chart, Found
+from framematch.measure.finding import Looked
 from framematch.measure.lens import NORMAL_95, Figure, LensFit, chart_poses, fit_lens
 from framematch.mount import Mount, aim_from_rotation
 
@@ -344,3 +345,36 @@ def carried(fit: MountFit, recording: Found, monitoring: Found, chart: Chart) ->
     in_monitoring = (in_recording - fit.mount.translation_m * 1000) @ fit.mount.recording_from_monitoring
     return monitoring.pixels - fit.cameras[1].project(in_monitoring)[0]
 
+
+
+def check_pairs(recording: Sequence[Looked], monitoring: Sequence[Looked]) -> None:
+    """Refuse sides that can't be pairs before anything is solved.
+
+    Raises:
+        InputError: different counts, or a still that is on both sides.
+    """
+    if len(recording) != len(monitoring):
+        raise InputError(f"{len(recording)} recording and {len(monitoring)} monitoring stills do not make pairs", fix="give one of each for every moment")
+    for r, m in zip(recording, monitoring, strict=True):
+        same = r.found is not None and m.found is not None and r.found.pixels.shape == m.found.pixels.shape and (r.found.pixels == m.found.pixels).all()
+        if same:
+            raise InputError(f"{r.name} and {m.name} are the same picture", fix="give each camera's own stills")
+
+
+def compare_offset(fit: MountFit, before: Mount, tolerance_mm: float) -> list[str]:
+    """Lines on an offset measured that is the file's but for scale: that is what a chart of another size looks like."""
+    old = before.translation_m * 1000
+    new = fit.mount.translation_m * 1000
+    lengths = float(np.linalg.norm(old)), float(np.linalg.norm(new))
+    if min(lengths) < 5:
+        return []
+    ratio = lengths[1] / lengths[0]
+    bent = float(np.degrees(np.arccos(np.clip(old @ new / (lengths[0] * lengths[1]), -1, 1))))
+    off = abs(lengths[1] - lengths[0])
+    half = max(f.half_95 for f in fit.figures if f.name.endswith("_mm"))
+    if abs(ratio - 1) > 0.02 and bent < 8 and off > 2 * (half + tolerance_mm):
+        return [
+            f"the lenses come out {lengths[1]:.1f} mm apart, the file has {lengths[0]:.1f} mm the same way: "
+            f"if the file is right, the chart was printed at {100 / ratio:.0f} % of the size given here. Measure its bar and add --bar-mm"
+        ]
+    return []
