@@ -3,7 +3,8 @@
 Corners of the chart X (mm, on the paper) are seen by the recording camera at X_r = R_v X + t_v in
 view v, and by the monitoring camera at X_m = R' (X_r - t) with the mount's R and t. Image points
 come from the project's own ``Camera``; the derivatives are written out below. Levenberg and
-Marquardt's steps on the normal equations (columns scaled to one), rotations updated on the left.
+Marquardt's steps on the normal equations, in which the chart's positions, each seen in its own view
+alone, are eliminated first (Schur's complement); rotations are updated on the left.
 ``tests/test_measure_bundle.py`` holds the result against ``scipy.optimize.least_squares``.
 """
 
@@ -15,7 +16,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
@@ -222,28 +222,26 @@ def _skew(v: Floats) -> Floats:
     return out - np.swapaxes(out, 1, 2)
 
 
-def _jacobian(state: State, corners: Corners, models: Sequence[Model]) -> Floats:
-    """d computed pixels / d everything, (N, 2, figures + mount + 6 V)."""
+def _jacobian(state: State, corners: Corners, models: Sequence[Model]) -> tuple[Floats, Floats]:
+    """d computed pixels / d what all views share (N, 2, H), and / d the corner's own view (N, 2, 6)."""
     in_camera, turned = _in_camera(state, corners)
     counts = [len(m.figures) for m in models]
     two = len(state.cameras) == 2
-    first_view = sum(counts) + (6 if two else 0)
-    out = np.zeros((len(corners.view), 2, first_view + 6 * len(state.turn)))
+    shared = np.zeros((len(corners.view), 2, sum(counts) + (6 if two else 0)))
+    own = np.zeros((len(corners.view), 2, 6))
     start = 0
     for index, (camera, model) in enumerate(zip(state.cameras, models, strict=True)):
         mine = np.flatnonzero(corners.camera == index)
         by_point, by_figures = image_derivatives(camera, in_camera[mine], model)
-        out[mine, :, start : start + counts[index]] = by_figures
+        shared[mine, :, start : start + counts[index]] = by_figures
         start += counts[index]
         if index == MONITORING:
             by_point = by_point @ state.mount_turn.T  # now by the point in recording axes
             from_pupil = turned[mine] + state.shift_mm[corners.view[mine]] - state.mount_mm
-            out[mine, :, first_view - 6 : first_view - 3] = by_point @ _skew(from_pupil)
-            out[mine, :, first_view - 3 : first_view] = -by_point
-        columns = first_view + 6 * corners.view[mine][:, None] + np.arange(6)
-        block = np.concatenate([-by_point @ _skew(turned[mine]), by_point], axis=2)
-        out[mine[:, None, None], np.arange(2)[None, :, None], columns[:, None, :]] = block
-    return out
+            shared[mine, :, -6:-3] = by_point @ _skew(from_pupil)
+            shared[mine, :, -3:] = -by_point
+        own[mine] = np.concatenate([-by_point @ _skew(turned[mine]), by_point], axis=2)
+    return shared, own
 
 
 def _moved(state: State, step: Floats, models: Sequence[Model]) -> State:
@@ -297,36 +295,27 @@ def solve(
     cost = _cost(e, weight, state, models, priors)
     settled = False
     for _ in range(steps):
-        normal, gradient = _normal_equations(state, corners, models, e, weight, per_corner, priors)
-        scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        unit = normal * scale[:, None] * scale
-        better = False
+        normal = _normal(state, corners, models, e, weight, per_corner, priors)
         for _ in range(12):
-            try:
-                factor = cho_factor(unit + damping * np.eye(len(unit)), check_finite=False)
-            except np.linalg.LinAlgError:
-                damping = max(damping * 10, 1e-10)
-                continue
-            step = scale * cho_solve(factor, scale * gradient, check_finite=False)
-            trial = _try(state, step, models)
+            trial = _try(state, normal.step(damping), models)
             if trial is not None:
                 e_trial = residuals(trial, corners) / per_corner
                 cost_trial = _cost(e_trial, weight, trial, models, priors)
                 if cost_trial < cost:
-                    better = True
                     break
+            trial = None
             damping = max(damping * 6, 1e-10)
-        if not better:
+        if trial is None:
             settled = True
             break
         gain = (cost - cost_trial) / max(cost, 1e-300)
-        state, e, damping = trial, e_trial, max(damping / 8, 1e-12)  # type: ignore[assignment]
+        state, e, damping = trial, e_trial, max(damping / 8, 1e-12)
         weight = _weights(e, robust=robust)
         cost = _cost(e, weight, state, models, priors)
         if gain < 1e-9:
             settled = True
             break
-    return _finished(state, corners, models, e * per_corner, per_corner, priors, settled=settled)
+    return _finished(state, corners, models, e * per_corner, priors, settled=settled)
 
 
 def _try(state: State, step: Floats, models: Sequence[Model]) -> State | None:
@@ -356,7 +345,46 @@ def _vector(state: State, models: Sequence[Model]) -> Floats:
     return np.concatenate([*parts, np.zeros(3), state.mount_mm]) if len(state.cameras) == 2 else np.concatenate(parts)
 
 
-def _normal_equations(
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Normal:
+    """Normal equations by blocks: shared (H, H), shared by own (V, H, 6), own (V, 6, 6), and the right sides."""
+
+    shared: Floats
+    between: Floats
+    own: Floats
+    right_shared: Floats
+    right_own: Floats
+
+    def step(self, damping: float) -> Floats:
+        """The step for Marquardt's damping, the shared figures first and then each view's."""
+        own = self.own + damping * self.own * np.eye(6) + 1e-12 * np.eye(6)
+        shared = self.shared + damping * np.diag(np.diag(self.shared)) + 1e-12 * np.eye(len(self.shared))
+        both = np.concatenate([np.swapaxes(self.between, 1, 2), self.right_own[:, :, None]], axis=2)
+        try:
+            solved = np.linalg.solve(own, both)  # (V, 6, H + 1)
+            left, right = _reduced(shared, self.right_shared, self.between, solved)
+            scale = 1 / np.sqrt(np.maximum(np.diag(left), 1e-300))
+            first = scale * np.linalg.solve(left * scale[:, None] * scale, scale * right) if len(left) else right
+        except np.linalg.LinAlgError:
+            return np.full(len(self.right_shared) + self.right_own.size, np.nan)
+        return np.concatenate([first, (solved[:, :, -1] - solved[:, :, :-1] @ first).ravel()])
+
+    def covariance(self) -> Floats:
+        """Of the shared figures, the views' own marginalised."""
+        scale = 1 / np.sqrt(np.maximum(np.diagonal(self.own, axis1=1, axis2=2), 1e-300))
+        own = self.own * scale[:, :, None] * scale[:, None, :]
+        solved = scale[:, :, None] * np.linalg.pinv(own, hermitian=True) @ (scale[:, :, None] * np.swapaxes(self.between, 1, 2))
+        left, _ = _reduced(self.shared, self.right_shared, self.between, np.concatenate([solved, np.zeros((*solved.shape[:2], 1))], axis=2))
+        unit = 1 / np.sqrt(np.maximum(np.diag(left), 1e-300))
+        out: Floats = np.linalg.pinv(left * unit[:, None] * unit, hermitian=True) * unit[:, None] * unit
+        return out
+
+
+def _reduced(shared: Floats, right: Floats, between: Floats, solved: Floats) -> tuple[Floats, Floats]:
+    return shared - np.einsum("vhi,vij->hj", between, solved[:, :, :-1]), right - np.einsum("vhi,vi->h", between, solved[:, :, -1])
+
+
+def _normal(
     state: State,
     corners: Corners,
     models: Sequence[Model],
@@ -364,19 +392,29 @@ def _normal_equations(
     weight: Floats,
     per_corner: Floats,
     priors: Sequence[tuple[int, float, float]],
-) -> tuple[Floats, Floats]:
+) -> _Normal:
     seen = np.isfinite(e).all(axis=1)
-    jacobian = _jacobian(state, corners.only(seen), models) / per_corner[seen][:, None]
-    jacobian = np.nan_to_num(jacobian, nan=0.0, posinf=0.0, neginf=0.0)
-    root = np.sqrt(weight[seen])[:, None]
-    rows = (jacobian * root[:, None]).reshape(-1, jacobian.shape[2])
-    right = (e[seen] * root).ravel()
-    normal, gradient = rows.T @ rows, rows.T @ right
+    shared, own = _jacobian(state, corners.only(seen), models)
+    rows = np.concatenate([shared, own, np.zeros((*own.shape[:2], 1))], axis=2) / per_corner[seen][:, None]
+    rows[:, :, -1] = e[seen]
+    rows = np.nan_to_num(rows * np.sqrt(weight[seen])[:, None, None], nan=0.0, posinf=0.0, neginf=0.0)
+    head = shared.shape[2]
+    view = corners.view[seen]
+    order = np.argsort(view, kind="stable")
+    rows = rows[order]
+    ends = np.searchsorted(view[order], np.arange(len(state.turn) + 1))
+    blocks = np.zeros((len(state.turn), head + 7, head + 7))
+    for v in range(len(state.turn)):
+        part = rows[ends[v] : ends[v + 1]].reshape(-1, head + 7)
+        blocks[v] = part.T @ part
+    left, right = blocks[:, :head, :head].sum(axis=0), blocks[:, :head, -1].sum(axis=0)
     values = _vector(state, models) if priors else np.empty(0)
     for i, mean, sigma in priors:
-        normal[i, i] += 1 / sigma**2
-        gradient[i] += (mean - values[i]) / sigma**2
-    return normal, gradient
+        left[i, i] += 1 / sigma**2
+        right[i] += (mean - values[i]) / sigma**2
+    return _Normal(
+        shared=left, between=blocks[:, :head, head:-1], own=blocks[:, head:-1, head:-1], right_shared=right, right_own=blocks[:, head:-1, -1]
+    )
 
 
 def _finished(
@@ -384,13 +422,11 @@ def _finished(
     corners: Corners,
     models: Sequence[Model],
     residual_px: Floats,
-    per_corner: Floats,
     priors: Sequence[tuple[int, float, float]],
     *,
     settled: bool,
 ) -> Solution:
-    head = sum(len(m.figures) for m in models) + (6 if len(state.cameras) == 2 else 0)
-    total = head + 6 * len(state.turn)
+    total = sum(len(m.figures) for m in models) + (6 if len(state.cameras) == 2 else 0) + 6 * len(state.turn)
     finite = np.isfinite(residual_px).all(axis=1)
     sigma = np.full(len(state.cameras), np.nan)
     for index in range(len(state.cameras)):
@@ -399,10 +435,39 @@ def _finished(
         share = count / max(2 * int(finite.sum()), 1)
         sigma[index] = np.sqrt((residual_px[mine] ** 2).sum() / max(count - total * share, 1.0))
     real = np.where(np.isfinite(sigma), np.maximum(sigma, 1e-9), 1.0)[corners.camera][:, None]
-    normal, _ = _normal_equations(state, corners, models, residual_px / real, np.ones(len(residual_px)), real, priors)
-    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    covariance = np.linalg.pinv(normal * scale[:, None] * scale, hermitian=True) * scale[:, None] * scale
-    return Solution(state=state, residual_px=residual_px, covariance=covariance[:head, :head], sigma_px=sigma, settled=settled)
+    normal = _normal(state, corners, models, residual_px / real, np.ones(len(residual_px)), real, priors)
+    return Solution(state=state, residual_px=residual_px, covariance=normal.covariance(), sigma_px=sigma, settled=settled)
+
+
+def place_chart(camera: Camera, corners: Corners) -> tuple[Floats, Floats, float] | None:
+    """Where the chart stands in one still: (3, 3), (3,) chart to camera, and the RMS in pixels; None if it can't be placed.
+
+    A small flat chart looks nearly the same tilted one way and the other; both are solved and the better kept.
+    """
+    alone = replace(corners, view=np.zeros(len(corners.view), dtype=np.int64), camera=np.zeros(len(corners.view), dtype=np.int64))
+    rays, ok = camera.unproject(corners.pixels)
+    first = pose_from_rays(rays[ok], corners.board_mm[ok]) if ok.sum() >= 0.7 * len(ok) else None
+    if first is None:
+        return None
+    turn, shift, _ = first
+    middle = corners.board_mm.mean(axis=0)
+    centre = turn @ middle + shift
+    line, normal = centre / np.linalg.norm(centre), turn[:, 2]
+    twice = np.cross(normal, line)
+    angle = np.arcsin(np.clip(np.linalg.norm(twice), 0, 1)) * (1 if normal @ line > 0 else -1)
+    other = Rotation.from_rotvec(2 * angle * twice / max(float(np.linalg.norm(twice)), 1e-12)).as_matrix() @ turn
+    held = Model(projection=camera.lens.projection, focal=False, centre=False)
+    best = None
+    for start in (turn, other):
+        state = State(
+            cameras=(camera,), turn=start[None], shift_mm=(centre - start @ middle)[None], mount_turn=np.eye(3), mount_mm=np.zeros(3)
+        )
+        solution = solve(state, alone, [held], robust=True, steps=25)
+        size = np.hypot(*np.nan_to_num(solution.residual_px, nan=_LOST_PX).T)
+        miss = float(np.median(size))
+        if best is None or miss < best[2]:
+            best = solution.state.turn[0], solution.state.shift_mm[0], miss
+    return best
 
 
 def pose_from_rays(rays: Floats, board_mm: Floats) -> tuple[Floats, Floats, float] | None:

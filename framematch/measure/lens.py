@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from framematch.camera import Angles, Camera
 from framematch.errors import InputError
 from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
-from framematch.measure.bundle import Corners, Model, Solution, State, pose_from_rays, residuals, solve
+from framematch.measure.bundle import Corners, Model, Solution, State, place_chart, pose_from_rays, residuals, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.coverage import advice, reach_percent
 
@@ -276,13 +276,18 @@ def _rough(camera: Camera, corners: Corners, kind: str) -> Solution | None:
         camera = replace(state.cameras[0], lens=replace(state.cameras[0].lens, k=(*state.cameras[0].lens.k, 0.0, 0.0)[:2]))
         solution = solve(replace(state, cameras=(camera,)), corners, [model], robust=True, steps=40)
         state = solution.state
-        # Stills that a first lens could not place may now be placed.
-        turn, shift, miss = chart_poses(state.cameras[0], corners, views)
-        size = np.hypot(*np.nan_to_num(residuals(state, corners), nan=1e3).T)
-        worst = np.array([np.median(size[corners.view == v]) for v in views])
-        again = np.isfinite(miss) & (worst > 5 * np.median(worst) + 1)
-        state.turn[again], state.shift_mm[again] = turn[again], shift[again]
+        _place_again(state, corners)
     return solve(state, corners, [model], robust=True, steps=40)
+
+
+def _place_again(state: State, corners: Corners) -> None:
+    """Place the chart anew in stills that fit worse than most: they may have settled with it tilted the wrong way."""
+    size = np.hypot(*np.nan_to_num(residuals(state, corners), nan=1e3).T)
+    each = np.array([np.median(size[corners.view == v]) for v in range(len(state.turn))])
+    for view in np.flatnonzero(each > 1.7 * np.median(each)):
+        placed = place_chart(state.cameras[0], corners.only(corners.view == view))
+        if placed is not None and placed[2] < each[view]:
+            state.turn[view], state.shift_mm[view] = placed[:2]
 
 
 def _sound(residual_px: Floats, corners: Corners, names: Sequence[str]) -> tuple[NDArray[np.bool_], dict[str, str]]:
@@ -296,7 +301,8 @@ def _sound(residual_px: Floats, corners: Corners, names: Sequence[str]) -> tuple
         keep &= corners.view != view
         left_out[names[view]] = f"its corners lie {each[view]:.1f} px from where the other stills put them (typical {typical:.2f} px)"
     sigma = float(np.median(size[keep])) / 1.1774 if keep.any() else 0.0
-    keep &= size <= max(5.5 * sigma, 0.05)
+    own = np.clip(each / 1.1774, sigma, 3 * sigma)  # a chart far away or at the edge is found less exactly
+    keep &= size <= np.maximum(5.5 * own[corners.view], 0.05)
     for view in range(len(names)):
         if names[view] not in left_out and (keep & (corners.view == view)).sum() < max(6, 0.4 * (corners.view == view).sum()):
             keep &= corners.view != view

@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, solve
+from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, place_chart, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.finding import Looked
-from framematch.measure.lens import NORMAL_95, Figure, LensFit, chart_poses, fit_lens
+from framematch.measure.lens import NORMAL_95, Figure, LensFit, fit_lens
 from framematch.mount import Mount, aim_from_rotation
 
 Floats = NDArray[np.float64]
@@ -215,9 +215,9 @@ class _Pairs:
             both = []
             for index, camera in enumerate(self.cameras):
                 mine = corners.only((corners.view == view) & (corners.camera == index))
-                pose = _refined_pose(camera, mine)
+                pose = place_chart(camera, mine)
                 if pose is not None:
-                    both.append(pose)
+                    both.append(pose[:2])
             if len(both) == 2:
                 out[int(view)] = both
         return out
@@ -233,9 +233,9 @@ class _Pairs:
                 continue
             alone = corners.only(corners.view == view)
             index = int(alone.camera[0])
-            pose = _refined_pose(self.cameras[index], alone)
+            pose = place_chart(self.cameras[index], alone)
             if pose is not None:
-                placed[view] = (turn @ pose[0], turn @ pose[1] + shift) if index == MONITORING else pose
+                placed[view] = (turn @ pose[0], turn @ pose[1] + shift) if index == MONITORING else pose[:2]
         turns, shifts = (np.array([pose[i] for pose in placed.values()]) for i in (0, 1))
         return np.array(list(placed)), State(cameras=self.cameras, turn=turns, shift_mm=shifts, mount_turn=turn, mount_mm=shift)
 
@@ -246,9 +246,10 @@ class _Pairs:
         for index in (RECORDING, MONITORING):
             mine = corners.camera == index
             sigma = float(np.median(size[mine])) / 1.1774
-            keep[mine] = size[mine] <= max(5.5 * sigma, 0.05)
             each = {v: float(np.median(size[mine & (corners.view == v)])) for v in views if (mine & (corners.view == v)).any()}
             typical = float(np.median(list(each.values())))
+            own = {v: min(max(value / 1.1774, sigma), 3 * sigma) for v, value in each.items()}
+            keep[mine] = size[mine] <= np.maximum(5.5 * np.array([own[v] for v in corners.view[mine]]), 0.05)
             for view, value in each.items():
                 if value > 4 * typical + 0.3:
                     keep &= corners.view != view
@@ -283,18 +284,6 @@ class _Pairs:
             residual_px=solution.residual_px,
             warnings=tuple(warnings),
         )
-
-
-def _refined_pose(camera: Camera, corners: Corners) -> tuple[Floats, Floats] | None:
-    """Chart to camera from one still by least squares on its pixels."""
-    alone = replace(corners, view=np.zeros(len(corners.view), dtype=np.int64), camera=np.zeros(len(corners.view), dtype=np.int64))
-    turn, shift, miss = chart_poses(camera, alone, [0])
-    if not np.isfinite(miss).all():
-        return None
-    state = State(cameras=(camera,), turn=turn, shift_mm=shift, mount_turn=np.eye(3), mount_mm=np.zeros(3))
-    held = Model(projection=camera.lens.projection, focal=False, centre=False)
-    solution = solve(state, alone, [held], robust=True, steps=30)
-    return solution.state.turn[0], solution.state.shift_mm[0]
 
 
 def _one_mount(poses: Mapping[int, list[tuple[Floats, Floats]]]) -> tuple[Floats, Floats, dict[int, str]]:
@@ -338,7 +327,7 @@ def carried(fit: MountFit, recording: Found, monitoring: Found, chart: Chart) ->
     points = chart.points_mm
     count = len(recording.ids)
     alone = Corners(camera=np.zeros(count, dtype=np.int64), view=np.zeros(count, dtype=np.int64), board_mm=points[recording.ids], pixels=recording.pixels)
-    pose = _refined_pose(fit.cameras[0], alone)
+    pose = place_chart(fit.cameras[0], alone)
     if pose is None:
         raise InputError("the chart can't be placed", file=recording.still)
     in_recording = points[monitoring.ids] @ pose[0].T + pose[1]

@@ -15,7 +15,7 @@ from framematch.measure.stills import read_still
 
 Floats = NDArray[np.float64]
 
-GROUND, INK, FAINT = "#10151a", "#f2f5f7", "#5d6b76"
+GROUND, INK, FAINT = "#10151a", "#f2f5f7", "#9aa8b3"
 FOUND, MISSED, ARROW = "#ffe033", "#ff7a5c", "#8fdcff"  # told apart by lightness too
 _THUMB = (400, 300)
 
