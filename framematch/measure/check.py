@@ -33,7 +33,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FEWEST = 40  # details that have to agree
-ENOUGH_PERCENT = 0.5  # of the frame: how well the guide must be known for an answer
+ENOUGH_PERCENT = 0.5  # of the frame: how well the guide must be known at the distance of the scene
+ENOUGH_OVER_RANGE_PERCENT = 1.0  # and over the whole range, where the offset's own tolerance counts
 OFFSET_MM, FOCAL_PERCENT = 2.0, 0.1  # half-widths taken where the file gives none
 _NEAREST_M = 0.3
 
@@ -382,18 +383,20 @@ def _distances(pairing: Pairing) -> list[float]:
 
 def _result(pairing: Pairing, at: Pairing, solve: _Solve, keep: NDArray[np.int64], fit: _Fit, covariance: Floats) -> Checked:
     after = replace(pairing, mount=mounted(pairing.mount, fit.values))
-    known = _known_percent(pairing, fit.values, covariance)
-    if not known <= ENOUGH_PERCENT:
+    seen, inverse = solve._terms(fit.values, keep)
+    shown = float(np.median(inverse))
+    distance = 1 / shown if shown > 1e-3 else math.inf
+    here = _known_percent(pairing, fit.values, covariance, [distance])
+    known = _known_percent(pairing, fit.values, covariance, _distances(pairing))
+    if not (here <= ENOUGH_PERCENT and known <= ENOUGH_OVER_RANGE_PERCENT):
         raise NotSuitable(
-            f"{len(keep)} details agree, but they fix the guide only to {known:.1f} % of the frame",
+            f"{len(keep)} details agree, but they fix the guide only to {max(here, known):.1f} % of the frame",
             fix="add --distance, or choose a scene with detail all over it, near and far",
         )
     m = solve.matches.only(keep)
-    seen, inverse = solve._terms(fit.values, keep)
     per_rad = at.monitoring.lens.focal_mm * float(at.monitoring.pixels_per_mm.min())
     with np.errstate(divide="ignore"):
         depth = 1 / inverse
-    shown = float(np.median(inverse))
     turned = math.degrees(float(np.linalg.norm(fit.values[:3])))
     return Checked(
         before=pairing,
@@ -407,17 +410,17 @@ def _result(pairing: Pairing, at: Pairing, solve: _Solve, keep: NDArray[np.int64
         recording_px=pairing.recording.project(m.recording)[0],
         monitoring_px=pairing.monitoring.project(m.monitoring)[0],
         depth_m=depth,
-        distance_m=1 / shown if shown > 1e-3 else math.inf,
+        distance_m=distance,
         miss_px=np.hypot(*seen.T) * m.noise_rad * per_rad,
     )
 
 
-def _known_percent(pairing: Pairing, values: Floats, covariance: Floats) -> float:
-    """Half-width of the 95 % interval of the frame's edges on the display, worst edge over the range, percent of the frame."""
+def _known_percent(pairing: Pairing, values: Floats, covariance: Floats, distances: list[float]) -> float:
+    """Half-width of the 95 % interval of the frame's edges on the display, worst edge over some distances, percent of the frame."""
     here = refocused(pairing, values)
     worst = 0.0
     sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-18))
-    for distance in _distances(pairing):
+    for distance in distances:
         inverse = inverse_m(distance)
         display, _ = to_display(here, edge_places(here), inverse)
         slopes = []

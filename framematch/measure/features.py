@@ -24,7 +24,7 @@ Mask = NDArray[np.bool_]
 
 REACH_DEG = 12.0  # how far from where the file's aim puts it a detail is looked for
 _MOST_PX = 1700  # long side of the common view
-_DETAILS = 6000
+_DETAILS = 3000
 _RATIO = 0.86  # best over second best match
 
 
@@ -129,26 +129,24 @@ def _paired(
     first: tuple[Floats, NDArray[np.float32]], second: tuple[Floats, NDArray[np.float32]], *, reach_px: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Indices of pairs that are each other's best, clearly better than the next, near, and alike in size and direction."""
-    a, b = first[0], second[0]
+    a, b = first[0].astype(np.float32), second[0].astype(np.float32)
     if len(a) < 2 or len(b) < 2:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    likeness = np.full((len(a), len(b)), -1.0, dtype=np.float32)
-    for start in range(0, len(a), 1000):
-        part = slice(start, start + 1000)
-        close = np.hypot(a[part, None, 0] - b[None, :, 0], a[part, None, 1] - b[None, :, 1]) <= reach_px
-        turned = np.abs((a[part, None, 3] - b[None, :, 3] + 180) % 360 - 180) <= 20
-        alike = np.abs(np.log(a[part, None, 2] / b[None, :, 2])) <= math.log(1.6)
-        likeness[part] = np.where(close & turned & alike, first[1][part] @ second[1].T, -1)
+    likeness = first[1] @ second[1].T
+    log_a, log_b = np.log(a[:, 2]), np.log(b[:, 2])
+    apart = (a[:, None, 0] - b[None, :, 0]) ** 2 + (a[:, None, 1] - b[None, :, 1]) ** 2
+    likeness[apart > reach_px**2] = -1
+    rows, columns = np.nonzero(likeness > 0.5)
+    turned = np.abs((a[rows, 3] - b[columns, 3] + 180) % 360 - 180) > 20
+    unlike = turned | (np.abs(log_a[rows] - log_b[columns]) > math.log(1.6))
+    likeness[rows[unlike], columns[unlike]] = -1
     best = likeness.argmax(axis=1)
     rows = np.arange(len(a))
     top = likeness[rows, best]
     # Its rival is the best match elsewhere: SIFT often gives one place two directions.
     rival = likeness.copy()
-    for start in range(0, len(a), 1000):
-        part = slice(start, start + 1000)
-        chosen = b[best[part]]
-        same = np.hypot(chosen[:, None, 0] - b[None, :, 0], chosen[:, None, 1] - b[None, :, 1]) <= 4
-        rival[part][same] = -1
+    near_best = (b[best, None, 0] - b[None, :, 0]) ** 2 + (b[best, None, 1] - b[None, :, 1]) ** 2 <= 16
+    rival[near_best] = -1
     next_best = rival.max(axis=1)
     distance, rival_distance = 1 - top, 1 - np.maximum(next_best, 0.0)  # squared, of unit vectors, halved
     mutual = likeness.argmax(axis=0)[best] == rows
