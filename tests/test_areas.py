@@ -75,9 +75,7 @@ def test_each_point_is_in_always_and_ever_as_its_own_distances_say(name):
     pan=st.floats(-10, 10), tilt=st.floats(-10, 10), roll=st.floats(-10, 10), near=st.floats(0.8, 5), times=st.floats(1, 30),
 )  # fmt: skip
 def test_always_lies_inside_the_outline_and_the_outline_inside_ever(right, up, forward, pan, tilt, roll, near, times):
-    rig = glasshouse(
-        mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll), near_m=near, far_m=near * times
-    )
+    rig = glasshouse(mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll), near_m=near, far_m=near * times)
     found = areas(rig)
     always, ever = region(found.always), region(found.ever)
     for distance in (rig.near_m, best_set_distance(rig)[0], rig.far_m):
