@@ -80,7 +80,7 @@ def test_svg_in_a_browser_equals_the_png(report, chromium, tmp_path):
     (tmp_path / "o.html").write_text(f"<body style='margin:0;background:#888'>{drawing_svg(drawing)}</body>")
     shot = tmp_path / "o.png"
     subprocess.run(
-        [chromium, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--window-size=1280,720", f"--screenshot={shot}", str(tmp_path / "o.html")],
+        [chromium, "--headless", "--no-sandbox", "--hide-scrollbars", "--window-size=1280,720", f"--screenshot={shot}", str(tmp_path / "o.html")],
         check=True,
         capture_output=True,
         timeout=90,
