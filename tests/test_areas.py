@@ -20,7 +20,7 @@ from framematch.outline import outline
 from framematch.pairing import Tolerance
 from framematch.tolerance import band_along_edges, band_at, band_over_range, edge_normals, edge_places, uncertain_inputs
 from framematch.transfer import EDGES, edge_error, inverse_m, to_display, to_recorded
-from tests.rigs import glasshouse, straight
+from rigs import glasshouse, straight
 
 
 def region(rings):

@@ -26,7 +26,7 @@ from framematch.guide import (
 from framematch.mount import Mount
 from framematch.outline import outline
 from framematch.transfer import inverse_m, to_display, to_recorded
-from tests.rigs import glasshouse, random_pairing, straight
+from rigs import glasshouse, random_pairing, straight
 
 
 def brute_worst(pairing, rectangles, points=9, steps=7):

@@ -14,7 +14,7 @@ from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, OUTLINE, PARTS
 from framematch.output.raster import drawing_picture, drawing_png
 from framematch.output.svg import drawing_svg
 from framematch.report import guide_report
-from tests.rigs import glasshouse
+from rigs import glasshouse
 
 
 @pytest.fixture(scope="module")
