@@ -70,9 +70,7 @@ def main() -> None:
         return [Line(points=p, colour=colour, width=2.4, edge=1.2, dash=dash) for p in outline(rig, distance).pieces]
 
     guide = Drawing(size=(741, 500), shapes=[*lines(wall, EVER, (9, 6)), *lines(wheel, RECTANGLE, None)])
-    frame = Drawing(
-        size=(741, 500), shapes=[Line(points=WHEEL_IN_RIGHT.border([0, 1, 2, 3]), colour=RECTANGLE, width=2.4, edge=1.2, closed=True)]
-    )
+    frame = Drawing(size=(741, 500), shapes=[Line(points=WHEEL_IN_RIGHT.border([0, 1, 2, 3]), colour=RECTANGLE, width=2.4, edge=1.2, closed=True)])
     sheet = Image.new("RGB", (2 * 476 + 20, 440 + 44), "#f4f4f1")
     font = ImageFont.load_default(17)
     text = ImageDraw.Draw(sheet)

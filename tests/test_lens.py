@@ -8,13 +8,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from conftest import need
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.lens import CENTRAL, PROJECTIONS, Lens
-from tests.conftest import need
 
 Floats = NDArray[np.float64]
 

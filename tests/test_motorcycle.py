@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from conftest import need
 from numpy.typing import NDArray
 
 from framematch.camera import Camera, Rect
 from framematch.lens import Lens
 from framematch.mount import Mount
-from tests.conftest import need
 
 Floats = NDArray[np.float64]
 
