@@ -196,14 +196,26 @@ def _straight(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Float
     return flat, by_point, by_k, by_p
 
 
-def residuals(state: State, corners: Corners) -> Floats:
+def residuals(state: State, corners: Corners, *, exact: bool = True) -> Floats:
     """Seen minus computed pixels (N, 2); NaN where the lens has no image of the corner."""
     in_camera, _ = _in_camera(state, corners)
     out = np.empty((len(corners.view), 2))
     for index, camera in enumerate(state.cameras):
         mine = corners.camera == index
-        out[mine] = corners.pixels[mine] - camera.project(in_camera[mine])[0]
+        out[mine] = corners.pixels[mine] - (camera.project(in_camera[mine])[0] if exact else _project(camera, in_camera[mine]))
     return out
+
+
+def _project(camera: Camera, points: Floats) -> Floats:
+    """As ``camera.project``, but the domain's end is looked up without the tangential terms, which takes a hundredth of the time."""
+    if not any(camera.lens.p):
+        return camera.project(points)[0]
+    without = replace(camera, lens=replace(camera.lens, p=(0.0, 0.0)))
+    _, ok = without.project(points)
+    with np.errstate(all="ignore"):
+        flat = _straight(camera.lens, *points.T)[0]
+    pixels = flat * (camera.lens.focal_mm * camera.pixels_per_mm / np.array([camera.lens.squeeze, 1.0])) + camera.centre_px
+    return np.where(ok[:, None], pixels, np.nan)
 
 
 def _in_camera(state: State, corners: Corners) -> tuple[Floats, Floats]:
@@ -290,7 +302,7 @@ def solve(
     noise = np.ones(len(state.cameras)) if noise_px is None else np.asarray(noise_px, dtype=np.float64)
     per_corner = noise[corners.camera][:, None]
     damping = 1e-4
-    e = residuals(state, corners) / per_corner
+    e = residuals(state, corners, exact=False) / per_corner
     weight = _weights(e, robust=robust)
     cost = _cost(e, weight, state, models, priors)
     settled = False
@@ -299,7 +311,7 @@ def solve(
         for _ in range(12):
             trial = _try(state, normal.step(damping), models)
             if trial is not None:
-                e_trial = residuals(trial, corners) / per_corner
+                e_trial = residuals(trial, corners, exact=False) / per_corner
                 cost_trial = _cost(e_trial, weight, trial, models, priors)
                 if cost_trial < cost:
                     break
@@ -315,7 +327,7 @@ def solve(
         if gain < 1e-9:
             settled = True
             break
-    return _finished(state, corners, models, e * per_corner, priors, settled=settled)
+    return _finished(state, corners, models, residuals(state, corners), priors, settled=settled)
 
 
 def _try(state: State, step: Floats, models: Sequence[Model]) -> State | None:
