@@ -69,7 +69,8 @@ def silhouette(points: ArrayLike) -> Floats:
     # Straight chords between directions would cut corners once a lens bends them.
     shares = np.arange(_STEPS)[:, None] / _STEPS
     after = np.roll(corner, -1, axis=0)
-    return (corner[:, None] * (1 - shares) + after[:, None] * shares).reshape(-1, 3)
+    out: Floats = (corner[:, None] * (1 - shares) + after[:, None] * shares).reshape(-1, 3)
+    return out
 
 
 def props_in_frame(camera: Camera, frame: Rect, aircraft: Aircraft) -> PropsReport:
@@ -84,7 +85,7 @@ def props_in_frame(camera: Camera, frame: Rect, aircraft: Aircraft) -> PropsRepo
     found, covered = [], []
     for body, outline in zip(bodies, outlines, strict=True):
         shape = shapely.intersection(shapely.make_valid(shapely.Polygon(project_held(camera, outline @ turn, cone))), whole)
-        if shape.area <= 0:
+        if shape.area <= 1e-8 * whole.area:
             continue
         covered.append(shape)
         found.append(_in_shot(camera, frame, body.name, shape))
@@ -108,7 +109,7 @@ def _in_shot(camera: Camera, frame: Rect, name: str, shape: shapely.Geometry) ->
         ],
         axis=1,
     )
-    touched = (inset < 1e-9 * frame.width).any(axis=0)
+    touched = np.asarray((inset < 1e-9 * frame.width).any(axis=0))
     return InShot(
         name=name,
         area_percent=100 * float(shape.area) / (frame.width * frame.height),
@@ -118,9 +119,11 @@ def _in_shot(camera: Camera, frame: Rect, name: str, shape: shapely.Geometry) ->
 
 
 def _clear_tilts(camera: Camera, frame: Rect, outlines: list[Floats], cone: float) -> tuple[tuple[float, float], ...]:
+    least = 1e-8 * frame.width * frame.height  # below it an area is rounding
+
     def clear(tilt_deg: float) -> bool:
         turn = rotation_from_aim(tilt_deg=tilt_deg)
-        return all(float(area_in(project_held(camera, o @ turn, cone), frame)) <= 1e-6 for o in outlines)
+        return all(float(area_in(project_held(camera, o @ turn, cone), frame)) <= least for o in outlines)
 
     grid = np.linspace(*TILTS_DEG, 181)
     good = [clear(t) for t in grid]

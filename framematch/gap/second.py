@@ -50,9 +50,7 @@ class Match:
     says: tuple[str, ...]
 
 
-def match_second(
-    camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Camera, second_frame: Rect, second_shutter_s: float, at_m: float
-) -> Match:
+def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Camera, second_frame: Rect, second_shutter_s: float, at_m: float) -> Match:
     """Match another camera to this one at the cut, ``at_m`` before the gap.
 
     Args:
@@ -96,7 +94,8 @@ def match_second(
         roll_deg=run.bank_deg,
         horizon_percent=None if horizon is None else 100 * horizon,
         says=(
-            f"Lens: {focal:.2f} mm for the same {wanted.horizontal:.1f} degrees across; up and down it shows {abs(off):.1f} degrees {'more' if off >= 0 else 'less'}.",
+            f"Lens: {focal:.2f} mm for the same {wanted.horizontal:.1f} degrees across;"
+            f" up and down it shows {abs(off):.1f} degrees {'more' if off >= 0 else 'less'}.",
             f"Pan: {math.degrees(pan):.0f} degrees a second at 1/{1 / second_shutter_s:.0f} s blurs as this run does {at_m:g} m before the gap"
             f" ({100 * blur:.1f} % of the width).",
             f"Height: {height:.2f} m above the ground"

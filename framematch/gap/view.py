@@ -106,9 +106,7 @@ class Curves:
     subject_depth_m: Floats
 
 
-def curves(
-    camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE
-) -> Curves:
+def curves(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE) -> Curves:
     """One lens along the run.
 
     Args:
@@ -131,7 +129,7 @@ def curves(
 
     count = len(subjects)
     who = np.stack([s.points_m(gap) for s in subjects]) if count else np.empty((0, 3, 3))
-    standing = run.seen_from(who.reshape(-1, 3), distance).reshape(-1, count, 3, 3)
+    standing = run.seen_from(who.reshape(-1, 3), distance).reshape(len(distance), count, 3, 3)
     feet_head, _ = camera.project(standing[:, :, ::2])
     _, subject_speed = _speeds(camera, frame, run, standing[:, :, 1])
     tall = in_frame_widths(camera, frame, feet_head[:, :, 1] - feet_head[:, :, 0]) / in_frame_widths(camera, frame, (0.0, frame.height))
@@ -142,7 +140,7 @@ def curves(
         fill_percent=100 * area_in(px, frame) / (frame.width * frame.height),
         width_percent=100 * span[:, 0, 0] / frame.width,
         height_percent=100 * span[:, 1, 1] / frame.height,
-        edge_in_frame=hits.any(axis=2),
+        edge_in_frame=np.asarray(hits.any(axis=2)),
         edge_whole=whole,
         edge_speed=edge_speed,
         ground_speed=_ground_speed(camera, frame, gap, run, distance),
@@ -210,7 +208,7 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
 
     there = state(coarse, outline)
     last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
-    ever, stays = there.any(axis=0), there[-1]
+    ever, stays = np.asarray(there.any(axis=0)), there[-1]
     low, high = coarse[np.minimum(last + 1, len(coarse) - 1)], coarse[last]
     fine = np.stack([gap.edge(side, _PER_EDGE_FINE + 1, depth_m=depth_m) for side in SIDES])
     for _ in range(30):
