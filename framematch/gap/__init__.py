@@ -5,7 +5,7 @@ from framematch.gap.lenses import camera_with, candidate_of
 from framematch.gap.props import InShot, PropsReport, props_in_frame
 from framematch.gap.second import Match, match_second
 from framematch.gap.table import AtDistance, Comparison, Row, compare, lens_row
-from framematch.gap.values import SHAPES, SIDES, Aircraft, Candidate, Gap, Part, Prop, Run, Subject
+from framematch.gap.values import SHAPES, SIDES, Aircraft, Candidate, Gap, Part, Plan, Prop, Run, Second, Subject
 from framematch.gap.view import Curves, Exit, curves, exits, out_of_frame_m
 from framematch.gap.wishes import (
     Answer,
@@ -33,10 +33,12 @@ __all__ = [
     "InShot",
     "Match",
     "Part",
+    "Plan",
     "Prop",
     "PropsReport",
     "Row",
     "Run",
+    "Second",
     "Subject",
     "camera_with",
     "candidate_of",

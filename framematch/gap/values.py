@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from framematch.camera import Camera, Rect
 from framematch.errors import InputError
 from framematch.lens import Lens
 from framematch.motion import shutter_s
@@ -311,6 +312,28 @@ class Candidate:
                 _lengths(self, name)
         if self.widest_f is not None and self.deepest_f is not None and self.widest_f > self.deepest_f:
             raise InputError(f"f/{self.widest_f:g} is deeper than f/{self.deepest_f:g}", field="widest_f", fix="the widest stop has the smaller number")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Second:
+    """The second camera of a hidden cut, its lens still open."""
+
+    camera: Camera
+    frame: Rect
+    shutter_s: float
+    at_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """Gap, run, aircraft, subjects, candidate lenses and second camera as values."""
+
+    gap: Gap
+    run: Run
+    aircraft: Aircraft | None = None
+    subjects: tuple[Subject, ...] = ()
+    candidates: tuple[Candidate, ...] = ()
+    second: Second | None = None
 
 
 def _lengths(value: object, *names: str) -> None:

@@ -126,7 +126,7 @@ def distance_for_subject(camera: Camera, frame: Rect, gap: Gap, run: Run, subjec
 
 def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, near_m: float) -> Answer:
     """Widest stop of a lens that is sharp from ``near_m`` on, with the focus where it is."""
-    wish = f"{candidate.name} sharp from {near_m:g} m on, focused at {focus_m:g} m"
+    wish = f"{candidate.name} sharp from {near_m:g} m on, focused at {_metres(focus_m)}"
     focal = candidate.lens.focal_mm
     if not near_m > focal / 1000:
         return Answer(value=None, unit="f", says=f"{wish}: that is inside the lens's focal length, no stop does it")
@@ -199,3 +199,7 @@ def _above_0(**figures: float) -> None:
     for name, figure in figures.items():
         if not (math.isfinite(figure) and figure > 0):
             raise InputError(f"{figure} is not above 0", field=name, fix="give a number above 0")
+
+
+def _metres(distance_m: float) -> str:
+    return "infinity" if math.isinf(distance_m) else f"{distance_m:g} m"
