@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
+from tests.gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
 from hypothesis import given
 from hypothesis import strategies as st
 
