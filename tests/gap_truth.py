@@ -52,6 +52,7 @@ _KEPT: dict[int, tuple[trimesh.Trimesh, RayMeshIntersector]] = {}
 
 
 def _intersector(mesh: trimesh.Trimesh) -> RayMeshIntersector:
+    """Kept with its mesh, so that no other mesh gets the same id."""
     if id(mesh) not in _KEPT:
         _KEPT[id(mesh)] = (mesh, RayMeshIntersector(mesh))
     return _KEPT[id(mesh)][1]
