@@ -63,7 +63,7 @@ def focal_for_subject(pairing: Pairing, gap: Gap, run: Run, subject: Subject, *,
     answer = _focal_for(pairing, lambda camera: _tall(camera, pairing.frame, gap, run, subject, at_m), percent, wish, f"{subject.name} has")
     if answer.value is None:
         return answer
-    middle, _ = wished_camera(pairing, answer.value).project(run.seen_from(subject.points_m(gap)[1:2], at_m)[0, 0])
+    middle, _ = wished_camera(pairing, answer.value).project(run.seen_from(subject.points_m(gap)[1:2], at_m)[0])
     off = "" if pairing.frame.contains(middle) else ", but it stands outside the frame there"
     return Answer(value=answer.value, unit="mm", says=answer.says + off)
 
