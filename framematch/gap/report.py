@@ -309,8 +309,8 @@ def comparison_csv(comparison: Comparison) -> str:
             }
             for e in row.exits:
                 line[f"{e.side}_leaves_m"] = e.leaves_m
-            for subject, height in zip(comparison.subjects, a.subject_percent, strict=True):
-                line[f"{subject.name}_height_percent"] = height
+            for i, (subject, height) in enumerate(zip(comparison.subjects, a.subject_percent, strict=True), 1):
+                line[f"subject_{i}_{subject.name}_height_percent"] = height
             sharp = row.sharp
             line["sharp_from_m"], line["sharp_to_m"] = (None, None) if sharp is None else (sharp.near_m, sharp.far_m)
             line["props_in_frame_percent"] = row.props.total_percent
