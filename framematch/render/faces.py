@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 TEXELS = 2.0  # face pixels per picture pixel each way where they are fewest
-_MARGIN = 2  # face pixels around what is seen, for the resampling's neighbours
+_MARGIN = 3  # face pixels around what is seen, for the resampling's neighbours
 _WIDEST_SINGLE = math.cos(math.radians(72))
 _LARGEST_SHEET = 48_000_000
 _LONGEST_SIDE = 16_000

@@ -251,10 +251,10 @@ def _clip_control(gl: Any, egl: Any) -> Callable[[int, int], None]:
     count = int(gl.glGetIntegerv(gl.GL_NUM_EXTENSIONS))
     names = {gl.glGetStringi(gl.GL_EXTENSIONS, index) for index in range(count)}
     version = (int(gl.glGetIntegerv(gl.GL_MAJOR_VERSION)), int(gl.glGetIntegerv(gl.GL_MINOR_VERSION)))
-    address = egl.eglGetProcAddress("glClipControl")
+    address = ctypes.cast(egl.eglGetProcAddress("glClipControl"), ctypes.c_void_p).value
     if not address or not (version >= (4, 5) or b"GL_ARB_clip_control" in names):
         raise RuntimeError(f"GL {version[0]}.{version[1]} without clip control")
-    function: Callable[[int, int], None] = ctypes.CFUNCTYPE(None, ctypes.c_uint, ctypes.c_uint)(ctypes.cast(address, ctypes.c_void_p).value)
+    function: Callable[[int, int], None] = ctypes.CFUNCTYPE(None, ctypes.c_uint, ctypes.c_uint)(address)
     return function
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-
 Floats32 = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 

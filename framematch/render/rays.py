@@ -101,7 +101,7 @@ def _build(surface: Surface, light: Light) -> _Caster:
         uv = surface.uv[surface.faces].astype(np.float32)
         levels = _halved(surface.texture)
         height, width = surface.texture.shape[:2]
-        a, b = ((uv[:, i] - uv[:, 0]) * np.float32([width, height]) for i in (1, 2))
+        a, b = ((uv[:, i] - uv[:, 0]) * np.array([width, height], dtype=np.float32) for i in (1, 2))
         texels = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
         area = np.linalg.norm(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]), axis=1)
         density = np.sqrt(texels / np.maximum(area, 1e-12)).astype(np.float32)
@@ -110,14 +110,14 @@ def _build(surface: Surface, light: Light) -> _Caster:
 
 
 def _halved(texture: NDArray[np.uint8]) -> tuple[Floats32, ...]:
-    level = texture.astype(np.float32) / 255
+    level: Floats32 = texture.astype(np.float32) / np.float32(255)
     out = [level]
     while max(level.shape[:2]) > 1:
         for axis in (0, 1):
             size = level.shape[axis]
             if size > 1:
                 even = np.take(level, np.arange(0, size - 1, 2), axis=axis)
-                level = (even + np.take(level, np.arange(1, size, 2), axis=axis)) / 2
+                level = (even + np.take(level, np.arange(1, size, 2), axis=axis)) * np.float32(0.5)
         out.append(level)
     return tuple(out)
 
@@ -214,7 +214,7 @@ def _refine(
         move = np.array(places, dtype=np.float32)[None, :, :, None]
         ways = rays[r, c][:, None] + move[:, :, 0] * across + move[:, :, 1] * along
         ways /= np.linalg.norm(ways, axis=-1, keepdims=True)
-        fine = np.repeat(spread[r, c] / _GRID, len(places))
+        fine = np.repeat(spread[r, c] / np.float32(_GRID), len(places))
         samples, _, _ = _sample(caster, light, eye, ways.reshape(-1, 3) @ turn.T, fine)
         colour[r, c] = samples.reshape(len(r), len(places), 3).mean(axis=1)
 
@@ -251,5 +251,5 @@ def _neighbour_steps(rays: Floats32, ok: Mask, rows: NDArray[np.int64], columns:
             step = np.where(inside[:, None], (rays[r, c] - rays[rows, columns]) * side, 0)
             total += np.nan_to_num(step)
             count += inside[:, None]
-        out.append(total / np.maximum(count, 1))
+        out.append((total / np.maximum(count, 1)).astype(np.float32))
     return out[0], out[1]

@@ -35,6 +35,6 @@ def lit_corners(surface: Surface, light: Light) -> Floats32:
 def sky(light: Light, rise: ArrayLike) -> Floats32:
     """Sky colours (..., 3), shares of full, of directions whose sine above the horizon is ``rise`` (...)."""
     up = np.sqrt(np.clip(np.asarray(rise, dtype=np.float32), 0, 1))[..., None]
-    low, high = np.float32(light.sky_horizon), np.float32(light.sky_zenith)
+    low, high = (np.array(colour, dtype=np.float32) for colour in (light.sky_horizon, light.sky_zenith))
     out: Floats32 = low + (high - low) * up
     return out
