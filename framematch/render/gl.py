@@ -264,7 +264,8 @@ def _pyrender_scene(pyrender: Any, scene: Scene, camera_class: Any, largest_text
     Mesh and scene bounds are never asked for: pyrender 0.1.45 computes them with a name that NumPy 2 dropped.
     """
     surface = scene.surface
-    origin = surface.vertices.mean(axis=0) if len(surface.vertices) else np.zeros(3)
+    vertices = np.asarray(surface.vertices)
+    origin = vertices.mean(axis=0) if len(vertices) else np.zeros(3)
     corners = lit_corners(surface, scene.light).reshape(-1, 3)
     texture = None
     if surface.texture is not None:
@@ -274,7 +275,7 @@ def _pyrender_scene(pyrender: Any, scene: Scene, camera_class: Any, largest_text
         texture = pyrender.Texture(source=opaque, source_channels="RGBA")
     material = pyrender.MetallicRoughnessMaterial(baseColorTexture=texture, doubleSided=True)
     primitive = pyrender.Primitive(
-        positions=(surface.vertices[surface.faces].reshape(-1, 3) - origin).astype(np.float32),
+        positions=(vertices[surface.faces].reshape(-1, 3) - origin).astype(np.float32),
         texcoord_0=None if surface.uv is None else surface.uv[surface.faces].reshape(-1, 2).astype(np.float32),
         color_0=np.concatenate([corners, np.ones((len(corners), 1), dtype=np.float32)], axis=1),
         material=material,

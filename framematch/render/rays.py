@@ -1,8 +1,8 @@
 """The ray caster: embreex, a ray per pixel straight through the lens, more where the picture needs them.
 
 It shares the lens, the light and the meaning of colours with the rasteriser and nothing else, and
-serves where there is no GL. Places where a pixel differs from a neighbour in what it hits, in depth or
-in colour are sampled again on a grid in the pixel.
+serves where there is no GL. Pixels at the edges of what is seen are sampled again on a grid in each; a
+texture is read at the size that fits the pixel.
 """
 
 from __future__ import annotations
@@ -89,8 +89,9 @@ def _build(surface: Surface, light: Light) -> _Caster:
     from embreex.mesh_construction import TriangleMesh
     from embreex.rtcore_scene import EmbreeScene
 
-    origin = surface.vertices.mean(axis=0) if len(surface.vertices) else np.zeros(3)
-    triangles = surface.vertices[surface.faces] - origin
+    vertices = np.asarray(surface.vertices)
+    origin = vertices.mean(axis=0) if len(vertices) else np.zeros(3)
+    triangles = vertices[surface.faces] - origin
     tree = EmbreeScene()
     TriangleMesh(tree, triangles.astype(np.float32))
     tree.run(np.zeros((1, 3), np.float32), np.array([[0, 0, 1]], np.float32))  # builds the tree before threads share it
@@ -220,7 +221,7 @@ def _refine(
 
 
 def _edges(colour: Floats32, distance: Floats32, face: Ints, ok: Mask) -> Mask:
-    """Pixels that differ from a neighbour by more than a smooth surface would."""
+    """Pixels beside another face that differ from it. Within a face the texture is smooth already."""
     out = np.zeros(ok.shape, dtype=bool)
     with np.errstate(divide="ignore", invalid="ignore"):
         close = 1 / distance  # straight across a flat surface, 0 for the sky
@@ -228,9 +229,9 @@ def _edges(colour: Floats32, distance: Floats32, face: Ints, ok: Mask) -> Mask:
         first = (slice(None, -1), slice(None)) if axis == 0 else (slice(None), slice(None, -1))
         second = (slice(1, None), slice(None)) if axis == 0 else (slice(None), slice(1, None))
         differs = np.abs(colour[first] - colour[second]).max(axis=-1) > _CONTRAST
-        other = face[first] != face[second]
         with np.errstate(invalid="ignore"):
-            differs |= other & (np.abs(close[first] - close[second]) > _JUMP * np.maximum(close[first], close[second]))
+            differs |= np.abs(close[first] - close[second]) > _JUMP * np.maximum(close[first], close[second])
+        differs &= face[first] != face[second]
         out[first] |= differs
         out[second] |= differs
     return out & ok

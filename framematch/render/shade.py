@@ -21,7 +21,7 @@ GAMMA = 2.2
 
 def lit_corners(surface: Surface, light: Light) -> Floats32:
     """Colours of the three corners of each face in its light, (M, 3 corners, 3), shares of full."""
-    corners = surface.vertices[surface.faces]
+    corners = np.asarray(surface.vertices)[surface.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
