@@ -26,28 +26,50 @@ Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
 
 _BLOCK = 65_536  # rays at a time, so that what is worked on stays small
-_GRID = 3  # samples per pixel each way where one is not enough
+# Where in a pixel it is sampled if once is not enough: each in a row and a column of its own.
+_SPOTS = ((-0.125, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375))
 _CONTRAST = 5 / 255
 _JUMP = 0.03  # relative step in depth between neighbours that is an edge
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class _Texture:
+    """A texture at halving sizes in one row of texels, and how it lies on each face.
+
+    Args:
+        texels: (K, 4) uint8, every size after the last, each row by row; the fourth is unused.
+        start, width, height: (L,) of each size in ``texels``.
+        corner, along, across: (M, 2) place of each face's first corner, and the ways to the second and third.
+        density: (M,) texels per metre.
+    """
+
+    texels: NDArray[np.uint8]
+    start: NDArray[np.int64]
+    width: NDArray[np.int64]
+    height: NDArray[np.int64]
+    corner: Floats32
+    along: Floats32
+    across: Floats32
+    density: Floats32
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Caster:
-    """A scene ready for rays: embree's tree, colours in their light, and the texture at halving sizes."""
+    """A scene ready for rays: embree's tree, colours in their light, the texture."""
 
     surface: Surface  # held so that its id, the key, is not used again
     tree: Any
     origin: Floats
     corners: Floats32
-    even: Mask
-    uv: Floats32 | None
-    texels_per_m: Floats32 | None
-    levels: tuple[Floats32, ...]
+    first: Floats32
+    uneven: Mask
+    normals: Floats32
+    texture: _Texture | None
 
     @property
     def nbytes(self) -> int:
-        # Embree's own tree is about as large again as a hundred bytes a triangle.
-        return 200 * len(self.corners) + sum(level.nbytes for level in self.levels)
+        # Embree's own tree takes about a hundred bytes a triangle.
+        return 250 * len(self.corners) + (self.texture.texels.nbytes if self.texture else 0)
 
 
 _kept: Kept[_Caster] = Kept(limit_bytes=700_000_000, size=lambda caster: caster.nbytes)
@@ -67,7 +89,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
     flat_rays, flat_ok = rays.reshape(-1, 3), np.flatnonzero(ok)
     for start in range(0, len(flat_ok), _BLOCK):
         part = flat_ok[start : start + _BLOCK]
-        shade = _sample(caster, scene.light, eye, flat_rays[part] @ turn.T, spread.reshape(-1)[part])
+        shade = _sample(caster, scene.light, eye, flat_rays.take(part, axis=0) @ turn.T, spread.reshape(-1).take(part))
         colour.reshape(-1, 3)[part], distance.reshape(-1)[part], face.reshape(-1)[part] = shade
     _refine(caster, scene.light, eye, turn, rays, ok, spread, colour, distance, face)
     return Picture(colour=np.clip(colour * 255 + 0.5, 0, 255).astype(np.uint8), distance_m=distance, renderer="rays")
@@ -96,22 +118,44 @@ def _build(surface: Surface, light: Light) -> _Caster:
     TriangleMesh(tree, triangles.astype(np.float32))
     tree.run(np.zeros((1, 3), np.float32), np.array([[0, 0, 1]], np.float32))  # builds the tree before threads share it
     corners = lit_corners(surface, light)
-    uv = density = None
-    levels: tuple[Floats32, ...] = ()
-    if surface.uv is not None and surface.texture is not None:
-        uv = surface.uv[surface.faces].astype(np.float32)
-        levels = _halved(surface.texture)
-        height, width = surface.texture.shape[:2]
-        a, b = ((uv[:, i] - uv[:, 0]) * np.array([width, height], dtype=np.float32) for i in (1, 2))
-        texels = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-        area = np.linalg.norm(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]), axis=1)
-        density = np.sqrt(texels / np.maximum(area, 1e-12)).astype(np.float32)
-    even = (corners == corners[:, :1]).all(axis=(1, 2))
-    return _Caster(surface=surface, tree=tree, origin=origin, corners=corners, even=even, uv=uv, texels_per_m=density, levels=levels)
+    normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+    doubled = np.linalg.norm(normals, axis=1)
+    return _Caster(
+        surface=surface,
+        tree=tree,
+        origin=origin,
+        corners=corners,
+        first=np.ascontiguousarray(corners[:, 0]),
+        uneven=(corners != corners[:, :1]).any(axis=(1, 2)),
+        normals=(normals / np.maximum(doubled, 1e-30)[:, None]).astype(np.float32),
+        texture=_texture_of(surface, doubled) if surface.texture is not None else None,
+    )
 
 
-def _halved(texture: NDArray[np.uint8]) -> tuple[Floats32, ...]:
-    level: Floats32 = texture.astype(np.float32) / np.float32(255)
+def _texture_of(surface: Surface, doubled_area: Floats) -> _Texture:
+    assert surface.uv is not None and surface.texture is not None
+    sizes = _halved(surface.texture)
+    counts = [level.shape[0] * level.shape[1] for level in sizes]
+    texels = np.zeros((sum(counts), 4), dtype=np.uint8)
+    texels[:, :3] = np.concatenate([np.round(level).astype(np.uint8).reshape(-1, 3) for level in sizes])
+    uv = surface.uv[surface.faces].astype(np.float64)
+    along, across = uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]
+    height, width = surface.texture.shape[:2]
+    covered = np.abs(along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0]) * width * height
+    return _Texture(
+        texels=texels,
+        start=np.concatenate([[0], np.cumsum(counts)[:-1]]),
+        width=np.array([level.shape[1] for level in sizes]),
+        height=np.array([level.shape[0] for level in sizes]),
+        corner=uv[:, 0].astype(np.float32),
+        along=along.astype(np.float32),
+        across=across.astype(np.float32),
+        density=np.sqrt(covered / np.maximum(doubled_area, 1e-12)).astype(np.float32),
+    )
+
+
+def _halved(texture: NDArray[np.uint8]) -> list[Floats32]:
+    level = np.asarray(texture, dtype=np.float32)
     out = [level]
     while max(level.shape[:2]) > 1:
         for axis in (0, 1):
@@ -120,7 +164,7 @@ def _halved(texture: NDArray[np.uint8]) -> tuple[Floats32, ...]:
                 even = np.take(level, np.arange(0, size - 1, 2), axis=axis)
                 level = (even + np.take(level, np.arange(1, size, 2), axis=axis)) * np.float32(0.5)
         out.append(level)
-    return tuple(out)
+    return out
 
 
 def _pixel_angle(rays: Floats32) -> Floats32:
@@ -128,7 +172,8 @@ def _pixel_angle(rays: Floats32) -> Floats32:
     step = np.full(rays.shape[:2], 1e-3, dtype=np.float32)
     if rays.shape[1] > 1:
         with np.errstate(invalid="ignore"):
-            step[:, :-1] = np.linalg.norm(rays[:, 1:] - rays[:, :-1], axis=-1)
+            move = rays[:, 1:] - rays[:, :-1]
+            step[:, :-1] = np.sqrt(np.einsum("ijk,ijk->ij", move, move))
         step[:, -1] = step[:, -2]
     return np.nan_to_num(step, nan=1e-3)
 
@@ -136,57 +181,67 @@ def _pixel_angle(rays: Floats32) -> Floats32:
 def _sample(caster: _Caster, light: Light, eye: Floats32, ways: Floats32, spread: Floats32) -> tuple[Floats32, Floats32, Ints]:
     """Colour (N, 3), distance (N,) and face (N,) met by rays (N, 3) in scene axes."""
     ways = np.ascontiguousarray(ways)
-    origins = np.ascontiguousarray(np.broadcast_to(eye, ways.shape))
-    hit = caster.tree.run(origins, ways, output=True)
-    face = hit["primID"].astype(np.int32)
+    hit = caster.tree.run(np.ascontiguousarray(np.broadcast_to(eye, ways.shape)), ways, output=True)
+    face: Ints = hit["primID"]
     met = face >= 0
     distance = np.where(met, hit["tfar"], np.float32(np.inf))
+    if met.all():
+        return _lit(caster, face, hit["u"], hit["v"], ways, distance * spread), distance, face
     colour = np.empty((len(ways), 3), dtype=np.float32)
-    colour[~met] = sky(light, ways[~met, 1])
-    mine, f = np.flatnonzero(met), face[met]
+    away, mine = np.flatnonzero(~met), np.flatnonzero(met)
+    colour[away] = sky(light, ways[away, 1])
     if len(mine):
-        u, v = hit["u"][mine, None], hit["v"][mine, None]
-        lit = caster.corners[f, 0]
-        mixed = np.flatnonzero(~caster.even[f])
-        if len(mixed):
-            c, um, vm = caster.corners[f[mixed]], u[mixed], v[mixed]
-            lit[mixed] = c[:, 0] * (1 - um - vm) + c[:, 1] * um + c[:, 2] * vm
-        if caster.uv is not None and caster.texels_per_m is not None:
-            normal = hit["Ng"][mine]
-            slant = np.abs((normal * ways[mine]).sum(axis=1)) / np.maximum(np.linalg.norm(normal, axis=1), 1e-30)
-            texels = caster.texels_per_m[f] * distance[mine] * spread[mine] / np.maximum(slant, 0.02)
-            t = caster.uv[f]
-            lit *= _texture(caster.levels, t[:, 0] * (1 - u - v) + t[:, 1] * u + t[:, 2] * v, np.log2(np.maximum(texels, 1e-6)))
-        colour[mine] = lit
+        size = distance.take(mine) * spread.take(mine)
+        colour[mine] = _lit(caster, face.take(mine), hit["u"].take(mine), hit["v"].take(mine), ways.take(mine, axis=0), size)
     return colour, distance, face
 
 
-def _texture(levels: tuple[Floats32, ...], uv: Floats32, level: Floats32) -> Floats32:
-    """Texture colours (N, 3) at places (N, 2), blended between the two nearest sizes."""
-    level = np.clip(level, 0, len(levels) - 1)
-    low = np.minimum(level.astype(np.int32), max(len(levels) - 2, 0))
-    share = (level - low)[:, None]
-    out = np.empty((len(uv), 3), dtype=np.float32)
-    for index in np.unique(low):
-        mine = np.flatnonzero(low == index)
-        finer = _bilinear(levels[index], uv[mine])
-        coarser = _bilinear(levels[min(index + 1, len(levels) - 1)], uv[mine])
-        out[mine] = finer + (coarser - finer) * share[mine]
+def _lit(caster: _Caster, face: Ints, u: Floats32, v: Floats32, ways: Floats32, size_m: Floats32) -> Floats32:
+    """Colours (N, 3) at places u, v on faces, seen by rays whose neighbours are ``size_m`` apart there."""
+    out = caster.first.take(face, axis=0)
+    mixed = np.flatnonzero(caster.uneven.take(face))
+    if len(mixed):
+        c, um, vm = caster.corners.take(face.take(mixed), axis=0), u.take(mixed)[:, None], v.take(mixed)[:, None]
+        out[mixed] = c[:, 0] * (1 - um - vm) + c[:, 1] * um + c[:, 2] * vm
+    t = caster.texture
+    if t is not None:
+        slant = np.abs(np.einsum("ij,ij->i", caster.normals.take(face, axis=0), ways))
+        texels = t.density.take(face) * size_m / np.maximum(slant, np.float32(0.02))
+        corner, along, across = (way.take(face, axis=0) for way in (t.corner, t.along, t.across))
+        x = corner[:, 0] + along[:, 0] * u + across[:, 0] * v
+        y = corner[:, 1] + along[:, 1] * u + across[:, 1] * v
+        out *= _texture_at(t, x, y, np.log2(np.maximum(texels, np.float32(1e-6))))
     return out
 
 
-def _bilinear(image: Floats32, uv: Floats32) -> Floats32:
-    height, width = image.shape[:2]
-    x, y = uv[:, 0] * width - 0.5, (1 - uv[:, 1]) * height - 0.5
-    left, top = np.floor(x), np.floor(y)
-    fx, fy = (x - left)[:, None], (y - top)[:, None]
+def _texture_at(texture: _Texture, x: Floats32, y: Floats32, level: Floats32) -> Floats32:
+    """Texture colours (N, 3), shares of full, blended between the two nearest sizes; x and y run from the bottom left."""
+    last = len(texture.start) - 1
+    level = np.clip(level, 0, last)
+    low = np.minimum(level.astype(np.int64), max(last - 1, 0))
+    share = level - low
+    out = _bilinear(texture, low, x, y, 1 - share)
+    blended = np.flatnonzero(share > 0)
+    out[blended] += _bilinear(texture, np.minimum(low.take(blended) + 1, last), x.take(blended), y.take(blended), share.take(blended))
+    return out
+
+
+def _bilinear(texture: _Texture, level: NDArray[np.int64], x: Floats32, y: Floats32, weight: Floats32) -> Floats32:
+    start, width, height = (which.take(level) for which in (texture.start, texture.width, texture.height))
+    px, py = x * width - 0.5, (1 - y) * height - 0.5
+    left, top = np.floor(px), np.floor(py)
+    fx, fy = (px - left).astype(np.float32), (py - top).astype(np.float32)
     x0, y0 = left.astype(np.int64) % width, top.astype(np.int64) % height
-    x1, y1 = (x0 + 1) % width, (y0 + 1) % height
-    flat = image.reshape(-1, 3)
-    upper = flat[y0 * width + x0] * (1 - fx) + flat[y0 * width + x1] * fx
-    lower = flat[y1 * width + x0] * (1 - fx) + flat[y1 * width + x1] * fx
-    out: Floats32 = upper * (1 - fy) + lower * fy
-    return out
+    x1, y1 = x0 + 1, y0 + 1
+    x1[x1 == width] = 0
+    y1[y1 == height] = 0
+    upper, lower = start + y0 * width, start + y1 * width
+    packed = texture.texels.view(np.uint32)[:, 0]
+    weight = weight.astype(np.float32) / np.float32(255)
+    out = np.zeros((len(x), 4), dtype=np.float32)
+    for place, part in ((upper + x0, (1 - fx) * (1 - fy)), (upper + x1, fx * (1 - fy)), (lower + x0, (1 - fx) * fy), (lower + x1, fx * fy)):
+        out += packed.take(place)[:, None].view(np.uint8) * (part * weight)[:, None]
+    return out[:, :3]
 
 
 def _refine(
@@ -201,23 +256,22 @@ def _refine(
     distance: Floats32,
     face: Ints,
 ) -> None:
-    """Sample pixels at edges again, on a grid in each, and put the mean colour in place."""
+    """Sample pixels at edges again, at several places in each, and put the mean colour in place."""
     rows, columns = np.nonzero(_edges(colour, distance, face, ok))
     if not len(rows):
         return
     right, down = _neighbour_steps(rays, ok, rows, columns)
-    offsets = (np.arange(_GRID) + 0.5) / _GRID - 0.5
-    places = [(a, b) for b in offsets for a in offsets]
-    block = max(1, _BLOCK // len(places))
-    for start in range(0, len(rows), block):
-        r, c = rows[start : start + block], columns[start : start + block]
-        across, along = right[start : start + block, None], down[start : start + block, None]
-        move = np.array(places, dtype=np.float32)[None, :, :, None]
-        ways = rays[r, c][:, None] + move[:, :, 0] * across + move[:, :, 1] * along
-        ways /= np.linalg.norm(ways, axis=-1, keepdims=True)
-        fine = np.repeat(spread[r, c] / np.float32(_GRID), len(places))
-        samples, _, _ = _sample(caster, light, eye, ways.reshape(-1, 3) @ turn.T, fine)
-        colour[r, c] = samples.reshape(len(r), len(places), 3).mean(axis=1)
+    for start in range(0, len(rows), _BLOCK):
+        part = slice(start, start + _BLOCK)
+        r, c = rows[part], columns[part]
+        middle, across, along = rays[r, c], right[part], down[part]
+        fine = spread[r, c] * np.float32(0.5)
+        total = np.zeros((len(r), 3), dtype=np.float32)
+        for x, y in _SPOTS:
+            ways = middle + np.float32(x) * across + np.float32(y) * along
+            ways /= np.sqrt(np.einsum("ij,ij->i", ways, ways))[:, None]
+            total += _sample(caster, light, eye, ways @ turn.T, fine)[0]
+        colour[r, c] = total / np.float32(len(_SPOTS))
 
 
 def _edges(colour: Floats32, distance: Floats32, face: Ints, ok: Mask) -> Mask:
@@ -228,7 +282,8 @@ def _edges(colour: Floats32, distance: Floats32, face: Ints, ok: Mask) -> Mask:
     for axis in (0, 1):
         first = (slice(None, -1), slice(None)) if axis == 0 else (slice(None), slice(None, -1))
         second = (slice(1, None), slice(None)) if axis == 0 else (slice(None), slice(1, None))
-        differs = np.abs(colour[first] - colour[second]).max(axis=-1) > _CONTRAST
+        gap = np.abs(colour[first] - colour[second])
+        differs = np.maximum(np.maximum(gap[..., 0], gap[..., 1]), gap[..., 2]) > _CONTRAST
         with np.errstate(invalid="ignore"):
             differs |= np.abs(close[first] - close[second]) > _JUMP * np.maximum(close[first], close[second])
         differs &= face[first] != face[second]

@@ -58,17 +58,24 @@ def recorded(*, mount: Mount, wide_camera: Camera, wide: Picture, frame_camera: 
     flat_rays, flat_distance = rays.reshape(-1, 3), wide.distance_m.reshape(-1)
     for start in range(0, len(usable), _BLOCK):
         part = usable[start : start + _BLOCK]
-        far = flat_distance[part]
+        far = flat_distance.take(part)
         sky = np.isinf(far)
-        points = flat_rays[part] @ turn.T
-        points = np.where(sky[:, None], points, points * np.where(sky, 1, far)[:, None] + shift)
+        points = flat_rays.take(part, axis=0) @ turn.T
+        if sky.any():
+            far = np.where(sky, np.float32(1), far)
+            points *= far[:, None]
+            points += np.where(sky[:, None], np.float32(0), shift)
+        else:
+            points *= far[:, None]
+            points += shift
         px, imaged = frame_camera.project(points)
         inside = imaged & frame_camera.picture.contains(px)
         in_frame[part] = inside
         there = np.flatnonzero(inside)
         column = np.minimum(px[there, 0].astype(int), columns - 1)
         row = np.minimum(px[there, 1].astype(int), rows - 1)
-        reach = np.where(sky[there], np.inf, np.linalg.norm(points[there], axis=1))
+        place = points.take(there, axis=0)
+        reach = np.where(sky[there], np.float32(np.inf), np.sqrt(np.einsum("ij,ij->i", place, place)))
         hidden[part[there]] = reach > farthest[row, column] * (1 + _BEHIND)
     return Recorded(in_frame=in_frame.reshape(height, width), hidden=hidden.reshape(height, width))
 

@@ -101,7 +101,8 @@ def rectangle_area(pairing: Pairing, rectangle: Rect, raster_px: tuple[int, int]
 
 
 def _scale(pairing: Pairing, raster_px: tuple[int, int]) -> Floats:
-    return np.array(raster_px) / np.array(pairing.display.raster_px)
+    out: Floats = np.array(raster_px) / np.array(pairing.display.raster_px)
+    return out
 
 
 def before_gap(scene: Scene, distance_m: float) -> ViewPose:
