@@ -1,0 +1,1 @@
+"""What leaves the program: drawings, pictures, print, exchange files."""
