@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.errors import InputError
+from framematch.files import written_whole
 from framematch.guide import EdgeErrors, rectangle_errors
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
@@ -39,6 +42,7 @@ class Look:
         hidden_percent: of the frame's part of the wide view, what something hides from the recording camera.
     """
 
+    scene: Scene
     distance_m: float
     views: Views
     report: Report
@@ -56,6 +60,7 @@ def look(scene: Scene, pairing: Pairing, *, distance_m: float, height_px: int = 
     raster = views.wide_camera.raster_px
     truth = views.recorded
     return Look(
+        scene=scene,
         distance_m=distance_m,
         views=views,
         report=report,
@@ -109,7 +114,14 @@ def errors_in_words(errors: EdgeErrors) -> str:
     return ", ".join(parts)
 
 
-def sentences(found: Look, *, scene: str) -> list[str]:
+def scene_in_words(scene: Scene) -> str:
+    """The scene's name and its gap's size."""
+    if scene.gap is None:
+        return scene.name
+    return f"{scene.name}, gap {scene.gap.width_m:g} x {scene.gap.height_m:g} m"
+
+
+def sentences(found: Look) -> list[str]:
     """What the sheet says below its pictures."""
     report = found.report
     p, g = report.pairing, report.guide
@@ -124,11 +136,11 @@ def sentences(found: Look, *, scene: str) -> list[str]:
     if not p.near_m <= found.distance_m <= p.far_m:
         lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
     drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
-    lines.append(f"Scene: {scene}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path.")
+    lines.append(f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path.")
     return lines
 
 
-def sheet(found: Look, *, scene: str) -> Any:
+def sheet(found: Look) -> Any:
     """The sheet as a Pillow picture: both views at one height, labels above, legend and words below."""
     from PIL import Image, ImageDraw, ImageFont
 
@@ -141,7 +153,7 @@ def sheet(found: Look, *, scene: str) -> Any:
     pad, head, big, small = round(18 * unit), round(66 * unit), 21 * unit, 17 * unit
     width = wide.shape[1] + frame.shape[1] + 3 * pad
     text, bold = ImageFont.load_default(small), ImageFont.load_default(big)
-    lines = [part for line in sentences(found, scene=scene) for part in _wrapped(line, text, width - 2 * pad)]
+    lines = [part for line in sentences(found) for part in _wrapped(line, text, width - 2 * pad)]
     step = round(small * 1.45)
     legend_y = head + height + pad // 2
     picture = Image.new("RGB", (width, legend_y + round(1.6 * step) + step * len(lines) + pad), _GROUND)
@@ -150,7 +162,7 @@ def sheet(found: Look, *, scene: str) -> Any:
     picture.paste(Image.fromarray(wide), (pad, head))
     picture.paste(Image.fromarray(frame), (second, head))
     draw.text((pad, head * 0.30), found.report.pairing.title or "Pairing", font=bold, fill=_INK, anchor="lm")
-    draw.text((width - pad, head * 0.30), f"{metres(found.distance_m)} before the gap", font=bold, fill=_INK, anchor="rm")
+    draw.text((width - pad, head * 0.30), f"{metres(found.distance_m)} before the {'gap' if found.scene.gap else 'scene'}", font=bold, fill=_INK, anchor="rm")
     draw.text((pad, head * 0.76), "MONITORING CAMERA: what the goggles show, with the guide", font=text, fill=_QUIET, anchor="lm")
     draw.text((second, head * 0.76), "RECORDING CAMERA: the frame as it is recorded", font=text, fill=_QUIET, anchor="lm")
     x, y = float(pad), legend_y + small * 0.7
@@ -161,6 +173,19 @@ def sheet(found: Look, *, scene: str) -> Any:
     for index, line in enumerate(lines):
         draw.text((pad, legend_y + round(1.6 * step) + step * index), line, font=text, fill=_INK)
     return picture
+
+
+def write_sheet(path: Path, found: Look) -> None:
+    """Write the sheet as a picture, PNG, JPEG, WebP or TIFF by the name's ending; whole or not at all.
+
+    Raises:
+        InputError: another ending, or the file can't be written.
+    """
+    if path.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff"):
+        raise InputError(f"{path.suffix or 'no ending'} is no picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
+    picture = sheet(found)
+    with written_whole(path) as beside:
+        picture.save(beside)
 
 
 def _wrapped(line: str, font: Any, room: float) -> list[str]:
