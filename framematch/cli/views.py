@@ -27,8 +27,9 @@ def view(
 ) -> None:
     """Show both views before a gap: the goggles' picture with the guide beside the recorded frame."""
     from framematch.pairing_file import read_pairing
-    from framematch.render.sheet import look, sentences, write_sheet
+    from framematch.render.sheet import check_picture_name, look, sentences, write_sheet
 
+    check_picture_name(out)
     pairing = read_pairing(file, kit=kit)
     place = _scene(scene, gap)
     found = look(place, pairing, distance_m=distance, renderer=renderer)

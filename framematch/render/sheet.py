@@ -136,7 +136,9 @@ def sentences(found: Look) -> list[str]:
     if not p.near_m <= found.distance_m <= p.far_m:
         lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
     drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
-    lines.append(f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path.")
+    lines.append(
+        f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path."
+    )
     return lines
 
 
@@ -175,14 +177,25 @@ def sheet(found: Look) -> Any:
     return picture
 
 
-def write_sheet(path: Path, found: Look) -> None:
-    """Write the sheet as a picture, PNG, JPEG, WebP or TIFF by the name's ending; whole or not at all.
+def check_picture_name(path: Path) -> None:
+    """Refuse a name that :func:`write_sheet` can't write, before any work is done.
 
     Raises:
-        InputError: another ending, or the file can't be written.
+        InputError: it does not end as a PNG, JPEG, WebP or TIFF file does, or its folder isn't there.
     """
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff"):
         raise InputError(f"{path.suffix or 'no ending'} is no picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
+    if not path.parent.is_dir():
+        raise InputError(f"there is no folder {path.parent}", field="out", fix="make it first or name another", file=str(path))
+
+
+def write_sheet(path: Path, found: Look) -> None:
+    """Write the sheet as a picture, its kind by the name's ending; whole or not at all.
+
+    Raises:
+        InputError: as :func:`check_picture_name`, or the file can't be written.
+    """
+    check_picture_name(path)
     picture = sheet(found)
     with written_whole(path) as beside:
         picture.save(beside)

@@ -36,6 +36,7 @@ PAIRING = Pairing(
     mount=Mount(up_mm=58, forward_mm=31),
 )
 POSE = before_gap(SCENE, 3.0)
+_held: list[object] = []
 
 
 def plain_rasters() -> Callable[[], None]:
@@ -66,6 +67,7 @@ def plain_rasters() -> Callable[[], None]:
     focal = SIZE[0] * 18.0 / 24.89
     scene.add(pyrender.IntrinsicsCamera(focal, focal, SIZE[0] / 2, SIZE[1] / 2, znear=0.05, zfar=200.0), pose=pose)
     renderer = gl._owner.call(lambda: pyrender.OffscreenRenderer(*SIZE))
+    _held.append(renderer)  # deleting one ends the EGL display of the whole process
 
     def draw() -> None:
         for _ in range(2):
@@ -99,6 +101,8 @@ def test_both_views_against_two_plain_rasters(benchmark: object, renderer: str, 
     benchmark.pedantic(ours, rounds=3, warmup_rounds=1)  # type: ignore[attr-defined]
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     ratio = time_ours / reference
-    print(f"\n{renderer}: {1e3 * time_ours:.0f} ms, two plain rasters {1e3 * reference:.0f} ms, ratio {ratio:.2f}, peak {peak_mb:.0f} MB, {os.cpu_count()} cores")
+    print(
+        f"\n{renderer}: {1e3 * time_ours:.0f} ms, two plain rasters {1e3 * reference:.0f} ms, ratio {ratio:.2f}, peak {peak_mb:.0f} MB, {os.cpu_count()} cores"
+    )
     benchmark.extra_info.update(ratio=ratio, peak_mb=peak_mb)  # type: ignore[attr-defined]
     assert ratio <= most
