@@ -37,7 +37,7 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
     with Image.open(out) as picture:
         pixels = np.asarray(picture.convert("RGB"))
     assert pixels.shape[0] > 600 and pixels.shape[1] > 2000
-    wide = pixels[66 : 66 + 540, 18 : 18 + 960]
+    wide = pixels[76 : 76 + 540, 18 : 18 + 960]
     assert (np.abs(wide.astype(int) - (255, 224, 51)).max(axis=-1) < 48).sum() > 1200  # the guide's yellow lines
 
 
@@ -49,6 +49,12 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
         (["--distance", "nan"], "no distance"),
         (["--gap", "wide"], "no size"),
         (["--scene", "moon"], "no scene"),
+        (["--position", "1,2"], "no place"),
+        (["--position", "1,2,nan"], "no place"),
+        (["--heading", "20"], "go with --position"),
+        (["--scale", "0.001"], "only a mesh"),
+        (["--scene", "gone.glb"], "no such file"),
+        (["--scene", "gone.glb", "--gap", "1x1"], "openings that it has"),
         (["--out", "look.doc"], "no picture ending"),
         (["--out", "nowhere/look.png"], "no folder"),
     ],
@@ -59,6 +65,20 @@ def test_what_can_not_be_shown_is_one_plain_line(rig: Path, tmp_path: Path, monk
     assert isinstance(result.exception, InputError)
     assert says in str(result.exception) and "\n" not in str(result.exception)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["rig.toml"]
+
+
+def test_a_mesh_of_ones_own_is_seen_from_where_one_stands(rig: Path, tmp_path: Path) -> None:
+    import trimesh
+
+    box = trimesh.creation.box((4000.0, 3000.0, 6000.0))  # a room in millimetres, looked at from inside
+    box.apply_translation((0, 1500.0, 0))
+    box.export(tmp_path / "room.stl")
+    out = tmp_path / "look.png"
+    given = ["--scene", str(tmp_path / "room.stl"), "--scale", "0.001", "--position", "0,1.5,2", "--heading", "10", "--distance", "5"]
+    result = run.invoke(app, ["view", str(rig), *given, "--renderer", "rays", "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    assert "For what is 5 m away" in result.output and "Scene: room." in result.output
+    assert out.stat().st_size > 10_000
 
 
 def test_errors_in_words() -> None:

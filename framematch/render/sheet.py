@@ -18,7 +18,7 @@ from framematch.pairing import Pairing
 from framematch.render.recorded import agreement
 from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
 from framematch.report import Report, guide_report, metres
-from framematch.scene.model import Scene
+from framematch.scene.model import Scene, ViewPose
 
 Bytes = NDArray[np.uint8]
 
@@ -33,7 +33,8 @@ class Look:
     """What one sheet says.
 
     Args:
-        distance_m: from the recording camera to the gap's plane.
+        pose: of the recording camera.
+        distance_m: that the guide is judged at; from the recording camera to the gap's plane where it stands before it.
         views: the two pictures.
         report: the guide of the pairing's whole range.
         errors: of the guide's rectangle at that distance, in percent of the frame.
@@ -43,6 +44,7 @@ class Look:
     """
 
     scene: Scene
+    pose: ViewPose
     distance_m: float
     views: Views
     report: Report
@@ -52,15 +54,22 @@ class Look:
     hidden_percent: float
 
 
-def look(scene: Scene, pairing: Pairing, *, distance_m: float, height_px: int = 540, renderer: str = "auto") -> Look:
-    """Both views from before the gap, with the guide judged by what is really recorded there."""
-    views = both_views(scene, pairing, before_gap(scene, distance_m), height_px=height_px, renderer=renderer)
+def look(scene: Scene, pairing: Pairing, *, distance_m: float, pose: ViewPose | None = None, height_px: int = 540, renderer: str = "auto") -> Look:
+    """Both views, with the guide judged by what is really recorded there.
+
+    Args:
+        distance_m: from the gap; with a pose of one's own, the distance to judge the guide's sides at.
+        pose: where the recording camera stands; square before the gap if not given.
+    """
+    square = before_gap(scene, distance_m)
     report = guide_report(pairing)
+    views = both_views(scene, pairing, pose or square, height_px=height_px, renderer=renderer)
     guide = report.guide
     raster = views.wide_camera.raster_px
     truth = views.recorded
     return Look(
         scene=scene,
+        pose=pose or square,
         distance_m=distance_m,
         views=views,
         report=report,
@@ -121,12 +130,20 @@ def scene_in_words(scene: Scene) -> str:
     return f"{scene.name}, gap {scene.gap.width_m:g} x {scene.gap.height_m:g} m"
 
 
+def place_in_words(found: Look) -> str:
+    """Where the rig stands."""
+    if found.pose == before_gap(found.scene, found.distance_m):
+        return f"{metres(found.distance_m)} before the {'gap' if found.scene.gap else 'scene'}"
+    x, y, z = found.pose.position_m
+    return f"at {x:g}, {y:g}, {z:g} m, heading {found.pose.heading_deg:g} degrees"
+
+
 def sentences(found: Look) -> list[str]:
     """What the sheet says below its pictures."""
     report = found.report
     p, g = report.pairing, report.guide
     lines = [
-        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. Here, at {metres(found.distance_m)}, its sides are: {errors_in_words(found.errors)} "
+        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away its sides are: {errors_in_words(found.errors)} "
         "(percent of the frame; loose shows more than is recorded, tight less).",
         f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (straight sides) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
@@ -152,7 +169,7 @@ def sheet(found: Look) -> Any:
     frame = found.views.frame.colour
     height = wide.shape[0]
     unit = height / 540
-    pad, head, big, small = round(18 * unit), round(66 * unit), 21 * unit, 17 * unit
+    pad, head, big, small = round(18 * unit), round(76 * unit), 26 * unit, 21 * unit
     width = wide.shape[1] + frame.shape[1] + 3 * pad
     text, bold = ImageFont.load_default(small), ImageFont.load_default(big)
     lines = [part for line in sentences(found) for part in _wrapped(line, text, width - 2 * pad)]
@@ -164,7 +181,7 @@ def sheet(found: Look) -> Any:
     picture.paste(Image.fromarray(wide), (pad, head))
     picture.paste(Image.fromarray(frame), (second, head))
     draw.text((pad, head * 0.30), found.report.pairing.title or "Pairing", font=bold, fill=_INK, anchor="lm")
-    draw.text((width - pad, head * 0.30), f"{metres(found.distance_m)} before the {'gap' if found.scene.gap else 'scene'}", font=bold, fill=_INK, anchor="rm")
+    draw.text((width - pad, head * 0.30), place_in_words(found), font=bold, fill=_INK, anchor="rm")
     draw.text((pad, head * 0.76), "MONITORING CAMERA: what the goggles show, with the guide", font=text, fill=_QUIET, anchor="lm")
     draw.text((second, head * 0.76), "RECORDING CAMERA: the frame as it is recorded", font=text, fill=_QUIET, anchor="lm")
     x, y = float(pad), legend_y + small * 0.7
