@@ -16,9 +16,7 @@ from framematch.pairing import Pairing, Tolerance
 def glasshouse(**changes: object) -> Pairing:
     """The starter's rig as a value."""
     recording = Camera(lens=Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.02, 0.004)), sensor_mm=(24.89, 13.12), raster_px=(5760, 3036))
-    monitoring = Camera(
-        lens=Lens(projection="equidistant", focal_mm=5.9 / 2 / math.radians(59.0)), sensor_mm=(5.9, 4.425), raster_px=(1440, 1080)
-    )
+    monitoring = Camera(lens=Lens(projection="equidistant", focal_mm=5.9 / 2 / math.radians(59.0)), sensor_mm=(5.9, 4.425), raster_px=(1440, 1080))
     rig = Pairing(
         title="Glasshouse pane, 18 mm",
         recording=recording,

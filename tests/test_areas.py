@@ -9,6 +9,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rigs import glasshouse, straight
 
 from framematch.areas import areas
 from framematch.camera import Camera, Display
@@ -20,7 +21,6 @@ from framematch.outline import outline
 from framematch.pairing import Tolerance
 from framematch.tolerance import band_along_edges, band_at, band_over_range, edge_normals, edge_places, uncertain_inputs
 from framematch.transfer import EDGES, edge_error, inverse_m, to_display, to_recorded
-from tests.rigs import glasshouse, straight
 
 
 def region(rings):
@@ -75,9 +75,7 @@ def test_each_point_is_in_always_and_ever_as_its_own_distances_say(name):
     pan=st.floats(-10, 10), tilt=st.floats(-10, 10), roll=st.floats(-10, 10), near=st.floats(0.8, 5), times=st.floats(1, 30),
 )  # fmt: skip
 def test_always_lies_inside_the_outline_and_the_outline_inside_ever(right, up, forward, pan, tilt, roll, near, times):
-    rig = glasshouse(
-        mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll), near_m=near, far_m=near * times
-    )
+    rig = glasshouse(mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll), near_m=near, far_m=near * times)
     found = areas(rig)
     always, ever = region(found.always), region(found.ever)
     for distance in (rig.near_m, best_set_distance(rig)[0], rig.far_m):

@@ -93,9 +93,18 @@ class _Owner:
         while True:
             job, future = jobs.get()
             try:
-                future.set_result(job())
+                future.set_result(self._done(job))
             except BaseException as error:
                 future.set_exception(error)
+
+    def _done(self, job: Callable[[], Result]) -> Result:
+        from OpenGL.error import Error
+
+        try:
+            return job()
+        except Error:  # the context was lost: a driver restarted, or something else here ended its EGL display
+            self.studio = _studio()
+            return job()
 
 
 _owner = _Owner()
