@@ -23,6 +23,7 @@ from framematch.scene.mesh_colour import linear_from_srgb
 from framematch.scene.model import LEVEL, Floats, Scene, ViewPose
 from framematch.scene.path import Run
 
+SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
 NEAR_M = 0.01
 FRAMES_PER_S = 30  # of a run's keys
 
@@ -59,7 +60,7 @@ def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: ViewPose | R
     if kind == ".glb":
         with written_whole(path) as beside:
             beside.write_bytes(glb(scene, viewpoints(pairing), way))
-    elif kind in (".usd", ".usda", ".usdc"):
+    elif kind in SCENE_SUFFIXES:
         from framematch.output.usd import write_usd
 
         write_usd(path, scene, viewpoints(pairing), way)
