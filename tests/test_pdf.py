@@ -71,7 +71,7 @@ def test_title_in_any_script_fits_is_embedded_and_can_be_selected(tmp_path: Path
         page.block(60, 60, title, room_mm=40, size_pt=12)
     assert embedded(file) and all(embedded(file))
     columns = np.flatnonzero((raster(file, dpi=150) < 200).any(axis=0)) / 150 * 25.4
-    assert columns[0] >= 59.8 and columns[-1] <= 150.2
+    assert columns[0] >= 59.5 and columns[-1] <= 150.5
     if script != "arabic":  # pdftotext gives joined forms for Arabic
         shown = re.sub(r"\s", "", tool("pdftotext", "-layout", str(file), "-"))
         assert shown.count(title.replace(" ", "")) == 2
