@@ -104,7 +104,8 @@ class Camera:
     @property
     def pixels_per_mm(self) -> Floats:
         """(2,): across and down."""
-        return np.array(self.raster_px) / np.array(self.sensor_mm)
+        out: Floats = np.array(self.raster_px) / np.array(self.sensor_mm)
+        return out
 
     @property
     def picture(self) -> Rect:
@@ -164,9 +165,7 @@ def equivalent_135_mm(angle_deg: float, *, side_mm: float = DIAGONAL_135_MM) -> 
     return side_mm / (2 * math.tan(math.radians(angle_deg) / 2)) if angle_deg < 180 else math.nan
 
 
-def frame_in(
-    raster_px: tuple[int, int], *, squeeze: float = 1.0, aspect: float | None = None, keep_percent: float = 100.0, align: str = "centre"
-) -> Rect:
+def frame_in(raster_px: tuple[int, int], *, squeeze: float = 1.0, aspect: float | None = None, keep_percent: float = 100.0, align: str = "centre") -> Rect:
     """The frame, in pixels of the recorded raster.
 
     The middle ``keep_percent`` of the picture is what the stabiliser leaves; in it lies the largest
@@ -203,7 +202,7 @@ class Display:
     @property
     def scale(self) -> Floats:
         """(2,): display pixels per monitoring pixel, across and down."""
-        each = np.array(self.raster_px, dtype=np.float64) / np.array(self.source_px)
+        each: Floats = np.array(self.raster_px, dtype=np.float64) / np.array(self.source_px)
         if self.fit == "stretch":
             return each
         return np.full(2, each.max() if self.fit == "crop" else each.min())

@@ -48,12 +48,8 @@ class _Central:
 CENTRAL: Mapping[str, _Central] = {
     "rectilinear": _Central(np.tan, lambda t: 1 / np.cos(t) ** 2, np.arctan, _RIGHT_ANGLE, False),
     "equidistant": _Central(lambda t: t, np.ones_like, lambda r: r, math.pi, False),
-    "equisolid": _Central(
-        lambda t: 2 * np.sin(t / 2), lambda t: np.cos(t / 2), lambda r: 2 * np.arcsin(np.minimum(r / 2, 1)), math.pi, True
-    ),
-    "stereographic": _Central(
-        lambda t: 2 * np.tan(t / 2), lambda t: 1 / np.cos(t / 2) ** 2, lambda r: 2 * np.arctan(r / 2), math.pi, False
-    ),
+    "equisolid": _Central(lambda t: 2 * np.sin(t / 2), lambda t: np.cos(t / 2), lambda r: 2 * np.arcsin(np.minimum(r / 2, 1)), math.pi, True),
+    "stereographic": _Central(lambda t: 2 * np.tan(t / 2), lambda t: 1 / np.cos(t / 2) ** 2, lambda r: 2 * np.arctan(r / 2), math.pi, False),
     "orthographic": _Central(np.sin, np.cos, lambda r: np.arcsin(np.minimum(r, 1)), _RIGHT_ANGLE, True),
 }
 KANNALA_BRANDT = "kannala-brandt"
@@ -234,7 +230,8 @@ def _radius(lens: Lens, theta: Floats) -> Floats:
         out *= theta
         return out
     rho = np.tan(theta)
-    return rho * _radial_factor(lens._k, rho * rho)
+    radius: Floats = rho * _radial_factor(lens._k, rho * rho)
+    return radius
 
 
 def _slope(lens: Lens, theta: Floats) -> Floats:
@@ -242,12 +239,12 @@ def _slope(lens: Lens, theta: Floats) -> Floats:
     if lens.projection in CENTRAL:
         return np.asarray(CENTRAL[lens.projection].slope(theta), dtype=np.float64)
     if lens.projection == KANNALA_BRANDT:
-        return np.polynomial.polynomial.polyval(theta * theta, _kannala_brandt_slope(lens._k))
+        return np.asarray(np.polynomial.polynomial.polyval(theta * theta, _kannala_brandt_slope(lens._k)), dtype=np.float64)
     rho = np.tan(theta)
     square = rho * rho
     top, bottom = _slope_fraction(lens._k)
-    value = np.polynomial.polynomial.polyval(square, top) / np.polynomial.polynomial.polyval(square, bottom)
-    return value * (1 + square)
+    slope: Floats = np.polynomial.polynomial.polyval(square, top) / np.polynomial.polynomial.polyval(square, bottom) * (1 + square)
+    return slope
 
 
 def _angle(lens: Lens, radius: Floats) -> tuple[Floats, Mask]:
@@ -342,9 +339,7 @@ def _undistort(lens: Lens, u: Floats, v: Floats) -> tuple[Floats, Floats, Mask]:
     return x, y, solved & (np.hypot(x, y) < edge)
 
 
-def _newton_2d(
-    k: tuple[float, ...], p: tuple[float, float], u: Floats, v: Floats, x: Floats, y: Floats, edge: float
-) -> tuple[Floats, Floats, Mask]:
+def _newton_2d(k: tuple[float, ...], p: tuple[float, float], u: Floats, v: Floats, x: Floats, y: Floats, edge: float) -> tuple[Floats, Floats, Mask]:
     """Newton's steps, halved while they do not help and kept on the disc where the map is one to one."""
 
     def miss(x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:

@@ -70,9 +70,7 @@ class Pairing:
         if not 0 < self.near_m < math.inf:
             raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
         if not self.far_m >= self.near_m:
-            raise InputError(
-                f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first"
-            )
+            raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
         if self.near_m <= self.mount.forward_mm / 1000:
             raise InputError(
                 f"nearest distance {self.near_m:g} m lies inside the rig: the monitoring camera stands {self.mount.forward_mm:g} mm forward",
