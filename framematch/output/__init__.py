@@ -1,0 +1,1 @@
+"""What leaves the tool: overlays, paper, framing files, lens maps."""
