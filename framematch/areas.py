@@ -57,9 +57,7 @@ def _with_margin(pairing: Pairing, margin: tuple[float, float, float, float], si
     f = pairing.frame
     across, down = sign * f.width / 100, sign * f.height / 100
     left, top, right, bottom = margin
-    grown = replace(
-        f, left=f.left - left * across, top=f.top - top * down, right=f.right + right * across, bottom=f.bottom + bottom * down
-    )
+    grown = replace(f, left=f.left - left * across, top=f.top - top * down, right=f.right + right * across, bottom=f.bottom + bottom * down)
     return replace(pairing, frame=grown)
 
 

@@ -7,9 +7,9 @@ import math
 from framematch.errors import InputError
 
 
-def data_rate_mbit_s(*, raster_px: tuple[int, int], frame_rate: float, bits_per_pixel: float) -> float:
+def data_rate_mbit_s(*, raster_px: tuple[int, int], rate_fps: float, bits_per_pixel: float) -> float:
     """Data rate in Mbit/s of a recording that spends so many bits on each pixel."""
-    return raster_px[0] * raster_px[1] * frame_rate * bits_per_pixel / 1e6
+    return raster_px[0] * raster_px[1] * rate_fps * bits_per_pixel / 1e6
 
 
 def minutes(*, capacity_gb: float, data_rate_mbit_s: float, usable_percent: float = 95.0) -> float:

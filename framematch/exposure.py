@@ -53,14 +53,9 @@ def density_of_stops(stops: ArrayLike) -> Floats:
     return np.asarray(np.asarray(stops, dtype=np.float64) * math.log10(2))
 
 
-def shutter_s(*, angle_deg: ArrayLike, frame_rate: ArrayLike) -> Floats:
-    """Open time in seconds of a shutter angle (0..360]."""
-    return np.asarray(np.asarray(angle_deg) / (360 * np.asarray(frame_rate)))
-
-
-def shutter_deg(*, time_s: ArrayLike, frame_rate: ArrayLike) -> Floats:
-    """Shutter angle of an open time."""
-    return np.asarray(360 * np.asarray(time_s) * np.asarray(frame_rate))
+def shutter_deg(*, time_s: float, rate_fps: float) -> float:
+    """Shutter angle of an open time; ``motion.shutter_s`` is the other way."""
+    return 360 * time_s * rate_fps
 
 
 def t_stop(*, f_number: float, loss_stops: float) -> float:
@@ -87,7 +82,7 @@ class FlickerFree:
     safe: bool
 
 
-def flicker_free(*, mains_hz: float, frame_rate: float, angle_deg: float, slack: float = 0.004) -> FlickerFree:
+def flicker_free(*, mains_hz: float, rate_fps: float, shutter_deg: float, slack: float = 0.004) -> FlickerFree:
     """Shutter angles that are open for whole flickers of lamps: k / (2 mains) seconds.
 
     Args:
@@ -97,15 +92,14 @@ def flicker_free(*, mains_hz: float, frame_rate: float, angle_deg: float, slack:
     at any moment, so neither frames nor the rows of a rolling shutter differ.
     """
     lamp = 2 * mains_hz
-    whole = np.arange(1, math.floor(lamp / frame_rate * (1 + 1e-9)) + 1)
-    angles = tuple(float(a) for a in np.minimum(360 * frame_rate * whole / lamp, 360.0))
-    nearest = min(angles, key=lambda a: abs(math.log(a / angle_deg)), default=math.nan)
-    ratio = lamp / frame_rate
+    whole = np.arange(1, math.floor(lamp / rate_fps * (1 + 1e-9)) + 1)
+    angles = tuple(float(a) for a in np.minimum(360 * rate_fps * whole / lamp, 360.0))
+    ratio = lamp / rate_fps
     return FlickerFree(
         angles_deg=angles,
-        nearest_deg=nearest,
+        nearest_deg=min(angles, key=lambda a: abs(math.log(a / shutter_deg)), default=math.nan),
         in_step=abs(ratio - round(ratio)) < 1e-6 * ratio and round(ratio) >= 1,
-        safe=any(abs(angle_deg / a - 1) <= slack for a in angles),
+        safe=any(abs(shutter_deg / a - 1) <= slack for a in angles),
     )
 
 

@@ -210,9 +210,7 @@ def _side_errors(pairing: Pairing, sides: tuple[float, float, float, float], inv
     return _errors_at(pairing, side_points(sides, shares), inverses)
 
 
-def _side_errors_and_slopes(
-    pairing: Pairing, sides: tuple[float, float, float, float], inverses: Floats, shares: Floats
-) -> tuple[Floats, Floats]:
+def _side_errors_and_slopes(pairing: Pairing, sides: tuple[float, float, float, float], inverses: Floats, shares: Floats) -> tuple[Floats, Floats]:
     """The errors and their derivatives (edge, point, inverse, 4) with respect to left, top, right, bottom."""
     points, step = side_points(sides, shares), 1e-3
     errors = _errors_at(pairing, points, inverses)

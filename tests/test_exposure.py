@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from framematch import cards, exposure
 from framematch.errors import InputError
+from framematch.motion import shutter_s
 
 
 @pytest.mark.parametrize(
@@ -38,9 +39,9 @@ def test_stops_of_filters() -> None:
 
 @pytest.mark.parametrize(("angle", "whole"), [(180, 48), (172.8, 50), (144, 60), (90, 96)])
 def test_shutter_angles_at_24(angle: float, whole: int) -> None:
-    time = float(exposure.shutter_s(angle_deg=angle, frame_rate=24))
+    time = shutter_s(shutter_deg=angle, rate_fps=24)
     assert time == pytest.approx(1 / whole, rel=1e-12)
-    assert float(exposure.shutter_deg(time_s=time, frame_rate=24)) == pytest.approx(angle)
+    assert exposure.shutter_deg(time_s=time, rate_fps=24) == pytest.approx(angle)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +55,7 @@ def test_shutter_angles_at_24(angle: float, whole: int) -> None:
     ],
 )
 def test_flicker_free_angles(mains: float, rate: float, angles: list[float]) -> None:
-    found = exposure.flicker_free(mains_hz=mains, frame_rate=rate, angle_deg=180)
+    found = exposure.flicker_free(mains_hz=mains, rate_fps=rate, shutter_deg=180)
     assert found.angles_deg == pytest.approx(angles)
     assert math.isnan(found.nearest_deg) == (not angles)
 
@@ -69,17 +70,17 @@ def test_light_gathered_is_the_same_at_every_moment_only_at_the_safe_angles(main
         gathered = np.trapezoid(np.sin(2 * np.pi * mains * time) ** 2, time, axis=1)
         return float(np.ptp(gathered) / gathered.mean())
 
-    safe = exposure.flicker_free(mains_hz=mains, frame_rate=rate, angle_deg=180).angles_deg
+    safe = exposure.flicker_free(mains_hz=mains, rate_fps=rate, shutter_deg=180).angles_deg
     assert safe and max(map(swing, safe)) < 1e-5
     between = [(a + b) / 2 for a, b in pairwise(safe)]
     assert min(map(swing, between), default=1.0) > 0.01
 
 
 def test_safe_and_in_step_are_told_apart() -> None:
-    assert exposure.flicker_free(mains_hz=50, frame_rate=24, angle_deg=172.8).safe
-    assert not exposure.flicker_free(mains_hz=50, frame_rate=24, angle_deg=180).safe
-    assert exposure.flicker_free(mains_hz=50, frame_rate=25, angle_deg=150).in_step
-    assert not exposure.flicker_free(mains_hz=50, frame_rate=24, angle_deg=150).in_step
+    assert exposure.flicker_free(mains_hz=50, rate_fps=24, shutter_deg=172.8).safe
+    assert not exposure.flicker_free(mains_hz=50, rate_fps=24, shutter_deg=180).safe
+    assert exposure.flicker_free(mains_hz=50, rate_fps=25, shutter_deg=150).in_step
+    assert not exposure.flicker_free(mains_hz=50, rate_fps=24, shutter_deg=150).in_step
 
 
 def _choose(**other: object) -> exposure.Exposure:
@@ -144,7 +145,7 @@ def test_a_fixed_stop_may_be_a_third_of_a_stop_off() -> None:
     wanted=st.floats(2.8, 16),
 )
 def test_every_choice_exposes_the_scene_it_was_made_for(ev: float, iso: float, rate: float, angle: float, loss: float, wanted: float) -> None:
-    time = float(exposure.shutter_s(angle_deg=angle, frame_rate=rate))
+    time = shutter_s(shutter_deg=angle, rate_fps=rate)
     found = _choose(ev100=ev, iso=iso, shutter_s=time, loss_stops=loss, wanted_f_number=wanted, most_filters=2)
     for s in found.settings:
         stop = exposure.t_stop(f_number=s.f_number, loss_stops=loss)
@@ -168,6 +169,6 @@ def test_nearest_third() -> None:
 def test_card_minutes_by_hand() -> None:
     assert cards.minutes(capacity_gb=512, data_rate_mbit_s=800, usable_percent=100) == pytest.approx(512e9 * 8 / 800e6 / 60)
     # UHD at 24 frames and 8 bits a pixel is 1592.5 Mbit/s.
-    assert cards.data_rate_mbit_s(raster_px=(3840, 2160), frame_rate=24, bits_per_pixel=8) == pytest.approx(1592.5, abs=0.1)
+    assert cards.data_rate_mbit_s(raster_px=(3840, 2160), rate_fps=24, bits_per_pixel=8) == pytest.approx(1592.5, abs=0.1)
     with pytest.raises(InputError):
         cards.minutes(capacity_gb=0, data_rate_mbit_s=800)
