@@ -397,7 +397,8 @@ def _check_frame_imaged(pairing: Pairing) -> None:
 
 
 def _explain(error: ValidationError, model: type[BaseModel]) -> InputError:
-    first = error.errors(include_url=False)[0]
+    faults = error.errors(include_url=False)
+    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
     loc = [str(part) for part in first["loc"]]
     field, kind, value = ".".join(loc), first["type"], first.get("input")
     cause = first.get("ctx", {}).get("error")
