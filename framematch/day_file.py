@@ -156,7 +156,7 @@ class PackTable(_Table):
     def _energy_given(self) -> PackTable:
         by_cells = self.cells is not None and self.capacity_ah is not None
         if by_cells == (self.energy_wh is not None) or (self.cells is None) != (self.capacity_ah is None):
-            raise InputError("give either cells and capacity_ah, or energy_wh", field="cells", fix="cells = 6, capacity_ah = 4.5")
+            raise InputError("give either cells and capacity_ah, or energy_wh", field="cells", fix="for example cells = 6 and capacity_ah = 4.5")
         return self
 
 
@@ -205,7 +205,7 @@ class CardTable(_Table):
     @model_validator(mode="after")
     def _rate_given(self) -> CardTable:
         if (self.data_rate_mbit_s is None) == (self.bits_per_pixel is None):
-            raise InputError("give either data_rate_mbit_s or bits_per_pixel", field="data_rate_mbit_s", fix="data_rate_mbit_s = 800")
+            raise InputError("give either data_rate_mbit_s or bits_per_pixel", field="data_rate_mbit_s", fix="for example data_rate_mbit_s = 800")
         return self
 
 

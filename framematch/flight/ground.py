@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -122,7 +123,7 @@ def in_shot(
     shapely.prepare(area)
     flown, recorded, maybe = [], [], []
     done = 0.0
-    for start, end in zip(points_m[:-1], points_m[1:], strict=True):
+    for start, end in pairwise(points_m):
         leg = end - start
         length = float(np.linalg.norm(leg))
         shares = np.linspace(0, 1, max(2, math.ceil(length / step_m) + 1))

@@ -159,8 +159,9 @@ def _in_runs(load: Sequence[tuple[Shot, int]]) -> tuple[tuple[str, int, int], ..
 
 def first_to_run_out(plan: FlightPlan, *, packs_owned: int | None, cards_owned: int | None) -> tuple[str, int] | None:
     """``packs`` or ``cards`` and after how many takes it runs out; None if both last (or how many there are isn't known)."""
-    out = []
-    for what, owned, of in (("packs", packs_owned, lambda f: f.number), ("cards", cards_owned, lambda f: f.card)):
-        if owned is not None and any(of(f) > owned for f in plan.flights):
-            out.append((sum(f.count for f in plan.flights if of(f) <= owned), what))
-    return (min(out)[1], min(out)[0]) if out else None
+    done = {
+        "packs": math.inf if packs_owned is None else sum(f.count for f in plan.flights if f.number <= packs_owned),
+        "cards": math.inf if cards_owned is None else sum(f.count for f in plan.flights if f.card <= cards_owned),
+    }
+    first = min(done, key=lambda what: done[what])
+    return (first, int(done[first])) if done[first] < sum(f.count for f in plan.flights) else None
