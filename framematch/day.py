@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch import cards, exposure, optics
+from framematch import cards, exposure, optics, units
 from framematch.day_file import Day, DayFile, ExposureTable, PersonTable
 from framematch.errors import InputError
 from framematch.flight import air, attitude, fall, ground, power, shots
@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 
 LIFT_MARGIN = 1.3  # full thrust over weight below which a rig can't be flown safely (practice)
 LOW_RESERVE_PERCENT = 10.0
-BLUR_PERCENT = 2.0  # of the frame's width in one exposure: from here on edges smear (practice)
+BLUR_PERCENT = 10.0  # of the frame's width in one exposure: from here on the edges are gone (practice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +125,22 @@ class DayPlan:
     unknown: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Notes:
+    """Lines gathered on the way, with distances and weights in the system that the card shows."""
+
+    system: str
+    impossible: list[str]
+    warnings: list[str]
+    unknown: list[str]
+
+    def length(self, metres: float, digits: int = 1) -> str:
+        return "infinity" if math.isinf(metres) else units.shown(metres, unit="m", system=self.system, digits=digits)
+
+    def mass(self, kg: float) -> str:
+        return units.shown(kg, unit="kg", system=self.system, digits=2)
+
+
 def plan_day(day: Day) -> DayPlan:
     """Work the day out.
 
@@ -132,20 +148,18 @@ def plan_day(day: Day) -> DayPlan:
         InputError: figures that contradict each other (a pitch that no drag gives, a log no rig flew).
     """
     file, pairing = day.file, day.pairing
-    impossible: list[str] = []
-    warnings: list[str] = []
-    unknown: list[str] = []
+    notes = _Notes(system=file.units, impossible=[], warnings=[], unknown=[])
     report = guide_report(pairing)
     density = float(air.density_kg_m3(file.air.altitude_m, file.air.temperature_c))
     rig, fitted = _rig(file, density)
     slope = _slope_deg(file)
-    tilts = _tilts(file, pairing, rig, density, slope, impossible, warnings, unknown)
-    endurance = _endurance(file, rig, fitted, density, slope, impossible, warnings, unknown)
+    tilts = _tilts(file, pairing, rig, density, slope, notes)
+    endurance = _endurance(file, rig, fitted, density, slope, notes)
     card_minutes = _card_minutes(file, pairing)
-    flights, runs_out = _flights(file, endurance, card_minutes, slope, impossible, warnings, unknown)
+    flights, runs_out = _flights(file, endurance, card_minutes, slope, notes)
     elevation = tilts.planned.recording_deg - tilts.pitch_deg if tilts else 0.0
-    light = _light(file, pairing, elevation, impossible, warnings, unknown)
-    distances = _distances(file, pairing, report, elevation, warnings, unknown)
+    light = _light(file, pairing, elevation, notes)
+    distances = _distances(file, pairing, report, elevation, notes)
     return DayPlan(
         day=day,
         report=report,
@@ -156,9 +170,9 @@ def plan_day(day: Day) -> DayPlan:
         card_minutes=card_minutes,
         light=light,
         distances=distances,
-        impossible=tuple(impossible),
-        warnings=tuple(warnings),
-        unknown=tuple(unknown),
+        impossible=tuple(notes.impossible),
+        warnings=tuple(notes.warnings),
+        unknown=tuple(notes.unknown),
     )
 
 
@@ -228,17 +242,15 @@ def _pitch_deg(file: DayFile, rig: power.Rig, density: float, speed_m_s: float, 
     return attitude.attitude(mass_kg=rig.mass_kg, drag_area_m2=rig.drag_area_m2, density_kg_m3=density, airspeed_m_s=speed, slope_deg=slope).pitch_deg
 
 
-def _tilts(
-    file: DayFile, pairing: Pairing, rig: power.Rig | None, density: float, slope: float, impossible: list[str], warnings: list[str], unknown: list[str]
-) -> Tilts | None:
+def _tilts(file: DayFile, pairing: Pairing, rig: power.Rig | None, density: float, slope: float, notes: _Notes) -> Tilts | None:
     if file.run is None or rig is None:
-        unknown.append("Camera tilt: needs [aircraft] and [run].")
+        notes.unknown.append("Camera tilt: needs [aircraft] and [run].")
         return None
     run = file.run
     try:
         pitch = _pitch_deg(file, rig, density, run.speed_m_s, slope)
     except InputError as error:
-        impossible.append(f"The run can't be flown steadily: {error.problem}.")
+        notes.impossible.append(f"The run can't be flown steadily: {error.problem}.")
         return None
     planned = attitude.tilt_for_horizon(pairing, pitch_deg=pitch, percent=run.horizon_percent)
     low, high = run.speed_range_m_s or (run.speed_m_s, run.speed_m_s)
@@ -258,36 +270,34 @@ def _tilts(
     now_deg = file.aircraft.camera_tilt_deg
     now = at(run.speed_m_s, now_deg) if now_deg is not None else None
     if now is not None and not 0 <= now.recording_percent <= 100:
-        warnings.append(f"With the camera tilt as it is now ({now_deg:g} degrees) the horizon is outside the frame at the planned speed.")
+        notes.warnings.append(f"With the camera tilt as it is now ({now_deg:g} degrees) the horizon is outside the frame at the planned speed.")
     if not 0 <= planned.monitoring_percent <= 100:
-        warnings.append("With this tilt the horizon is not on the goggles' display at the planned speed: the pilot has no level to fly by.")
+        notes.warnings.append("With this tilt the horizon is not on the goggles' display at the planned speed: the pilot has no level to fly by.")
     if pitch > 45:
-        warnings.append(f"The aircraft would lean {pitch:.0f} degrees: outside what these formulas are good for.")
+        notes.warnings.append(f"The aircraft would lean {pitch:.0f} degrees: outside what these formulas are good for.")
     return Tilts(planned=planned, pitch_deg=pitch, horizon_percent=run.horizon_percent, over_range=over, now=now, now_deg=now_deg)
 
 
-def _endurance(
-    file: DayFile, rig: power.Rig | None, fitted: bool, density: float, slope: float, impossible: list[str], warnings: list[str], unknown: list[str]
-) -> Endurance | None:
+def _endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: float, slope: float, notes: _Notes) -> Endurance | None:
     if rig is None or file.pack is None:
-        unknown.append("Flying time: needs [aircraft] and [pack].")
+        notes.unknown.append("Flying time: needs [aircraft] and [pack].")
         return None
     pack = _pack(file)
     hover = power.power(rig, density_kg_m3=density)
     if rig.max_lift_kg is not None and rig.max_lift_kg < LIFT_MARGIN * rig.mass_kg:
         can = "can't lift the rig" if rig.max_lift_kg <= rig.mass_kg else "can't lift the rig with room to steer"
-        impossible.append(f"The motors {can}: full thrust is {rig.max_lift_kg:g} kg, the rig with its pack weighs {rig.mass_kg:.2f} kg.")
+        notes.impossible.append(f"The motors {can}: full thrust is {notes.mass(rig.max_lift_kg)}, the rig with its pack weighs {notes.mass(rig.mass_kg)}.")
     if hover.battery_w > pack.max_power_w:
-        impossible.append(
+        notes.impossible.append(
             f"The pack can't lift the rig: hovering takes {hover.battery_w:.0f} W and the pack gives {pack.max_power_w:.0f} W at most "
             f"({pack.energy_wh:.0f} Wh at {pack.max_discharge_c:g} C)."
         )
     if pack.reserve_percent <= 0:
-        impossible.append("Zero reserve: the pack would be flown flat, and the aircraft falls. Keep at least 20 % for the landing.")
+        notes.impossible.append("Zero reserve: the pack would be flown flat, and the aircraft falls. Keep at least 20 % for the landing.")
     elif pack.usable_wh <= 0:
-        impossible.append("The whole pack is reserve: nothing is left to fly on.")
+        notes.impossible.append("The whole pack is reserve: nothing is left to fly on.")
     elif pack.reserve_percent < LOW_RESERVE_PERCENT:
-        warnings.append(f"Only {pack.reserve_percent:g} % reserve: practice keeps 20 %.")
+        notes.warnings.append(f"Only {pack.reserve_percent:g} % reserve: practice keeps 20 %.")
     speed = file.run.speed_m_s if file.run else 0.0
     times = [("hovering", power.minutes(rig, pack, density_kg_m3=density))]
     try:
@@ -296,9 +306,9 @@ def _endurance(
             times.append((style, power.minutes(rig, pack, density_kg_m3=density, airspeed_m_s=along, slope_deg=climb, load=load)))
         flown = power.power(rig, density_kg_m3=density, airspeed_m_s=along, slope_deg=climb, load=power.LOAD["hard"])
         if hover.battery_w <= pack.max_power_w < flown.battery_w:
-            warnings.append(f"Hard flying takes {flown.battery_w:.0f} W, more than the pack gives ({pack.max_power_w:.0f} W): it will sag.")
+            notes.warnings.append(f"Hard flying takes {flown.battery_w:.0f} W, more than the pack gives ({pack.max_power_w:.0f} W): it will sag.")
         if not flown.steady:
-            warnings.append("So steep and slow a descent sinks into the rotors' own wake: power and time are not to be trusted.")
+            notes.warnings.append("So steep and slow a descent sinks into the rotors' own wake: power and time are not to be trusted.")
     except InputError:
         pass  # said with the tilt
     bare = replace(rig, mass_kg=rig.mass_kg - pack.mass_kg)
@@ -307,7 +317,7 @@ def _endurance(
         for style, load in power.LOAD.items()
     )
     if not fitted:
-        unknown.append("Flying time is by default figures: one logged flight ([aircraft] logged_flight) makes it yours.")
+        notes.unknown.append("Flying time is by default figures: one logged flight ([aircraft] logged_flight) makes it yours.")
     return Endurance(rig=rig, pack=pack, density_kg_m3=density, hover=hover, minutes=tuple(times), curves=curves, fitted=fitted)
 
 
@@ -323,10 +333,10 @@ def _card_minutes(file: DayFile, pairing: Pairing) -> float | None:
 
 
 def _flights(
-    file: DayFile, endurance: Endurance | None, card_minutes: float | None, slope: float, impossible: list[str], warnings: list[str], unknown: list[str]
+    file: DayFile, endurance: Endurance | None, card_minutes: float | None, slope: float, notes: _Notes
 ) -> tuple[shots.FlightPlan | None, tuple[str, int] | None]:
     if not file.shots:
-        unknown.append("Order of takes: needs [[shots]].")
+        notes.unknown.append("Order of takes: needs [[shots]].")
         return None, None
     if endurance is None:
         return None, None
@@ -361,27 +371,27 @@ def _flights(
         before_takeoff_s=file.card.before_takeoff_s if file.card else 0.0,
     )
     for name in plan.too_long:
-        impossible.append(f"Not one take of “{name}” fits on a pack with its reserve: shorten the take or the way out, or fit a larger pack.")
+        notes.impossible.append(f"Not one take of “{name}” fits on a pack with its reserve: shorten the take or the way out, or fit a larger pack.")
     if plan.too_long_for_card:
-        impossible.append("A single flight is longer than an empty card records: use a larger card or a lower data rate.")
+        notes.impossible.append("A single flight is longer than an empty card records: use a larger card or a lower data rate.")
     packs, owned_cards = file.pack.owned if file.pack else None, file.card.owned if file.card else None
     out = shots.first_to_run_out(plan, packs_owned=packs, cards_owned=owned_cards)
     if packs is not None and plan.packs > packs:
-        warnings.append(f"The list takes {plan.packs} packs and {packs} are here: charge in between, or drop takes.")
+        notes.warnings.append(f"The list takes {plan.packs} packs and {packs} are here: charge in between, or drop takes.")
     if owned_cards is not None and plan.cards > owned_cards:
-        warnings.append(f"The list takes {plan.cards} cards and {owned_cards} are here: copy and clear in between, or drop takes.")
+        notes.warnings.append(f"The list takes {plan.cards} cards and {owned_cards} are here: copy and clear in between, or drop takes.")
     return plan, out
 
 
-def _light(file: DayFile, pairing: Pairing, elevation_deg: float, impossible: list[str], warnings: list[str], unknown: list[str]) -> Light | None:
+def _light(file: DayFile, pairing: Pairing, elevation_deg: float, notes: _Notes) -> Light | None:
     e = file.exposure
     if e is None:
-        unknown.append("Stop and filter: needs [exposure].")
+        notes.unknown.append("Stop and filter: needs [exposure].")
         return None
     wanted = e.f_number if e.f_number is not None else pairing.f_number
     if wanted is None:
         wanted = 8.0
-        unknown.append("No stop is wanted by the day file or the pairing: f/8 is taken.")
+        notes.unknown.append("No stop is wanted by the day file or the pairing: f/8 is taken.")
     time = shutter_s(shutter_deg=e.shutter_deg, rate_fps=e.rate_fps)
     ev = e.ev100 if e.ev100 is not None else exposure.LIGHT_EV100[e.light or ""]
     try:
@@ -399,7 +409,7 @@ def _light(file: DayFile, pairing: Pairing, elevation_deg: float, impossible: li
         raise error.within(prefix="exposure") from None
     chosen = found.settings[0] if found.settings else None
     if chosen is None:
-        impossible.append(_no_stop(found, e))
+        notes.impossible.append(_no_stop(found, e))
     stop = chosen.f_number if chosen else wanted
     recording = pairing.recording
     circle = optics.circle_mm(frame_mm=pairing.frame_mm)
@@ -409,11 +419,11 @@ def _light(file: DayFile, pairing: Pairing, elevation_deg: float, impossible: li
     blur = _blur(file, pairing, elevation_deg, time)
     flicker = exposure.flicker_free(mains_hz=e.mains_hz, rate_fps=e.rate_fps, shutter_deg=e.shutter_deg) if e.mains_hz else None
     if chosen is not None:
-        _picture_warnings(pairing, chosen, sharp, circle, airy, blur, warnings)
+        _picture_warnings(pairing, chosen, sharp, circle, airy, blur, notes)
     if flicker is not None and not flicker.safe:
-        warnings.append(_flicker_line(flicker, e))
+        notes.warnings.append(_flicker_line(flicker, e))
     if e.ev100 is None:
-        unknown.append(f"The light is taken as “{e.light}”, EV {ev:g}: meter it at the place.")
+        notes.unknown.append(f"The light is taken as “{e.light}”, EV {ev:g}: meter it at the place.")
     return Light(
         found=found,
         chosen=chosen,
@@ -447,29 +457,29 @@ def _picture_warnings(
     circle_mm: float,
     airy_mm: float,
     blur: tuple[tuple[float, float], ...],
-    warnings: list[str],
+    notes: _Notes,
 ) -> None:
     stop = chosen.f_number
     if pairing.f_number is not None and abs(2 * math.log2(stop / pairing.f_number)) > 1 / 3:
-        warnings.append(f"f/{stop:.1f} will be set, the pairing and its gap table say f/{pairing.f_number:g}: sharpness there is not today's.")
+        notes.warnings.append(f"f/{stop:.1f} will be set, the pairing and its gap table say f/{pairing.f_number:g}: sharpness there is not today's.")
     if sharp.near_m > pairing.near_m * 1.005:
-        warnings.append(f"At f/{stop:.1f} it is sharp from {sharp.near_m:.2f} m on, but the shot comes as near as {pairing.near_m:g} m.")
+        notes.warnings.append(
+            f"At f/{stop:.1f} it is sharp from {notes.length(sharp.near_m, 2)} on, but the shot comes as near as {notes.length(pairing.near_m, 2)}."
+        )
     if sharp.far_m < pairing.far_m * 0.995:
-        warnings.append(f"At f/{stop:.1f} it is sharp only to {sharp.far_m:.1f} m, but the shot reaches to {_metres(pairing.far_m)}.")
+        notes.warnings.append(f"At f/{stop:.1f} it is sharp only to {notes.length(sharp.far_m)}, but the shot reaches to {notes.length(pairing.far_m)}.")
     if airy_mm > circle_mm:
-        warnings.append(
+        notes.warnings.append(
             f"At f/{stop:.1f} diffraction softens all of the picture: its disk is {1000 * airy_mm:.0f} µm, the sharpness limit {1000 * circle_mm:.0f} µm."
         )
     if abs(chosen.off_stops) > 0.1:
-        warnings.append(
+        notes.warnings.append(
             f"f/{stop:.1f} is as near as the lens gets: the picture is {abs(chosen.off_stops):.1f} stops too {'bright' if chosen.off_stops > 0 else 'dark'}."
         )
     if blur and blur[0][1] > BLUR_PERCENT:
-        warnings.append(f"At this shutter the frame's edges smear by {blur[0][1]:.1f} % of its width at {blur[0][0]:.3g} m; a shorter shutter smears less.")
-
-
-def _metres(distance_m: float) -> str:
-    return "infinity" if math.isinf(distance_m) else f"{distance_m:g} m"
+        notes.warnings.append(
+            f"At this shutter the frame's edges smear by {blur[0][1]:.1f} % of its width at {notes.length(blur[0][0], 2)}; a shorter shutter smears less."
+        )
 
 
 def _flicker_line(flicker: exposure.FlickerFree, e: ExposureTable) -> str:
@@ -495,10 +505,10 @@ def _blur(file: DayFile, pairing: Pairing, elevation_deg: float, time_s: float) 
     return tuple(dict(out).items())
 
 
-def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: float, warnings: list[str], unknown: list[str]) -> Distances | None:
+def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: float, notes: _Notes) -> Distances | None:
     run = file.run
     if run is None or not run.points_m:
-        unknown.append("Where it could come down: needs [run] with points_m.")
+        notes.unknown.append("Where it could come down: needs [run] with points_m.")
         return None
     top = max(run.speed_range_m_s) if run.speed_range_m_s else run.speed_m_s
     top = max(top, run.speed_m_s)
@@ -517,17 +527,18 @@ def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: f
     people = tuple(_person(p, pairing, report, areas, where, elevation_deg) for p in file.people)
     for p in people:
         if p.in_straight:
-            warnings.append(f"{p.name} stands where the aircraft could come down straight on: move them, or the run.")
+            notes.warnings.append(f"{p.name} stands where the aircraft could come down straight on: move them, or the run.")
         elif p.in_round:
-            warnings.append(f"{p.name} stands where the aircraft could come down if it turns as it falls: move them farther off, or behind cover.")
+            notes.warnings.append(f"{p.name} stands where the aircraft could come down if it turns as it falls: move them farther off, or behind cover.")
         if p.seen and p.seen.ever_m and not p.in_picture:
             sure = p.seen.recorded_m is not None
-            warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(p.seen.recorded_m or p.seen.ever_m)} of the run.")
+            notes.warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(notes, p.seen.recorded_m or p.seen.ever_m)} into the run.")
     return Distances(run_m=where, points=points, areas=areas, people=people)
 
 
-def _stretch(span: tuple[float, float]) -> str:
-    return f"at {span[0]:.0f} m" if round(span[0]) == round(span[1]) else f"from {span[0]:.0f} to {span[1]:.0f} m"
+def _stretch(notes: _Notes, span: tuple[float, float]) -> str:
+    first, last = (notes.length(s, 0) for s in span)
+    return first if first == last else f"{first} to {last}"
 
 
 def _person(p: PersonTable, pairing: Pairing, report: Report, areas: ground.FallAreas, run_m: Floats, elevation_deg: float) -> PersonAt:

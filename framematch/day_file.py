@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -282,6 +282,18 @@ class Day:
         """The day's, or else the pairing's."""
         return self.file.title or self.pairing.title
 
+    def shown_in(self, system: str | None) -> Day:
+        """The same day shown in ``metric`` or ``imperial`` units; None leaves it as the file says.
+
+        Raises:
+            InputError: another word.
+        """
+        if system is None:
+            return self
+        if system not in ("metric", "imperial"):
+            raise InputError(f"{system!r} is no system of units", field="units", fix="use metric or imperial")
+        return replace(self, file=self.file.model_copy(update={"units": system}))
+
 
 def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     """The day in a TOML file; a pairing's own file is a day of which nothing else is known.
@@ -314,7 +326,7 @@ def parse_day(text: str, *, pairing: Pairing, name: str = "day") -> Day:
     return Day(file=validated(DayFile, data, name=name), pairing=pairing)
 
 
-#: What ``framematch day-init`` writes: a day that works as it stands, with every key explained.
+#: What ``framematch init-day`` writes: a day that works as it stands, with every key explained.
 STARTER = """# A day of flying. Lines that start with # are remarks. Leave out any table you don't need but "pairing".
 # Every figure is in the unit of its key, or text with its own: "40 ft", "25 mph", "7 lb 4 oz", "59 F", "4500 mAh".
 title = "Glasshouse, morning"

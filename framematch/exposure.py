@@ -70,7 +70,8 @@ def f_number_of(*, t_stop: float, loss_stops: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class FlickerFree:
-    """Shutter angles that lamps on a mains frequency don't flicker in, and the one nearest to what is wanted.
+    """Shutter angles that lamps on a mains frequency don't flicker in, and the one nearest to what is wanted
+    (the shorter of two as near).
 
     ``angles_deg`` is empty when the frame rate is above the lamps' (100 or 120 a second); then, or when
     the frame rate divides it (``in_step``), every frame at least sees the lamps alike.
@@ -97,7 +98,7 @@ def flicker_free(*, mains_hz: float, rate_fps: float, shutter_deg: float, slack:
     ratio = lamp / rate_fps
     return FlickerFree(
         angles_deg=angles,
-        nearest_deg=min(angles, key=lambda a: abs(math.log(a / shutter_deg)), default=math.nan),
+        nearest_deg=min(angles, key=lambda a: (round(abs(a - shutter_deg), 6), a), default=math.nan),
         in_step=abs(ratio - round(ratio)) < 1e-6 * ratio and round(ratio) >= 1,
         safe=any(abs(shutter_deg / a - 1) <= slack for a in angles),
     )

@@ -279,7 +279,7 @@ def pack_curve(
     top = min(ceiling, lifts)
     found = minimize_scalar(lambda m: -fly(m), bounds=(1e-3 * bare.mass_kg, ceiling), method="bounded", options={"xatol": 1e-6})
     best = min(float(found.x), top)
-    masses = np.asarray(masses_kg if masses_kg is not None else np.linspace(0.05, 1.0, 40) * min(top, 3 * bare.mass_kg))
+    masses = np.asarray(masses_kg if masses_kg is not None else np.linspace(0.02, 1.0, 50) * min(top, 2.5 * bare.mass_kg))
     return PackCurve(
         mass_kg=tuple(map(float, masses)),
         minutes=tuple(fly(float(m)) for m in masses),

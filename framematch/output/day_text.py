@@ -63,7 +63,7 @@ def _near(plan: DayPlan, metres: float) -> str:
 
 
 def _speed(plan: DayPlan, metres_a_second: float) -> str:
-    return units.shown(metres_a_second, unit="m/s", system=_system(plan), digits=0 if metres_a_second >= 10 and float(metres_a_second).is_integer() else 1)
+    return units.shown(metres_a_second, unit="m/s", system=_system(plan)).replace(".0 ", " ")
 
 
 def _mass(plan: DayPlan, kg: float) -> str:
@@ -109,7 +109,10 @@ def _tilt(plan: DayPlan) -> Section | None:
         ("Planned", f"{_speed(plan, run.speed_m_s)}: nose {t.pitch_deg:.1f}° down, horizon at {t.horizon_percent:.0f} % of the frame's height"),
     ]
     rows += [
-        (f"At {_speed(plan, s.speed_m_s)}", f"nose {s.pitch_deg:.1f}° down, horizon at {s.recording_percent:.0f} % (goggles {_percent(s.monitoring_percent)})")
+        (
+            f"At {_speed(plan, s.speed_m_s)}",
+            f"nose {s.pitch_deg:.1f}° down, horizon {_at_height(s.recording_percent)} (goggles {_percent(s.monitoring_percent)})",
+        )
         for s in t.over_range
         if len(t.over_range) > 1
     ]
@@ -118,13 +121,19 @@ def _tilt(plan: DayPlan) -> Section | None:
         swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
         notes.append(f"Over this speed range the horizon moves by {swing:.0f} % of the frame's height.")
     if t.now is not None and t.now_deg is not None:
-        notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is at {t.now.recording_percent:.0f} % at the planned speed.")
+        notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
     notes.append("Measured from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
     return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
 
 
+def _at_height(percent: float) -> str:
+    if math.isnan(percent):
+        return "not seen"
+    return f"at {percent:.0f} %" if 0 <= percent <= 100 else f"{'below' if percent < 0 else 'above'} the frame"
+
+
 def _percent(value: float) -> str:
-    return "not seen" if math.isnan(value) else f"{value:.0f} %"
+    return "not seen" if math.isnan(value) or not 0 <= value <= 100 else f"{value:.0f} %"
 
 
 def filters_text(densities: tuple[float, ...]) -> str:
@@ -139,7 +148,6 @@ def _light(plan: DayPlan) -> Section | None:
     iso = light.found.iso
     shutter = f"{light.rate_fps:g} frames/s, shutter {light.shutter_deg:g}° (1/{1 / light.found.shutter_s:.0f} s), ISO {iso:g}"
     rows = [("Camera", shutter)]
-    notes = []
     if light.chosen is None:
         rows.append(("Stop", "none fits: see the top of the card"))
     else:
@@ -157,7 +165,7 @@ def _light(plan: DayPlan) -> Section | None:
     rows.append(("Light", f"EV {light.found.ev100:g} at ISO 100"))
     if light.flicker is not None:
         rows.append(("Lamps", _lamps(light)))
-    return Section(heading="Stop and filter", rows=tuple(rows), notes=tuple(notes))
+    return Section(heading="Stop and filter", rows=tuple(rows))
 
 
 def _lamps(light: Light) -> str:
@@ -185,7 +193,9 @@ def _packs(plan: DayPlan) -> Section | None:
         ("Hovering takes", f"{e.hover.battery_w:.0f} W in air of {e.density_kg_m3:.3f} kg/m³"),
     ]
     flights = plan.flights
-    if flights is not None:
+    if flights is not None and not flights.flights:
+        rows.append(("Takes per pack", "none: see the top of the card"))
+    elif flights is not None:
         rows += [
             ("Takes per pack", ", ".join(f"{name} {n}" for name, n in flights.takes_per_pack)),
             ("Packs for the list", _of(flights.packs, plan.day.file.pack.owned if plan.day.file.pack else None)),
@@ -198,7 +208,7 @@ def _packs(plan: DayPlan) -> Section | None:
         rows.append(("Runs out first", _runs_out(plan)))
     elif plan.card_minutes is not None:
         rows.append(("Card", f"{minutes_text(plan.card_minutes)} min"))
-    return Section(heading="Packs and cards", rows=tuple(rows), notes=_pack_notes(plan, e))
+    return Section(heading="Packs and cards", rows=tuple(rows), notes=_pack_notes(plan, e), kind="packs")
 
 
 def _of(needed: int, owned: int | None) -> str:
@@ -278,7 +288,7 @@ def checklist(plan: DayPlan) -> tuple[str, ...]:
     if file.pack is not None and file.pack.cells is not None and 3.6 <= file.pack.cell_v <= 3.75:
         full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
     timer = ""
-    if plan.endurance is not None:
+    if plan.endurance is not None and not plan.impossible:
         timer = f"; timer set to {minutes_text(min(m for _, m in plan.endurance.minutes))}"
     return (
         "Props OFF for all work on the bench",
