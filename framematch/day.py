@@ -16,6 +16,10 @@ from framematch import cards, exposure, optics, units
 from framematch.day_file import Day, DayFile, ExposureTable, PersonTable
 from framematch.errors import InputError
 from framematch.flight import air, attitude, fall, ground, power, shots
+from framematch.gap.lenses import candidate_of, own_lens
+from framematch.gap.props import PropsReport, props_in_frame
+from framematch.gap.table import lens_row
+from framematch.gap.values import Aircraft, Part, Plan, Prop
 from framematch.motion import image_velocity_px_s, in_frame_widths, shutter_s
 from framematch.pairing import Pairing
 from framematch.report import Report, guide_report
@@ -24,6 +28,7 @@ Floats = NDArray[np.float64]
 
 LIFT_MARGIN = 1.3  # full thrust over weight below which a rig can't be flown safely (practice)
 LOW_RESERVE_PERCENT = 10.0
+DIFFERS = 0.1  # share by which today's figure may differ from the gap table's before it is said
 BLUR_PERCENT = 10.0  # of the frame's width in one exposure: from here on the edges are gone (practice)
 
 
@@ -39,7 +44,8 @@ class AtSpeed:
 
 @dataclass(frozen=True, kw_only=True)
 class Tilts:
-    """The tilt for the planned speed, the horizon over the speed range, and with the tilt that is there now."""
+    """The tilt for the planned speed, the horizon over the speed range and with the tilt that is there now,
+    and what of the airframe shows in the frame."""
 
     planned: attitude.Tilt
     pitch_deg: float
@@ -47,6 +53,7 @@ class Tilts:
     over_range: tuple[AtSpeed, ...]
     now: AtSpeed | None
     now_deg: float | None
+    props: PropsReport | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,6 +144,9 @@ class _Notes:
     def length(self, metres: float, digits: int = 1) -> str:
         return "infinity" if math.isinf(metres) else units.shown(metres, unit="m", system=self.system, digits=digits)
 
+    def speed(self, metres_a_second: float) -> str:
+        return units.shown(metres_a_second, unit="m/s", system=self.system)
+
     def mass(self, kg: float) -> str:
         return units.shown(kg, unit="kg", system=self.system, digits=2)
 
@@ -153,12 +163,14 @@ def plan_day(day: Day) -> DayPlan:
     density = float(air.density_kg_m3(file.air.altitude_m, file.air.temperature_c))
     rig, fitted = _rig(file, density)
     slope = _slope_deg(file)
-    tilts = _tilts(file, pairing, rig, density, slope, notes)
+    tilts = _tilts(file, pairing, day.gap, rig, density, slope, notes)
     endurance = _endurance(file, rig, fitted, density, slope, notes)
     card_minutes = _card_minutes(file, pairing)
     flights, runs_out = _flights(file, endurance, card_minutes, slope, notes)
     elevation = tilts.planned.recording_deg - tilts.pitch_deg if tilts else 0.0
     light = _light(file, pairing, elevation, notes)
+    if day.gap is not None:
+        _against_gap_table(day, tilts, light, notes)
     distances = _distances(file, pairing, report, elevation, notes)
     return DayPlan(
         day=day,
@@ -242,7 +254,7 @@ def _pitch_deg(file: DayFile, rig: power.Rig, density: float, speed_m_s: float, 
     return attitude.attitude(mass_kg=rig.mass_kg, drag_area_m2=rig.drag_area_m2, density_kg_m3=density, airspeed_m_s=speed, slope_deg=slope).pitch_deg
 
 
-def _tilts(file: DayFile, pairing: Pairing, rig: power.Rig | None, density: float, slope: float, notes: _Notes) -> Tilts | None:
+def _tilts(file: DayFile, pairing: Pairing, gap: Plan | None, rig: power.Rig | None, density: float, slope: float, notes: _Notes) -> Tilts | None:
     if file.run is None or rig is None:
         notes.unknown.append("Camera tilt: needs [aircraft] and [run].")
         return None
@@ -273,9 +285,31 @@ def _tilts(file: DayFile, pairing: Pairing, rig: power.Rig | None, density: floa
         notes.warnings.append(f"With the camera tilt as it is now ({now_deg:g} degrees) the horizon is outside the frame at the planned speed.")
     if not 0 <= planned.monitoring_percent <= 100:
         notes.warnings.append("With this tilt the horizon is not on the goggles' display at the planned speed: the pilot has no level to fly by.")
+    props = _props(file, pairing, gap, planned.recording_deg)
+    if props is None:
+        notes.unknown.append("Props in the frame: needs [[aircraft.prop]].")
+    elif props.in_shot:
+        named = ", ".join(f"{each.name} ({each.area_percent:.1f} %)" for each in props.in_shot)
+        notes.warnings.append(f"In the frame with this tilt: {named}.")
     if pitch > 45:
         notes.warnings.append(f"The aircraft would lean {pitch:.0f} degrees: outside what these formulas are good for.")
-    return Tilts(planned=planned, pitch_deg=pitch, horizon_percent=run.horizon_percent, over_range=over, now=now, now_deg=now_deg)
+    return Tilts(planned=planned, pitch_deg=pitch, horizon_percent=run.horizon_percent, over_range=over, now=now, now_deg=now_deg, props=props)
+
+
+def _props(file: DayFile, pairing: Pairing, gap: Plan | None, tilt_deg: float) -> PropsReport | None:
+    """What of the airframe the frame shows: by the day file's props, or else those of the gap's aircraft."""
+    a = file.aircraft
+    if a is not None and (a.prop or a.part):
+        hubs = tuple(
+            Prop(name=t.name, right_mm=t.at_mm.right, up_mm=t.at_mm.up, forward_mm=t.at_mm.forward, radius_mm=t.radius_mm, blade_mm=t.blade_mm) for t in a.prop
+        )
+        boxes = tuple(Part(name=t.name, right_mm=t.at_mm.right, up_mm=t.at_mm.up, forward_mm=t.at_mm.forward, size_mm=t.size_mm) for t in a.part)
+        craft = Aircraft(width_m=a.span_m, height_m=a.span_m, length_m=a.span_m, props=hubs, parts=boxes)
+    elif gap is not None and gap.aircraft is not None and (gap.aircraft.props or gap.aircraft.parts):
+        craft = gap.aircraft
+    else:
+        return None
+    return props_in_frame(pairing.recording, pairing.frame, replace(craft, camera_tilt_deg=tilt_deg))
 
 
 def _endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: float, slope: float, notes: _Notes) -> Endurance | None:
@@ -440,6 +474,30 @@ def _light(file: DayFile, pairing: Pairing, elevation_deg: float, notes: _Notes)
     )
 
 
+def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes: _Notes) -> None:
+    """Say where the gap's table was made for another stop, shutter, speed or aim than today's."""
+    file, pairing, gap = day.file, day.pairing, day.gap
+    assert gap is not None
+    row = lens_row(pairing, gap.gap, gap.run, candidate_of(pairing, own_lens(pairing).focal_mm))
+    if light is not None and light.chosen is not None and row.sharp is not None:
+        for name, then, now in (("sharp from", row.sharp.near_m, light.sharp_from_m), ("sharp to", row.sharp.far_m, light.sharp_to_m)):
+            if then != now and not abs(now / then - 1) <= DIFFERS:
+                today = f"today it is {notes.length(now, 2)} (f/{light.chosen.f_number:.1f})"
+                notes.warnings.append(f"The gap table says {name} {notes.length(then, 2)} (f/{row.sharp.f_number:g}); {today}.")
+        if abs(light.airy_um / row.sharp.airy_um - 1) > DIFFERS:
+            notes.warnings.append(f"The gap table's diffraction is {row.sharp.airy_um:.0f} µm (f/{row.sharp.f_number:g}); today it is {light.airy_um:.0f} µm.")
+    if light is not None and file.run is not None:
+        times = file.run.speed_m_s * light.found.shutter_s / (gap.run.speed_m_s * gap.run.shutter_s)
+        if abs(times - 1) > DIFFERS:
+            notes.warnings.append(
+                f"Blur is {times:.2f} times what the gap table says: that is for {notes.speed(gap.run.speed_m_s)} and 1/{1 / gap.run.shutter_s:.0f} s."
+            )
+    if tilts is not None:
+        looks = tilts.planned.recording_deg - tilts.pitch_deg
+        if abs(looks - gap.run.tilt_deg) > 1:
+            notes.warnings.append(f"The gap table is for a camera that looks {gap.run.tilt_deg:+.1f} degrees in flight; with this tilt it looks {looks:+.1f}.")
+
+
 def _no_stop(found: exposure.Exposure, e: ExposureTable) -> str:
     stops = abs(found.missing_stops)
     widest, smallest = e.f_number_range
@@ -518,7 +576,7 @@ def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: f
     lowered = tuple(replace(p, height_m=p.height_m - file.place.ground_m) for p in points)
     areas = ground.fall_areas(
         lowered,
-        size_m=file.aircraft.size_m if file.aircraft else 0.6,
+        size_m=file.aircraft.span_m if file.aircraft else 0.6,
         margin_m=file.place.margin_m,
         wind_m_s=file.air.headwind_m_s,
         up_m_s=climb,

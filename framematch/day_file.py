@@ -19,6 +19,8 @@ from pydantic_core import CoreSchema, core_schema
 from framematch import exposure, units
 from framematch.errors import InputError
 from framematch.files import read_text
+from framematch.gap.values import Plan
+from framematch.gap_file import PartTable, PropTable, read_plan
 from framematch.pairing import Pairing
 from framematch.pairing_file import parse_pairing, parse_toml, read_pairing, validated
 
@@ -117,19 +119,12 @@ class LoggedFlight(_Table):
     temperature_c: Temperature | None = Field(default=None, description="of the air, if not today's")
 
 
-class PropTable(_Table):
-    name: Name = Field(default="prop", description="what to call it")
-    right_mm: Millimetres = Field(description="of its hub from the recording lens")
-    up_mm: Millimetres = Field(description="of its hub from the recording lens")
-    forward_mm: Millimetres = Field(description="of its hub from the recording lens")
-
-
 class AircraftTable(_Table):
     mass_kg: Mass = Field(description="ready to fly, without the pack, kg")
     rotors: Annotated[int, _Plain(1, 32, whole=True)] = Field(default=4, description="how many")
     coaxial: bool = Field(default=False, description="true if they sit in pairs, one above the other")
     prop_diameter_m: Annotated[float, _In("m", 0.02, 3)] = Field(description="of a propeller, m")
-    size_m: Annotated[float, _In("m", 0.05, 10)] = Field(default=0.6, description="tip to tip, m")
+    span_m: Annotated[float, _In("m", 0.05, 10)] = Field(default=0.6, description="tip to tip, m")
     drag_area_m2: Annotated[float, _In("m2", 0.0001, 5)] = Field(default=0.05, description="drag coefficient times area, m2; a logged pitch is better")
     logged_pitch: LoggedPitch | None = Field(default=None, description="one speed and the pitch seen at it")
     max_lift_kg: Mass | None = Field(default=None, description="thrust of all rotors at full throttle, kg")
@@ -139,7 +134,8 @@ class AircraftTable(_Table):
     accessories_w: Annotated[float, _In("W", 0, 5000)] = Field(default=0.0, description="camera, video link, lights, W")
     camera_tilt_deg: Degrees | None = Field(default=None, description="of the recording camera on the airframe as it is now, + up")
     logged_flight: LoggedFlight | None = Field(default=None, description="one flight as logged")
-    props: tuple[PropTable, ...] = Field(default=(), max_length=32, description="hubs, to see whether a prop comes into the frame")
+    prop: tuple[PropTable, ...] = Field(default=(), max_length=16, description="the props, as in a gap's [[aircraft.prop]]")
+    part: tuple[PartTable, ...] = Field(default=(), max_length=32, description="parts of the airframe, as in a gap's [[aircraft.part]]")
 
 
 class PackTable(_Table):
@@ -249,6 +245,7 @@ class PlaceTable(_Table):
 class DayFile(_Table):
     title: Annotated[str, Field(max_length=200)] = Field(default="", description="what the day is called")
     pairing: str = Field(min_length=1, description="the pairing's file, beside this one")
+    gap: str | None = Field(default=None, min_length=1, description="a file with the gap's tables, if they are not in the pairing's")
     units: Literal["metric", "imperial"] = Field(default="metric", description="what the card shows")
     aircraft: AircraftTable | None = Field(default=None, description="what flies")
     pack: PackTable | None = Field(default=None, description="the battery pack")
@@ -272,10 +269,11 @@ class DayFile(_Table):
 
 @dataclass(frozen=True, kw_only=True)
 class Day:
-    """A day file's contents and the pairing it names."""
+    """A day file's contents, the pairing it names, and the gap's tables where there are any."""
 
     file: DayFile
     pairing: Pairing
+    gap: Plan | None = None
 
     @property
     def title(self) -> str:
@@ -309,14 +307,25 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     data = parse_toml(text, name=str(path))
     if "pairing" not in data and ("recording" in data or "monitoring" in data):
         pairing = parse_pairing(text, name=str(path), folder=path.parent, kit=Path(kit) if kit else None)
-        return Day(file=DayFile(pairing=path.name), pairing=pairing)
+        return Day(file=DayFile(pairing=path.name), pairing=pairing, gap=_gap(pairing, path))
     file = validated(DayFile, data, name=str(path))
-    named = (path.parent / file.pairing).resolve()
-    if Path(file.pairing).is_absolute() or not named.is_relative_to(path.parent.resolve()):
-        raise InputError(f"{file.pairing!r} leads outside the day file's folder", field="pairing", file=str(path), fix="keep the pairing beside the day file")
+    named = _beside(path, file.pairing, "pairing")
+    pairing = read_pairing(named, kit=kit)
+    return Day(file=file, pairing=pairing, gap=read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named))
+
+
+def _gap(pairing: Pairing, path: Path) -> Plan | None:
+    """The gap that a pairing's file carries, if it does."""
+    return read_plan(pairing, path) if "gap" in parse_toml(read_text(path), name=str(path)) else None
+
+
+def _beside(path: Path, name: str, field: str) -> Path:
+    named = (path.parent / name).resolve()
+    if Path(name).is_absolute() or not named.is_relative_to(path.parent.resolve()):
+        raise InputError(f"{name!r} leads outside the day file's folder", field=field, file=str(path), fix="keep the file beside the day file")
     if not named.exists():
-        raise InputError(f"there is no file {file.pairing!r}", field="pairing", file=str(path), fix="check its name; it is looked for beside the day file")
-    return Day(file=file, pairing=read_pairing(named, kit=kit))
+        raise InputError(f"there is no file {name!r}", field=field, file=str(path), fix="check its name; it is looked for beside the day file")
+    return named
 
 
 def parse_day(text: str, *, pairing: Pairing, name: str = "day") -> Day:
@@ -331,6 +340,7 @@ STARTER = """# A day of flying. Lines that start with # are remarks. Leave out a
 # Every figure is in the unit of its key, or text with its own: "40 ft", "25 mph", "7 lb 4 oz", "59 F", "4500 mAh".
 title = "Glasshouse, morning"
 pairing = "PAIRING"               # the pairing's file, beside this one
+# gap = "gap.toml"                # the gap's tables, if they are not in the pairing's file
 units = "metric"                  # what the card shows: metric or imperial
 
 [aircraft]
@@ -338,13 +348,17 @@ mass_kg = 3.3                     # ready to fly, without the pack
 rotors = 8
 coaxial = true                    # in pairs, one above the other
 prop_diameter_m = 0.18
-size_m = 0.62                     # tip to tip
+span_m = 0.62                     # tip to tip
 drag_area_m2 = 0.05               # a guess; better: logged_pitch = { speed_m_s = 14, pitch_deg = 16 }
 accessories_w = 25                # camera, video link, lights
 # max_lift_kg = 11                # thrust of all rotors at full throttle, from the bench
 # camera_tilt_deg = 12            # how the recording camera sits on the airframe now, + up
 # logged_flight = { minutes = 3.7, mass_kg = 4.0, used_percent = 80, style = "light" }  # one flight beats every default
-# props = [ { name = "front left", right_mm = -150, up_mm = 20, forward_mm = 110 } ]  # hubs from the recording lens
+
+# [[aircraft.prop]]               # to see whether a prop comes into the frame; one table each
+# name = "front left"
+# at_mm = { right = -150, up = 20, forward = 110 }   # hub from the recording lens
+# radius_mm = 90
 
 [pack]
 cells = 6

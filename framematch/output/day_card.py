@@ -278,23 +278,23 @@ def _display(page: Page, plan: DayPlan, x: float, top: float, style: _Style) -> 
 
 def _pack_curves(page: Page, plan: DayPlan, e: Endurance, x: float, top: float, style: _Style) -> float:
     """Minutes against pack weight, light and hard, with today's pack marked."""
-    curves = [(name, c) for name, c in e.curves if c.mass_kg]
+    curves = [(name, c) for name, c in e.curves if c.mass_kg and max(c.minutes) > 0]
     if not curves:
         return top
     size = style.size_pt * 0.75
     line = size * LINE_HEIGHT / PT_PER_MM
-    top += 1.0
+    title = "Minutes to reserve by weight of the pack: filled is today's, a ring the longest"
+    top = page.block(x, top, title, room_mm=style.room_mm, size_pt=size, colour=GREY)
     left, width, height = x + 6, style.room_mm - 16, style.room_mm * 0.24
     heaviest = max(max(c.mass_kg) for _, c in curves)
     longest = max(max(c.minutes) for _, c in curves)
-    step = next(n for n in (1, 2, 5, 10, 20, 50, 100) if longest / n <= 5)
+    step = next((n for n in (1, 2, 5, 10, 20, 50, 100) if longest / n <= 5), 500)
     tallest = step * math.ceil(longest / step)
-    base = top + 1.4 * line + height
+    base = top + 0.6 * line + height
 
     def at(mass: float, minutes: float) -> tuple[float, float]:
         return left + mass / heaviest * width, base - minutes / tallest * height
 
-    page.text(x, top + 0.77 * line, "minutes to reserve by weight of the pack: filled is today's, a ring the longest", size_pt=size, colour=GREY)
     for n in range(0, tallest + 1, step):
         page.line(left, at(0, n)[1], left + width, at(0, n)[1], width_mm=0.1, colour=PALE)
         page.text(left - 1, at(0, n)[1] + 0.8, f"{n}", size_pt=size, align="right", colour=GREY)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from framematch import units
 from framematch.day import DayPlan, Endurance, Light, PersonAt
+from framematch.flight.air import STANDARD_DENSITY_KG_M3
+from framematch.gap.props import PropsReport
 from framematch.report import insets_percent, insets_px
 from framematch.transfer import EDGES
 
@@ -116,6 +118,8 @@ def _tilt(plan: DayPlan) -> Section | None:
         for s in t.over_range
         if len(t.over_range) > 1
     ]
+    if t.props is not None:
+        rows.append(("Props", _props(t.props)))
     notes = []
     if len(t.over_range) > 1:
         swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
@@ -124,6 +128,12 @@ def _tilt(plan: DayPlan) -> Section | None:
         notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
     notes.append("Measured from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
     return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
+
+
+def _props(props: PropsReport) -> str:
+    shown = ", ".join(f"{p.name} covers {p.area_percent:.1f} % of the frame" for p in props.in_shot) or "none in the frame"
+    clear = ", ".join(f"{_up(low)} to {_up(high)}" for low, high in props.clear_tilts_deg) or "none"
+    return f"{shown}; tilts that keep them out: {clear}"
 
 
 def _at_height(percent: float) -> str:
@@ -190,7 +200,7 @@ def _packs(plan: DayPlan) -> Section | None:
         ("All up", f"{_mass(plan, e.rig.mass_kg)}, pack {e.pack.energy_wh:.0f} Wh"),
         ("Minutes to reserve", ", ".join(f"{name} {minutes_text(m)}" for name, m in e.minutes)),
         ("Reserve", f"{e.pack.reserve_percent:g} % stays in the pack"),
-        ("Hovering takes", f"{e.hover.battery_w:.0f} W in air of {e.density_kg_m3:.3f} kg/m³"),
+        ("Hovering takes", f"{e.hover.battery_w:.0f} W; the air has {100 * e.density_kg_m3 / STANDARD_DENSITY_KG_M3:.0f} % of its density at sea level"),
     ]
     flights = plan.flights
     if flights is not None and not flights.flights:
