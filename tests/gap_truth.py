@@ -99,9 +99,11 @@ def seen_wall(camera: Camera, gap: Gap, run: Run, pixels: np.ndarray, distance_m
 
 
 def pixel_grid(part: Rect, columns: int, rows: int) -> np.ndarray:
-    x = part.left + part.width * (np.arange(columns) + 0.5) / columns
-    y = part.top + part.height * (np.arange(rows) + 0.5) / rows
-    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    """A place in each cell of a grid, at random so that straight edges do not fall in step with the rows."""
+    rng = np.random.default_rng(7)
+    x = part.left + part.width * (np.arange(columns) + rng.random((rows, columns))) / columns
+    y = part.top + part.height * (np.arange(rows)[:, None] + rng.random((rows, columns))) / rows
+    return np.stack([x, y], axis=-1).reshape(-1, 2)
 
 
 def border_band(frame: Rect, reach_px: int = 4) -> np.ndarray:

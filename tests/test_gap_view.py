@@ -52,7 +52,7 @@ def test_fill_meets_rays_cast_at_a_wall(lens: Lens, run: Run) -> None:
     pixels = pixel_grid(frame, 600, 251)
     for distance, ours in zip(distances, fill, strict=True):
         through = np.isnan(seen_wall(camera, PANE, run, pixels, distance)[:, 0])
-        assert ours == pytest.approx(100 * through.mean(), abs=0.15), distance
+        assert ours == pytest.approx(100 * through.mean(), abs=0.06), distance
 
 
 @pytest.mark.parametrize("shape", ["arch", "circle"])
@@ -64,7 +64,7 @@ def test_fill_of_curved_openings(lens: Lens, shape: str) -> None:
     fill = curves(camera, frame, gap, RUNS["aslant"], distance_m=(3.0, 0.8), per_edge=64).fill_percent
     for distance, ours in zip((3.0, 0.8), fill, strict=True):
         expected = 100 * sees_through(camera, gap, RUNS["aslant"], pixel_grid(frame, 600, 251), distance_m=distance).mean()
-        assert ours == pytest.approx(expected, abs=0.15)
+        assert ours == pytest.approx(expected, abs=0.06)
 
 
 @pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
