@@ -47,9 +47,9 @@ def _mask(drawing: Drawing, fine: int, *, areas: tuple[Floats, ...] = (), runs: 
         ImageDraw.Draw(part).polygon([(x * fine - 0.5, y * fine - 0.5) for x, y in ring], fill=255)
         mask = ImageChops.difference(mask, part)  # even-odd: a hole undoes
     draw = ImageDraw.Draw(mask)
-    thick = max(1, round(width * fine))
+    thick = round((width * fine - 1) / 2) * 2 + 1  # odd, or Pillow draws it off centre
     for run in runs or []:
-        path = [(x * fine - 0.5, y * fine - 0.5) for x, y in run]
+        path = [(round(x * fine - 0.5), round(y * fine - 0.5)) for x, y in run]
         draw.line(path, fill=255, width=thick, joint="curve")
         if len(path) > 2 or thick < 2:
             for x, y in (path[0], path[-1]):
