@@ -48,7 +48,7 @@ def lenses(
     from framematch.files import read_text, write_text
     from framematch.gap import candidate_of, compare
     from framematch.gap.ask import Wishes, answers, matches
-    from framematch.gap.report import comparison_csv, comparison_json, plain_lines, text_tables
+    from framematch.gap.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
     from framematch.gap_file import parse_lens, read_plan
     from framematch.pairing_file import read_pairing
 
@@ -85,7 +85,7 @@ def lenses(
     console.print(f"[bold]{pairing.title}[/bold]   gap {plan.gap.width_m:g} x {plan.gap.height_m:g} m, {plan.run.speed_m_s:g} m/s", highlight=False)
     for table in text_tables(found):
         _print(console, table)
-    for line in (*asked, *plain_lines(found)):
+    for line in (*asked, *plain_lines(found), *safety_lines(found)):
         console.print(line, highlight=False)
     if out is not None:
         console.print(f"Wrote {out}", style="dim", highlight=False)
@@ -112,9 +112,9 @@ def _print(console: Console, table: TextTable) -> None:
     from rich.table import Table
 
     shown = Table(title=table.title, title_justify="left", caption=table.note or None, caption_justify="left")
-    for heading in table.headings:
-        shown.add_column(heading, justify="left" if heading in ("lens", "subject") else "right", overflow="fold")
-    for row in table.rows:
+    for i, heading in enumerate(table.headings):
+        shown.add_column(heading, justify="left" if i < table.keys else "right", overflow="fold")
+    for row in table.rows_to_print:
         shown.add_row(*row)
     console.print(shown)
 

@@ -209,8 +209,14 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
     there = state(coarse, outline)
     last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
     ever, stays = np.asarray(there.any(axis=0)), there[-1]
-    low, high = coarse[np.minimum(last + 1, len(coarse) - 1)], coarse[last]
+    # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
     fine = np.stack([gap.edge(side, _PER_EDGE_FINE + 1, depth_m=depth_m) for side in SIDES])
+    around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
+    holds = np.stack([state(coarse[index], fine, each=True) for index in around])
+    nearest = 4 - holds[::-1].argmax(axis=0)
+    ever &= holds.any(axis=0)
+    high = coarse[np.take_along_axis(around, nearest[None], axis=0)[0]]
+    low = coarse[np.take_along_axis(around, np.minimum(nearest + 1, 4)[None], axis=0)[0]]
     for _ in range(30):
         middle = (low + high) / 2
         holds = state(middle, fine, each=True)
