@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch import cards, exposure, optics, units
-from framematch.day_file import Day, DayFile, ExposureTable, PersonTable
+from framematch.day_file import Day, DayFile, ExposureTable, PersonTable, beside
 from framematch.errors import InputError
 from framematch.flight import air, attitude, fall, ground, power, shots
 from framematch.gap.lenses import candidate_of, own_lens
@@ -23,6 +23,7 @@ from framematch.gap.values import Aircraft, Part, Plan, Prop
 from framematch.motion import image_velocity_px_s, in_frame_widths, shutter_s
 from framematch.pairing import Pairing
 from framematch.report import Report, guide_report
+from framematch.scene.model import Scene
 
 Floats = NDArray[np.float64]
 
@@ -108,6 +109,7 @@ class Distances:
     points: tuple[fall.FallPoint, ...]
     areas: ground.FallAreas
     people: tuple[PersonAt, ...]
+    walls: tuple[Floats, ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -171,7 +173,7 @@ def plan_day(day: Day) -> DayPlan:
     light = _light(file, pairing, elevation, notes)
     if day.gap is not None:
         _against_gap_table(day, tilts, light, notes)
-    distances = _distances(file, pairing, report, elevation, notes)
+    distances = _distances(day, report, elevation, notes)
     return DayPlan(
         day=day,
         report=report,
@@ -563,8 +565,8 @@ def _blur(file: DayFile, pairing: Pairing, elevation_deg: float, time_s: float) 
     return tuple(dict(out).items())
 
 
-def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: float, notes: _Notes) -> Distances | None:
-    run = file.run
+def _distances(day: Day, report: Report, elevation_deg: float, notes: _Notes) -> Distances | None:
+    file, pairing, run = day.file, day.pairing, day.file.run
     if run is None or not run.points_m:
         notes.unknown.append("Where it could come down: needs [run] with points_m.")
         return None
@@ -591,7 +593,36 @@ def _distances(file: DayFile, pairing: Pairing, report: Report, elevation_deg: f
         if p.seen and p.seen.ever_m and not p.in_picture:
             sure = p.seen.recorded_m is not None
             notes.warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(notes, p.seen.recorded_m or p.seen.ever_m)} into the run.")
-    return Distances(run_m=where, points=points, areas=areas, people=people)
+    return Distances(run_m=where, points=points, areas=areas, people=people, walls=_walls(day, where))
+
+
+def _walls(day: Day, run_m: Floats) -> tuple[Floats, ...]:
+    """The scene in plan: what stands at the run's usual height, and at a person's knees."""
+    name = day.file.place.scene
+    if name is None:
+        return ()
+    try:
+        scene = _scene(day, name)
+    except InputError as error:
+        raise InputError(error.problem, field="place.scene", fix=error.fix, file=error.file) from None
+    surface = scene.surface
+    heights = {float(np.median(run_m[:, 2])), 0.5}
+    return tuple(line for h in sorted(heights) for line in ground.cut_through(surface.vertices, surface.faces, height_m=scene.ground_m + h))
+
+
+def _scene(day: Day, name: str) -> Scene:
+    from framematch.scene.registry import make_scene, places
+
+    if name in places():
+        g = day.gap.gap if day.gap is not None else None
+        if g is None:
+            return make_scene(name)
+        return make_scene(name, width_m=g.width_m, height_m=g.height_m, shape=g.shape, sill_m=g.sill_m, thickness_m=g.thickness_m or None)
+    from framematch.scene.load import load_scene
+
+    if day.folder is None or "." not in name:
+        raise InputError(f"no scene {name!r}", fix=f"choose {', '.join(places())} or name a mesh file beside the day file")
+    return load_scene(beside(day.folder, name, field="place.scene"))
 
 
 def _stretch(notes: _Notes, span: tuple[float, float]) -> str:

@@ -23,6 +23,7 @@ from framematch.gap.values import Plan
 from framematch.gap_file import PartTable, PropTable, read_plan
 from framematch.pairing import Pairing
 from framematch.pairing_file import parse_pairing, parse_toml, read_pairing, validated
+from framematch.scene.registry import FILES as SCENES
 
 
 class _Table(BaseModel):
@@ -237,6 +238,7 @@ class WallTable(_Table):
 
 
 class PlaceTable(_Table):
+    scene: str | None = Field(default=None, min_length=1, description="a scene by name or a mesh file beside this one; drawn where the run's height cuts it")
     walls: tuple[WallTable, ...] = Field(default=(), max_length=200, description="drawn in the plan")
     ground_m: Annotated[float, _In("m", -500, 0)] = Field(default=0.0, description="height of the lowest ground nearby, 0 or below, m")
     margin_m: Annotated[float, _In("m", 0, 200)] = Field(default=2.0, description="added around where it could come down, m")
@@ -269,11 +271,12 @@ class DayFile(_Table):
 
 @dataclass(frozen=True, kw_only=True)
 class Day:
-    """A day file's contents, the pairing it names, and the gap's tables where there are any."""
+    """A day file's contents, the pairing it names, and the gap's tables where there are any; mesh files are looked for in its folder."""
 
     file: DayFile
     pairing: Pairing
     gap: Plan | None = None
+    folder: Path | None = None
 
     @property
     def title(self) -> str:
@@ -311,7 +314,8 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     file = validated(DayFile, data, name=str(path))
     named = _beside(path, file.pairing, "pairing")
     pairing = read_pairing(named, kit=kit)
-    return Day(file=file, pairing=pairing, gap=read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named))
+    gap = read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named)
+    return Day(file=file, pairing=pairing, gap=gap, folder=path.parent)
 
 
 def _gap(pairing: Pairing, path: Path) -> Plan | None:
@@ -320,11 +324,23 @@ def _gap(pairing: Pairing, path: Path) -> Plan | None:
 
 
 def _beside(path: Path, name: str, field: str) -> Path:
-    named = (path.parent / name).resolve()
-    if Path(name).is_absolute() or not named.is_relative_to(path.parent.resolve()):
-        raise InputError(f"{name!r} leads outside the day file's folder", field=field, file=str(path), fix="keep the file beside the day file")
+    try:
+        return beside(path.parent, name, field=field)
+    except InputError as error:
+        raise error.within(file=str(path)) from None
+
+
+def beside(folder: Path, name: str, *, field: str) -> Path:
+    """A file that a day file names, in its own folder.
+
+    Raises:
+        InputError: it leads outside, or is not there.
+    """
+    named = (folder / name).resolve()
+    if Path(name).is_absolute() or not named.is_relative_to(folder.resolve()):
+        raise InputError(f"{name!r} leads outside the day file's folder", field=field, fix="keep the file beside the day file")
     if not named.exists():
-        raise InputError(f"there is no file {name!r}", field=field, file=str(path), fix="check its name; it is looked for beside the day file")
+        raise InputError(f"there is no file {name!r}", field=field, fix="check its name; it is looked for beside the day file")
     return named
 
 
@@ -376,7 +392,7 @@ headwind_m_s = 0                  # + against the run
 speed_m_s = 12
 speed_range_m_s = [9, 15]         # slowest and fastest
 horizon_percent = 50              # height of the horizon in the frame: 0 bottom edge, 100 top edge
-points_m = [[0, 0, 1.6], [0, 18, 1.6], [3, 30, 2.4]]   # right, ahead, height above ground
+points_m = [[0, -18, 1.6], [0, 0, 1.6], [1, 12, 2.2]]  # right, ahead, height above ground; here the gap is at 0, 0
 
 [exposure]
 light = "overcast"                # LIGHTS; or ev100 = 12.7 from a meter
@@ -413,15 +429,16 @@ reset_s = 25
 
 [[people]]
 name = "Spotter"
-at_m = [-14, 8]                   # right, ahead
+at_m = [-14, -10]                 # right, ahead
 
 [place]
 margin_m = 2                      # added around where it could come down
-walls = [ { name = "glass wall", line_m = [[-6, 18], [6, 18]] } ]
+scene = "glasshouse"              # SCENES, or a mesh file beside this one; the gap is at 0, 0
+# walls = [ { name = "wall", line_m = [[-6, 0], [-0.6, 0]] } ]   # or drawn by hand
 """
 
 
 def starter(pairing: str) -> str:
     """A commented day file for a pairing's file."""
     name = pairing.replace("\\", "/").replace('"', "")
-    return STARTER.replace("PAIRING", name).replace("LIGHTS", ", ".join(exposure.LIGHT_EV100))
+    return STARTER.replace("PAIRING", name).replace("LIGHTS", ", ".join(exposure.LIGHT_EV100)).replace("SCENES", ", ".join(SCENES))

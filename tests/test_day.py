@@ -129,6 +129,44 @@ def test_inside_follows_holes() -> None:
     assert ground.inside([ring, hole], (5, 5), radius_m=1.1) and not ground.inside([ring], (11, 5), radius_m=0.9)
 
 
+@pytest.mark.parametrize("height", [0.513, 1.617, 3.3])
+def test_the_scene_in_plan_is_what_trimesh_cuts(height: float) -> None:
+    import trimesh
+
+    from framematch.scene.registry import make_scene
+
+    surface = make_scene("window").surface
+    ours = ground.cut_through(surface.vertices, surface.faces, height_m=height, shortest_m=0.0)
+    mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False)
+    theirs = trimesh.intersections.mesh_plane(mesh, plane_origin=[0, height, 0], plane_normal=[0, 1, 0])
+    drawn = shapely.union_all([shapely.LineString(line) for line in ours])
+    cut = shapely.union_all([shapely.LineString(np.stack([v[:, 0], -v[:, 2]], axis=1)) for v in theirs])
+    assert drawn.hausdorff_distance(cut) < 2e-3
+
+
+def test_a_scene_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no scene 'cellar'"):
+        _plan(_starter_with(scene='"cellar"'))
+    (tmp_path / "glasshouse.toml").write_text(STARTER)
+    (tmp_path / "day.toml").write_text(_starter_with(scene='"../scan.glb"'))
+    with pytest.raises(InputError, match="leads outside"):
+        plan_day(read_day(tmp_path / "day.toml"))
+
+
+def test_a_mesh_of_the_place_is_drawn(tmp_path: Path) -> None:
+    import trimesh
+
+    box = trimesh.creation.box(extents=[4, 3, 2])
+    box.apply_translation([0, 1.5, -6])
+    box.export(tmp_path / "scan.glb")
+    (tmp_path / "glasshouse.toml").write_text(STARTER)
+    (tmp_path / "day.toml").write_text(_starter_with(scene='"scan.glb"'))
+    found = plan_day(read_day(tmp_path / "day.toml")).distances
+    assert found is not None
+    low, high = (np.concatenate(found.walls).min(axis=0), np.concatenate(found.walls).max(axis=0))
+    assert low == pytest.approx([-2, 5], abs=1e-3) and high == pytest.approx([2, 7], abs=1e-3)
+
+
 @pytest.mark.parametrize("heading", [0.0, 70.0, 200.0])
 def test_a_person_ahead_is_in_shot_and_one_behind_is_not(heading: float) -> None:
     from framematch.areas import areas
@@ -217,7 +255,7 @@ def test_imperial_figures_make_the_same_day_and_are_shown_on_request(good: DayPl
         speed_m_s='"26.8432 mph"',
         altitude_m='"393.70 ft"',
         temperature_c='"60.8 F"',
-        points_m='[["0 ft", "0 ft", "5.249 ft"], [0, "59.055 ft", 1.6], [3, 30, 2.4]]',
+        points_m='[["0 ft", "-59.055 ft", "5.249 ft"], [0, 0, 1.6], [1, 12, 2.2]]',
         capacity_ah='"4500 mAh"',
         units='"imperial"',
     )

@@ -75,6 +75,37 @@ def _rings(shape: Any) -> tuple[Floats, ...]:
     return tuple(np.asarray(ring.coords) for part in parts for ring in (part.exterior, *part.interiors))
 
 
+def cut_through(vertices: Floats, faces: NDArray[np.int64], *, height_m: float, shortest_m: float = 0.03) -> tuple[Floats, ...]:
+    """Lines (n, 2) in plan where a level plane cuts a surface.
+
+    Args:
+        vertices: (N, 3) in scene axes (+Y up, the run along -Z); faces: (M, 3) indices.
+        height_m: of the plane.
+        shortest_m: what bends or measures less is left out.
+    """
+    import shapely
+
+    corners = vertices[faces]
+    above = corners[..., 1] > height_m
+    mixed = above.any(axis=1) & ~above.all(axis=1)
+    corners, above = corners[mixed], above[mixed]
+    if not len(corners):
+        return ()
+    # The corner that is alone on its side; both edges from it cross the plane.
+    alone = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
+    at = np.arange(len(corners))
+    start = corners[at, alone]
+    ends = []
+    for step in (1, 2):
+        end = corners[at, (alone + step) % 3]
+        share = (height_m - start[:, 1]) / (end[:, 1] - start[:, 1])
+        crossing = start + share[:, None] * (end - start)
+        ends.append(np.stack([crossing[:, 0], -crossing[:, 2]], axis=1))
+    lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(np.stack(ends, axis=1).round(4))))
+    parts = shapely.get_parts(shapely.simplify(lines, shortest_m / 2))
+    return tuple(np.asarray(part.coords) for part in parts if part.length >= shortest_m)
+
+
 def inside(rings: Sequence[Floats], at_m: tuple[float, float], *, radius_m: float = 0.0) -> bool:
     """Whether a round spot in plan touches an area given as rings (even-odd)."""
     import shapely

@@ -24,7 +24,7 @@ from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PAP
 
 PHONE_WIDTH_MM = 72.0  # about a phone's screen, so that text is seen at its size
 PHONE_MARGIN_MM = 4.0
-_LARGEST_PT, _SMALLEST_PT = 9.0, 5.0
+_LARGEST_PT = 9.0
 #: Told apart in grey too: by dashes and by depth.
 FALL, FALL_ROUND, CLEAR = "#b3461b", "#d9901a", "#1f5fa8"
 
@@ -85,13 +85,15 @@ def write_card(plan: DayPlan, path: Path) -> tuple[Path, Path]:
 
 
 def _draw_a4(page: Page, plan: DayPlan) -> None:
-    size = _LARGEST_PT
-    bottom = page.height_mm - 10
-    while size > _SMALLEST_PT and _a4(_Measuring(page.width_mm, page.height_mm), plan, size) > bottom:
-        size *= 0.97
-    if size <= _SMALLEST_PT:
+    sizes = [_LARGEST_PT * 0.97**n for n in range(20)]  # down to 5 pt
+    blank, bottom = _Measuring(page.width_mm, page.height_mm), page.height_mm - 10
+    low, high = 0, len(sizes)
+    while low < high:  # the largest that fits; a smaller one always takes less room
+        middle = (low + high) // 2
+        low, high = (low, middle) if _a4(blank, plan, sizes[middle]) <= bottom else (middle + 1, high)
+    if low == len(sizes):
         raise InputError("there is more to say than one page holds", field="shots", fix="split the day into two day files")
-    _a4(page, plan, size)
+    _a4(page, plan, sizes[low])
     page.footer(f"{plan.day.title}: {ADVICE}", made_line())
 
 
@@ -338,6 +340,7 @@ def _plan_view(page: Page, plan: DayPlan, found: Distances, x: float, top: float
     with page.clipped(x, top, style.room_mm, height):
         page.rings([at(r) for r in found.areas.round], colour=FALL_ROUND, width_mm=0.35, fill=FALL_ROUND, opacity=0.13, dash_mm=(1.4, 0.9))
         page.rings([at(r) for r in found.areas.straight], colour=FALL, width_mm=0.35, fill=FALL, opacity=0.3)
+        page.rings([at(line) for line in found.walls], closed=False, width_mm=0.25, colour=GREY)
         for wall in walls:
             page.path(at(wall.line_m), width_mm=0.8, colour=GREY)
             if wall.name:
