@@ -323,6 +323,8 @@ def _endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: floa
     if rig.max_lift_kg is not None and rig.max_lift_kg < LIFT_MARGIN * rig.mass_kg:
         can = "can't lift the rig" if rig.max_lift_kg <= rig.mass_kg else "can't lift the rig with room to steer"
         notes.impossible.append(f"The motors {can}: full thrust is {notes.mass(rig.max_lift_kg)}, the rig with its pack weighs {notes.mass(rig.mass_kg)}.")
+    elif rig.max_lift_kg is None:
+        notes.unknown.append("Whether the motors have thrust to spare: needs [aircraft] max_lift_kg.")
     if hover.battery_w > pack.max_power_w:
         notes.impossible.append(
             f"The pack can't lift the rig: hovering takes {hover.battery_w:.0f} W and the pack gives {pack.max_power_w:.0f} W at most "
@@ -580,7 +582,7 @@ def _distances(day: Day, report: Report, elevation_deg: float, notes: _Notes) ->
         lowered,
         size_m=file.aircraft.span_m if file.aircraft else 0.6,
         margin_m=file.place.margin_m,
-        wind_m_s=file.air.headwind_m_s,
+        wind_m_s=max(abs(file.air.headwind_m_s), file.air.gust_m_s),
         up_m_s=climb,
     )
     where = np.asarray(run.points_m, dtype=np.float64)

@@ -161,6 +161,7 @@ class AirTable(_Table):
     altitude_m: Altitude = Field(default=0.0, description="of the place above sea level, m")
     temperature_c: Temperature | None = Field(default=None, description="of the air; the standard one for the altitude if left out")
     headwind_m_s: Annotated[float, _In("m/s", -40, 40)] = Field(default=0.0, description="along the run, + against it, m/s")
+    gust_m_s: Annotated[float, _In("m/s", 0, 60)] = Field(default=0.0, description="strongest wind from any side, m/s")
 
 
 class RunTable(_Table):
@@ -387,6 +388,7 @@ reserve_percent = 20              # stays in the pack at landing
 altitude_m = 120                  # above sea level
 temperature_c = 16
 headwind_m_s = 0                  # + against the run
+gust_m_s = 4                      # strongest wind from any side
 
 [run]
 speed_m_s = 12
@@ -429,7 +431,7 @@ reset_s = 25
 
 [[people]]
 name = "Spotter"
-at_m = [-14, -10]                 # right, ahead
+at_m = [-18, -10]                 # right, ahead
 
 [place]
 margin_m = 2                      # added around where it could come down

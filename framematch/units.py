@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from typing import Any
 
 from framematch.errors import InputError
 
@@ -49,6 +50,7 @@ UNITS: dict[str, _Unit] = {
     "F": _Unit("temperature", 5 / 9, 273.15 - 32 * 5 / 9),
     "K": _Unit("temperature", 1.0),
     "s": _Unit("time", 1.0),
+    "ms": _Unit("time", 1e-3),
     "min": _Unit("time", 60.0),
     "h": _Unit("time", 3600.0),
     "W": _Unit("power", 1.0),
@@ -76,8 +78,27 @@ _ADDS_UP = ("length", "mass", "time")  # "5 ft 7 in" is one figure, "5 F 7 F" is
 #: What is shown in place of a metric unit when imperial units are asked for.
 IMPERIAL = {"m": "ft", "mm": "in", "m/s": "mph", "kg": "lb", "C": "F", "m2": "sq ft", "km/h": "mph"}
 
+# Longest first: a speed's key also ends like a time's.
+_KEY_ENDINGS = {
+    "_m_s": "m/s",
+    "_mm": "mm",
+    "_cm": "cm",
+    "_m2": "m2",
+    "_ms": "ms",
+    "_deg": "deg",
+    "_kg": "kg",
+    "_wh": "Wh",
+    "_ah": "Ah",
+    "_m": "m",
+    "_g": "g",
+    "_s": "s",
+    "_w": "W",
+}
+
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PART = re.compile(rf"\s*({_NUMBER})\s*([^\d\s+\-.][^\d+\-.]*?)\s*(?={_NUMBER}|$)")
+
+_FIGURE = re.compile(rf"\s*{_NUMBER}\s*[^\d\s+\-.].*")
 
 
 def convert(value: float, *, unit: str, to: str) -> float:
@@ -116,6 +137,35 @@ def read(value: float | int | str, *, unit: str) -> float:
     if not math.isfinite(value):
         raise InputError(f"{value} is no figure", fix="give a finite number")
     return float(value)
+
+
+def metric(data: dict[str, Any]) -> dict[str, Any]:
+    """A file's plain data with texts such as ``"40 ft"`` turned into the unit that their key ends in.
+
+    Works on every depth: in ``offset_mm = { up = "2.3 in" }`` the unit is the table's. Text that is no
+    figure with a unit, or whose key has none, stays as it is, for the file's own checks to judge.
+
+    Raises:
+        InputError: a figure of another kind, such as a weight for a length.
+    """
+    return {key: _metric(value, _unit_of_key(key), key) for key, value in data.items()}
+
+
+def _metric(value: Any, unit: str | None, field: str) -> Any:
+    if isinstance(value, dict):
+        return {key: _metric(each, _unit_of_key(key) or unit, f"{field}.{key}") for key, each in value.items()}
+    if isinstance(value, list):
+        return [_metric(each, unit, field) for each in value]
+    if unit is None or not isinstance(value, str) or _FIGURE.fullmatch(value) is None:
+        return value
+    try:
+        return read(value, unit=unit)
+    except InputError as error:
+        raise error.within(prefix=field) from None
+
+
+def _unit_of_key(key: str) -> str | None:
+    return next((unit for ending, unit in _KEY_ENDINGS.items() if key.endswith(ending)), None)
 
 
 def shown(value: float, *, unit: str, system: str = "metric", digits: int = 1) -> str:

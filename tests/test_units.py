@@ -89,3 +89,54 @@ def test_shown_in_the_system_asked_for() -> None:
     assert units.shown(-0.01, unit="m") == "0.0 m"
     assert units.shown(15, unit="C", system="imperial", digits=0) == "59 °F"
     assert units.shown(12.5, unit="deg") == "12.5°"
+
+
+def test_a_pairing_may_be_written_in_feet_and_inches() -> None:
+    from framematch.pairing_file import parse_pairing
+    from framematch.starter import STARTER
+
+    text = STARTER
+    for metric, imperial in (
+        ("distance_m = [1.5, 30.0]", 'distance_m = ["4 ft 11.0551 in", "98.4252 ft"]'),
+        ("up = 58, forward = 31", 'up = "2.28346 in", forward = "1.22047 in"'),
+        ("focal_mm = 18.0", 'focal_mm = "1.8 cm"'),
+    ):
+        assert metric in text
+        text = text.replace(metric, imperial)
+    ours, theirs = parse_pairing(text), parse_pairing(STARTER)
+    assert (ours.near_m, ours.far_m) == pytest.approx((theirs.near_m, theirs.far_m), rel=1e-6)
+    assert (ours.mount.up_mm, ours.mount.forward_mm) == pytest.approx((58, 31), rel=1e-5)
+    assert ours.recording.lens.focal_mm == pytest.approx(18)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ('focal_mm = "3 kg"', "recording.focal_mm: kg is a mass, not a length"),
+        ('focal_mm = "18"', "recording.focal_mm"),
+        ('focal_mm = "wide"', "recording.focal_mm"),
+        ('focal_mm = "18 furlongs"', "is no unit known here"),
+    ],
+)
+def test_texts_that_are_no_length_in_a_pairing(line: str, says: str) -> None:
+    from framematch.pairing_file import parse_pairing
+    from framematch.starter import STARTER
+
+    with pytest.raises(InputError, match=says):
+        parse_pairing(STARTER.replace("focal_mm = 18.0", line, 1))
+
+
+def test_only_figures_with_a_unit_in_their_key_are_touched() -> None:
+    data = {"title": "40 ft", "shot": {"distance_m": ["10 ft", 3, "inf"], "name": "12 oz"}, "run": [{"speed_m_s": "36 km/h", "take_s": "2 min"}]}
+    assert units.metric(data) == {
+        "title": "40 ft",
+        "shot": {"distance_m": [pytest.approx(3.048), 3, "inf"], "name": "12 oz"},
+        "run": [{"speed_m_s": pytest.approx(10.0), "take_s": 120.0}],
+    }
+
+
+def test_tables_nested_too_deep_are_refused_in_one_line() -> None:
+    from framematch.pairing_file import parse_toml
+
+    with pytest.raises(InputError):
+        parse_toml(".".join(["a"] * 20_000) + " = 1", name="deep")
