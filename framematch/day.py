@@ -523,7 +523,7 @@ def _picture_warnings(
 ) -> None:
     stop = chosen.f_number
     if pairing.f_number is not None and abs(2 * math.log2(stop / pairing.f_number)) > 1 / 3:
-        notes.warnings.append(f"f/{stop:.1f} will be set, the pairing and its gap table say f/{pairing.f_number:g}: sharpness there is not today's.")
+        notes.warnings.append(f"f/{stop:.1f} will be set, the pairing says f/{pairing.f_number:g}: what was worked out with it is not today's.")
     if sharp.near_m > pairing.near_m * 1.005:
         notes.warnings.append(
             f"At f/{stop:.1f} it is sharp from {notes.length(sharp.near_m, 2)} on, but the shot comes as near as {notes.length(pairing.near_m, 2)}."

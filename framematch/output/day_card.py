@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -106,9 +107,8 @@ def _a4(page: Page, plan: DayPlan, size_pt: float) -> float:
     gutter = 6.0
     column = _Style(size_pt=size_pt, room_mm=(full.room_mm - gutter) / 2)
     blocks = _section_blocks(plan)
-    split = _best_split(blocks, column)
     ends = [y]
-    for side, part in enumerate((blocks[:split], blocks[split:])):
+    for side, part in enumerate(_columns(blocks, column)):
         at = y + 2.0
         for block in part:
             at = block(page, x + side * (column.room_mm + gutter), at, column) + 2.0
@@ -138,10 +138,18 @@ def _phone(page: Page, plan: DayPlan) -> float:
     return _cautions(page, plan, x, y + 2.0, style)
 
 
-def _best_split(blocks: Sequence[Block], style: _Style) -> int:
-    blank = _Measuring(PAPERS_MM["A4"][0], PAPERS_MM["A4"][1])
+def _columns(blocks: Sequence[Block], style: _Style) -> tuple[list[Block], list[Block]]:
+    """Blocks in two columns as even as can be, each in its order; the first is always on the left."""
+    blank = _Measuring(*PAPERS_MM["A4"])
     tall = [block(blank, 0.0, 0.0, style) + 2.0 for block in blocks]
-    return min(range(len(tall) + 1), key=lambda i: max(sum(tall[:i]), sum(tall[i:])))
+
+    def tallest(right: tuple[int, ...]) -> float:
+        across = sum(tall[i] for i in right)
+        return max(across, sum(tall) - across)
+
+    rest = range(1, len(blocks))
+    right = min((c for n in range(len(blocks)) for c in combinations(rest, n)), key=tallest)
+    return [b for i, b in enumerate(blocks) if i not in right], [blocks[i] for i in right]
 
 
 def _header(page: Page, plan: DayPlan, x: float, top: float, style: _Style, *, lines: int) -> float:
@@ -328,7 +336,7 @@ def _plan_view(page: Page, plan: DayPlan, found: Distances, x: float, top: float
         room = 0.25 * (high - low)
         low, high = np.maximum(np.minimum(low, line.min(axis=0)), low - room), np.minimum(np.maximum(high, line.max(axis=0)), high + room)
     span = np.maximum(high - low, 1.0)
-    tallest = style.room_mm * 0.95
+    tallest = style.room_mm * 0.9
     scale = min((style.room_mm - 4) / span[0], tallest / span[1])
     height = float(span[1] * scale + 4)
     middle = x + style.room_mm / 2 - (low[0] + high[0]) / 2 * scale

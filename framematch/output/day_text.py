@@ -293,7 +293,8 @@ def checklist(plan: DayPlan) -> tuple[str, ...]:
     """What is ticked off before each first take, with the day's own figures in it."""
     pairing, light, file = plan.report.pairing, plan.light, plan.day.file
     tilt = f"Camera tilt {_up(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
-    stop = f"Stop f/{light.chosen.f_number:.1f} and {filters_text(light.chosen.densities)} set" if light and light.chosen else "Stop and filter set"
+    stop = f"Stop f/{light.chosen.f_number:.1f} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
+    stop = stop.replace("no filter on", "no filter")
     full = ""
     if file.pack is not None and file.pack.cells is not None and 3.6 <= file.pack.cell_v <= 3.75:
         full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
