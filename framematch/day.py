@@ -595,10 +595,10 @@ def _distances(day: Day, report: Report, elevation_deg: float, notes: _Notes) ->
         if p.seen and p.seen.ever_m and not p.in_picture:
             sure = p.seen.recorded_m is not None
             notes.warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(notes, p.seen.recorded_m or p.seen.ever_m)} into the run.")
-    return Distances(run_m=where, points=points, areas=areas, people=people, walls=_walls(day, where))
+    return Distances(run_m=where, points=points, areas=areas, people=people, walls=_walls(day, where, notes))
 
 
-def _walls(day: Day, run_m: Floats) -> tuple[Floats, ...]:
+def _walls(day: Day, run_m: Floats, notes: _Notes) -> tuple[Floats, ...]:
     """The scene in plan: what stands at the run's usual height, and at a person's knees."""
     name = day.file.place.scene
     if name is None:
@@ -607,6 +607,9 @@ def _walls(day: Day, run_m: Floats) -> tuple[Floats, ...]:
         scene = _scene(day, name)
     except InputError as error:
         raise InputError(error.problem, field="place.scene", fix=error.fix, file=error.file) from None
+    except ImportError:
+        notes.unknown.append("The scene is not drawn: pip install 'framematch[views]'.")
+        return ()
     surface = scene.surface
     heights = {float(np.median(run_m[:, 2])), 0.5}
     return tuple(line for h in sorted(heights) for line in ground.cut_through(surface.vertices, surface.faces, height_m=scene.ground_m + h))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -151,6 +152,13 @@ def test_a_scene_that_is_not_there(tmp_path: Path) -> None:
     (tmp_path / "day.toml").write_text(_starter_with(scene='"../scan.glb"'))
     with pytest.raises(InputError, match="leads outside"):
         plan_day(read_day(tmp_path / "day.toml"))
+
+
+def test_without_the_mesh_library_the_card_says_what_it_leaves_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "trimesh", None)
+    plan = _plan(starter("x"))
+    assert plan.distances is not None and plan.distances.walls == ()
+    assert any(line.startswith("The scene is not drawn") for line in plan.unknown)
 
 
 def test_a_mesh_of_the_place_is_drawn(tmp_path: Path) -> None:
