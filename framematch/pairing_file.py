@@ -18,6 +18,7 @@ from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.mount import Mount
 from framematch.pairing import Pairing, Tolerance
 from framematch.quoted import lens_from_angles
+from framematch.units import metric
 
 Model = TypeVar("Model", bound=BaseModel)
 SHARED_TABLES = ("recording", "monitoring", "mount")
@@ -303,11 +304,13 @@ def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, 
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
-    """TOML text as plain data, with one-line errors."""
+    """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
     try:
-        return tomllib.loads(text)
+        return metric(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
+    except InputError as error:
+        raise error.within(file=name) from None
     except (ValueError, RecursionError):
         raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
 
