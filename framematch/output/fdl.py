@@ -76,7 +76,7 @@ def protection_of(pairing: Pairing) -> Rect:
 
 def fdl_text(pairing: Pairing) -> str:
     """The FDL file of a pairing, validated by the library. The same pairing gives the same text."""
-    fdl = _library()
+    fdl = library()
     canvas_px = fdl.DimensionsInt(width=pairing.recording.raster_px[0], height=pairing.recording.raster_px[1])
     aspect, margin = intent_aspect(pairing), 1 - pairing.keep_percent / 100
     name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.title, pairing.recording, pairing.frame, pairing.keep_percent)))
@@ -89,16 +89,16 @@ def fdl_text(pairing: Pairing) -> str:
     canvas.photosite_dimensions = canvas_px
     canvas.physical_dimensions = fdl.DimensionsFloat(width=pairing.recording.sensor_mm[0], height=pairing.recording.sensor_mm[1])
     f = pairing.frame
-    decision = canvas.add_framing_decision(
-        f"{_CANVAS}-{_INTENT}", label, _INTENT, fdl.DimensionsFloat(width=f.width, height=f.height), fdl.PointFloat(x=f.left, y=f.top)
-    )
+    decision = canvas.add_framing_decision(f"{_CANVAS}-{_INTENT}", label, _INTENT, _size(fdl, f), _place(fdl, f))
     if margin > 1e-9:
         p = protection_of(pairing)
-        decision.set_protection(fdl.DimensionsFloat(width=p.width, height=p.height), fdl.PointFloat(x=max(p.left, 0.0), y=max(p.top, 0.0)))
+        decision.set_protection(_size(fdl, p), _place(fdl, p))
     try:
         document.validate()
     except fdl.FDLError as error:
-        raise InputError(f"the standard's library refuses it: {_first_line(error)}", field="recording.frame", fix="check the frame against the raster") from None
+        raise InputError(
+            f"the standard's library refuses it: {_first_line(error)}", field="recording.frame", fix="check the frame against the raster"
+        ) from None
     return str(document.as_json()) + "\n"
 
 
@@ -118,7 +118,7 @@ def read_framings(path: Path) -> list[Framing]:
 
 def parse_framings(text: str, *, name: str = "FDL") -> list[Framing]:
     """Every framing decision in the text of an FDL file."""
-    fdl = _library()
+    fdl = library()
     try:
         json.loads(text)
     except (ValueError, RecursionError):
@@ -126,9 +126,7 @@ def parse_framings(text: str, *, name: str = "FDL") -> list[Framing]:
     try:
         document = fdl.read_from_string(text)
         intents = {i.id: (i.aspect_ratio.width, i.aspect_ratio.height) for i in document.framing_intents}
-        found = [
-            _framing(canvas, decision, intents) for context in document.contexts for canvas in context.canvases for decision in canvas.framing_decisions
-        ]
+        found = [_framing(canvas, decision, intents) for context in document.contexts for canvas in context.canvases for decision in canvas.framing_decisions]
     except (fdl.FDLError, ValueError, TypeError) as error:
         raise InputError(f"is no valid ASC FDL: {_first_line(error)}", file=name, fix="export the framing again as ASC FDL 2.0") from None
     if not found:
@@ -179,6 +177,14 @@ def _framing(canvas: Any, decision: Any, intents: dict[str, tuple[int, int]]) ->
     )
 
 
+def _size(fdl: Any, r: Rect) -> Any:
+    return fdl.DimensionsFloat(width=round(r.width, 6), height=round(r.height, 6))
+
+
+def _place(fdl: Any, r: Rect) -> Any:
+    return fdl.PointFloat(x=abs(round(r.left, 6)), y=abs(round(r.top, 6)))  # abs: no -0.0 from rounding
+
+
 def _rect(r: Any) -> Rect:
     return Rect(left=r.x, top=r.y, right=r.x + r.width, bottom=r.y + r.height)
 
@@ -188,9 +194,19 @@ def _first_line(error: Exception) -> str:
     return (lines[1] if len(lines) > 1 and lines[0].startswith("Validation") else lines[0] if lines else "unknown fault")[:160]
 
 
-def _library() -> Any:
+def library() -> Any:
+    """The standard body's package, ready to be used.
+
+    Raises:
+        InputError: it is not installed.
+    """
     try:
         import fdl
+        import fdl_ffi
     except ImportError:
         raise InputError("the ASC FDL library is not installed", fix="pip install 'framematch[sheets]'") from None
+    # Its documents free themselves when collected. The first such call has to look the function up
+    # under a lock that another look-up may hold at that moment, and then waits for ever (asc-fdl 1.0.2
+    # with cffi); looked up here once, it needs no lock later.
+    fdl_ffi.get_lib().fdl_doc_free  # noqa: B018
     return fdl
