@@ -8,7 +8,7 @@ at the nearest distance less what is swept, and ever is that frame with it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.outline import CHORD_PX, border_shares
 from framematch.pairing import Pairing
-from framematch.transfer import inverse_m, to_display
+from framematch.transfer import inverse_m, to_display, to_recorded
 
 Floats = NDArray[np.float64]
 
@@ -52,14 +52,10 @@ def areas(pairing: Pairing, *, margin_percent: tuple[float, float, float, float]
 
 
 def _with_margin(pairing: Pairing, margin: tuple[float, float, float, float], sign: float) -> Pairing:
-    from dataclasses import replace
-
     f = pairing.frame
     across, down = sign * f.width / 100, sign * f.height / 100
     left, top, right, bottom = margin
-    grown = replace(
-        f, left=f.left - left * across, top=f.top - top * down, right=f.right + right * across, bottom=f.bottom + bottom * down
-    )
+    grown = replace(f, left=f.left - left * across, top=f.top - top * down, right=f.right + right * across, bottom=f.bottom + bottom * down)
     return replace(pairing, frame=grown)
 
 
@@ -76,6 +72,8 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     paths = to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0]
     seen = _seen(pairing)
     first = shapely.make_valid(shapely.Polygon(paths[0]))
+    if _inside_out(pairing, first.intersection(seen), near):
+        return shapely.Polygon(), shapely.Polygon()
     if near == far:
         return first.intersection(seen), first.intersection(seen)
     a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
@@ -84,6 +82,15 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
     swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
     return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+
+
+def _inside_out(pairing: Pairing, area: Any, inverse: float) -> bool:
+    """Whether a border that runs round the back of the monitoring camera encloses all that is not the frame."""
+    if area.is_empty:
+        return False
+    inner = area.representative_point()
+    back, ok = to_recorded(pairing, np.array([inner.x, inner.y]), inverse)
+    return not (bool(ok) and bool(pairing.frame.contains(back)))
 
 
 def _steps(pairing: Pairing, border: Floats, near: float, far: float) -> int:

@@ -22,7 +22,8 @@ class InputError(ValueError):
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.file, self.field) if part)
         line = f"{place}: {self.problem}" if place else self.problem
-        return " ".join((f"{line}. {self.fix}" if self.fix else line).split())
+        fix = self.fix[:1].upper() + self.fix[1:]
+        return " ".join((f"{line}. {fix}" if fix else line).split())
 
     def within(self, *, file: str = "", prefix: str = "") -> InputError:
         """The same error placed in a file, or under a table of it."""

@@ -19,6 +19,7 @@ from framematch.pairing import Pairing
 from framematch.transfer import EDGES, distance_from, edge_error, inverse_m, to_display, to_recorded
 
 Floats = NDArray[np.float64]
+Sides = tuple[float, float, float, float]  # left, top, right, bottom
 
 _COARSE, _FINE = 17, 129  # points along an edge: to solve with, to state errors with
 _STEPS, _FINE_STEPS = 5, 17  # inverse distances over the range, likewise
@@ -102,7 +103,8 @@ def best_set_distance(pairing: Pairing) -> tuple[float, float]:
     def worst(sets: Floats) -> Floats:
         with np.errstate(all="ignore"):
             errors = np.abs(_outline_errors(pairing, sets, span, _COARSE)).reshape(len(sets), -1)
-        return np.where(np.isnan(errors), 0.0, errors).max(axis=1)
+        most: Floats = np.where(np.isnan(errors), 0.0, errors).max(axis=1)
+        return most
 
     best = (low + high) / 2
     a, b = low, high
@@ -143,7 +145,7 @@ def best_rectangle(pairing: Pairing) -> Rect:
         found = linprog([0] * 4 + [1e-4] * 4 + [1.0], A_ub=rows, b_ub=limits, bounds=bounds, method="highs")
         if found.x is None:
             break
-        after = tuple(float(v) for v in np.asarray(sides) + found.x[:4])
+        after = _moved(sides, found.x[:4])
         new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)
         lost = np.isnan(new_errors).sum() > np.isnan(errors).sum()
         then = size(new_errors)
@@ -193,7 +195,7 @@ def _outline_errors(pairing: Pairing, sets: Floats, inverses: Floats, count: int
     return out
 
 
-def side_points(sides: tuple[float, float, float, float], shares: Floats) -> Floats:
+def side_points(sides: Sides, shares: Floats) -> Floats:
     """Points (4, n, 2) along a rectangle's left, top, right and bottom sides, corners included."""
     left, top, right, bottom = sides
     x, y = left + (right - left) * shares, top + (bottom - top) * shares
@@ -205,14 +207,12 @@ def _errors_at(pairing: Pairing, points: Floats, inverses: Floats) -> Floats:
     return np.stack([edge_error(pairing.frame, back[i], edge) for i, edge in enumerate(EDGES)])
 
 
-def _side_errors(pairing: Pairing, sides: tuple[float, float, float, float], inverses: Floats, shares: Floats) -> Floats:
+def _side_errors(pairing: Pairing, sides: Sides, inverses: Floats, shares: Floats) -> Floats:
     """Errors (edge, point, inverse) of a rectangle's sides; NaN where a point has none."""
     return _errors_at(pairing, side_points(sides, shares), inverses)
 
 
-def _side_errors_and_slopes(
-    pairing: Pairing, sides: tuple[float, float, float, float], inverses: Floats, shares: Floats
-) -> tuple[Floats, Floats]:
+def _side_errors_and_slopes(pairing: Pairing, sides: Sides, inverses: Floats, shares: Floats) -> tuple[Floats, Floats]:
     """The errors and their derivatives (edge, point, inverse, 4) with respect to left, top, right, bottom."""
     points, step = side_points(sides, shares), 1e-3
     errors = _errors_at(pairing, points, inverses)
@@ -225,6 +225,11 @@ def _side_errors_and_slopes(
     for i in (1, 3):
         slopes[i, ..., i], slopes[i, ..., 0], slopes[i, ..., 2] = by_y[i], by_x[i] * (1 - along), by_x[i] * along
     return errors, slopes
+
+
+def _moved(sides: Sides, by: Floats) -> Sides:
+    left, top, right, bottom = (float(v) for v in np.asarray(sides) + by)
+    return left, top, right, bottom
 
 
 def _constraints(errors: Floats, slopes: Floats) -> tuple[Floats, Floats]:
@@ -244,7 +249,7 @@ def _constraints(errors: Floats, slopes: Floats) -> tuple[Floats, Floats]:
     return np.vstack(rows), np.concatenate(limits)
 
 
-def _first_sides(pairing: Pairing) -> tuple[float, float, float, float]:
+def _first_sides(pairing: Pairing) -> Sides:
     middle = float(_range(pairing, 3).mean())
     means = []
     for axis, edge in enumerate(EDGES):

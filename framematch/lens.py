@@ -129,7 +129,7 @@ class Lens:
         """Image points of rays.
 
         Args:
-            rays: (..., 3), camera axes, any length but 0.
+            rays: (..., 3), camera axes, any length from 1e-140 to 1e140.
 
         Returns:
             Points in mm (..., 2) and whether each ray is in the domain (...).
@@ -252,7 +252,8 @@ def _angle(lens: Lens, radius: Floats) -> tuple[Floats, Mask]:
     if lens.projection in CENTRAL:
         central = CENTRAL[lens.projection]
         theta = np.asarray(central.angle(radius), dtype=np.float64)
-        end = central.radius(central.end_rad) if central.end_included else math.inf
+        # A ray at the very end may be drawn a rounding beyond it.
+        end = central.radius(central.end_rad) * (1 + 4e-16) if central.end_included else math.inf
         return theta, radius <= end
     return _solve_increasing(lens, radius)
 
@@ -382,15 +383,20 @@ def _slope_fraction(k: tuple[float, ...]) -> tuple[Floats, Floats]:
     """d(rho N/D)/d(rho) as two polynomials in rho^2, lowest power first."""
     top, bottom = np.array([1, *k[:3]]), np.array([1, *k[3:]])
     order = np.arange(4)
-    multiply = np.polynomial.polynomial.polymul
-    return multiply(top * (1 + 2 * order), bottom) - multiply(top, bottom * 2 * order), multiply(bottom, bottom)
+    multiply, subtract = np.polynomial.polynomial.polymul, np.polynomial.polynomial.polysub  # both drop zeros at the end
+    return subtract(multiply(top * (1 + 2 * order), bottom), multiply(top, bottom * 2 * order)), multiply(bottom, bottom)
 
 
 def _first_root(coefficients: Floats) -> float:
-    """Smallest root above 0 of a polynomial, lowest power first; infinite if there is none."""
-    roots = np.polynomial.polynomial.polyroots(np.trim_zeros(coefficients, "b")) if np.any(coefficients[1:]) else np.array([])
+    """Smallest root above 0 of a polynomial that starts with 1, lowest power first; infinite if there is none.
+
+    Found as the largest root of the same polynomial in 1/x: however small the last coefficients are,
+    nothing is divided by them.
+    """
+    roots = np.polynomial.polynomial.polyroots(coefficients[::-1])
     real = roots[np.abs(roots.imag) <= 1e-7 * np.abs(roots)].real
-    return float(real[real > 0].min(initial=math.inf))
+    with np.errstate(divide="ignore", over="ignore"):
+        return float(1 / real.max(initial=0.0))
 
 
 @lru_cache(maxsize=1024)
@@ -411,17 +417,18 @@ def _end_with_tangential(k: tuple[float, ...], p: tuple[float, float], end: floa
 
     def area(theta: Floats) -> Floats:
         rho = np.tan(theta)
-        a, b, c = _distort_slopes(k, p, rho * np.cos(azimuth), rho * np.sin(azimuth))
-        return a * c - b * b
+        with np.errstate(all="ignore"):  # at a pole of the rational form
+            a, b, c = _distort_slopes(k, p, rho * np.cos(azimuth), rho * np.sin(azimuth))
+            return a * c - b * b
 
     grid = np.linspace(0, inside, 721)[None, :]
-    bad = area(np.broadcast_to(grid, (360, 721))) <= 0
+    bad = ~(area(np.broadcast_to(grid, (360, 721))) > 0)
     if not bad.any():
         return end
     first = np.where(bad.any(axis=1), bad.argmax(axis=1), 720)
     low, high = grid[0, np.maximum(first - 1, 0)][:, None], grid[0, first][:, None]
     for _ in range(50):
         middle = (low + high) / 2
-        folded = area(middle) <= 0
+        folded = ~(area(middle) > 0)
         low, high = np.where(folded, low, middle), np.where(folded, middle, high)
     return float(low[bad.any(axis=1)].min())

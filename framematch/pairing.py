@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from framematch.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.errors import InputError
@@ -67,7 +67,7 @@ class Pairing:
     lens_fit_deg: tuple[tuple[str, tuple[tuple[str, float], ...]], ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0 < self.near_m < math.inf:
+        if not self.near_m > 0:
             raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
         if not self.far_m >= self.near_m:
             raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
@@ -77,6 +77,10 @@ class Pairing:
                 field="shot.distance_m",
                 fix=f"give more than {self.mount.forward_mm / 1000:g} m",
             )
+
+    def with_range(self, *, near_m: float | None = None, far_m: float | None = None) -> Pairing:
+        """The same pairing for another distance range; None keeps what is set."""
+        return replace(self, near_m=self.near_m if near_m is None else near_m, far_m=self.far_m if far_m is None else far_m)
 
     @property
     def angles(self) -> dict[str, Angles]:

@@ -364,7 +364,9 @@ def _used(table: dict[str, Any], which: str, *, name: str, folder: Path | None, 
     for root in (r.resolve() for r in (folder, kit) if r is not None):
         path = (root / wanted).resolve()
         if Path(wanted).is_absolute() or not path.is_relative_to(root):
-            raise InputError(f"{wanted!r} leads outside the pairing's folder", field=field, file=name, fix="keep shared files beside the pairing or in the kit folder")
+            raise InputError(
+                f"{wanted!r} leads outside the pairing's folder", field=field, file=name, fix="keep shared files beside the pairing or in the kit folder"
+            )
         if path.exists():
             found = parse_toml(read_text(path), name=str(path))
             found = found[which] if set(found) == {which} and isinstance(found[which], dict) else found
@@ -395,7 +397,8 @@ def _check_frame_imaged(pairing: Pairing) -> None:
 
 
 def _explain(error: ValidationError, model: type[BaseModel]) -> InputError:
-    first = error.errors(include_url=False)[0]
+    faults = error.errors(include_url=False)
+    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
     loc = [str(part) for part in first["loc"]]
     field, kind, value = ".".join(loc), first["type"], first.get("input")
     cause = first.get("ctx", {}).get("error")

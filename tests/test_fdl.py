@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from rigs import glasshouse
+from paper_rigs import glasshouse
 
 from framematch.camera import Camera, frame_in
 from framematch.errors import InputError

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rigs import glasshouse
+from paper_rigs import glasshouse
 
 from framematch.camera import Camera, Display
 from framematch.errors import InputError

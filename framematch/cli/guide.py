@@ -1,9 +1,158 @@
-"""Commands: guide."""
+"""Commands for the guide: a starter pairing, its angles, the guide itself."""
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
 import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from framematch.pairing import Pairing
+    from framematch.report import Report
+
+PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
+Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
+    app.command("init")(init)
+    app.command("angles")(angles)
+    app.command("guide")(guide)
+
+
+def init(
+    file: Annotated[Path, typer.Argument(help="File to write.", metavar="FILE")],
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+) -> None:
+    """Write a commented starter pairing to fill in."""
+    from framematch.errors import InputError
+    from framematch.files import write_text
+    from framematch.starter import STARTER
+
+    if file.exists() and not force:
+        raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
+    write_text(file, STARTER)
+    typer.echo(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
+
+
+def angles(file: PairingPath, kit: Kit = None) -> None:
+    """Print the angles of view of both cameras, the frame and the display."""
+    from rich.table import Table
+
+    from framematch.camera import equivalent_135_mm
+    from framematch.pairing_file import read_pairing
+
+    pairing = read_pairing(file, kit=kit)
+    table = Table(title=pairing.title, title_justify="left")
+    for heading in ("degrees", "horizontal", "vertical", "diagonal"):
+        table.add_column(heading, justify="left" if heading == "degrees" else "right")
+    names = {"recording": "recorded picture", "frame": "frame", "monitoring": "monitoring picture", "display": "display"}
+    for key, found in pairing.angles.items():
+        table.add_row(names[key], *(f"{a:.1f}" if a == a else "dark" for a in (found.horizontal, found.vertical, found.diagonal)))
+    console = _console()
+    console.print(table)
+    frame = pairing.angles["frame"]
+    console.print(
+        f"Frame on the 135 still format (36 x 24 mm): {pairing.equivalent_135_mm:.1f} mm by diagonal, "
+        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.1f} mm by width."
+    )
+    for camera, misses in pairing.lens_fit_deg:
+        parts = ", ".join(f"{name} {miss:+.2f}" for name, miss in misses)
+        console.print(f"Lens of the {camera} camera from quoted angles; found less quoted, degrees: {parts}.")
+
+
+def guide(
+    file: PairingPath,
+    out: Annotated[Path, typer.Option(help="Folder for overlay.png, overlay.svg and guide.json.", metavar="DIR")] = Path("."),
+    near: Annotated[Optional[float], typer.Option(help="Nearest distance to serve, metres.", metavar="M")] = None,  # noqa: UP045
+    far: Annotated[Optional[float], typer.Option(help="Farthest distance, metres or inf.", metavar="M")] = None,  # noqa: UP045
+    at: Annotated[Optional[float], typer.Option(help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
+    line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.")] = None,  # noqa: UP045
+    kit: Kit = None,
+) -> None:
+    """Work out the guide lines of a pairing and write them as an overlay."""
+    from framematch.errors import InputError
+    from framematch.files import ensure_folder, write_text
+    from framematch.output.overlay import guide_json, overlay_files, write_files
+    from framematch.pairing_file import read_pairing
+    from framematch.report import guide_report
+
+    if at is not None and (near is not None or far is not None):
+        raise InputError("goes without --near and --far", field="--at", fix="give one distance or a range")
+    pairing = read_pairing(file, kit=kit)
+    if (near, far, at) != (None, None, None):
+        pairing = pairing.with_range(near_m=at if at is not None else near, far_m=at if at is not None else far)
+    ensure_folder(out)
+    report = guide_report(pairing)
+    parts = tuple(part.strip() for part in draw.split(",") if part.strip())
+    written = write_files(out, overlay_files(report, parts=parts, line_px=line_px))
+    if json == "-":
+        sys.stdout.write(guide_json(report))
+    elif json is not None:
+        write_text(Path(json), guide_json(report))
+    console = _console(stderr=json == "-")
+    print_guide(console, report)
+    console.print(f"Wrote {', '.join(path.name for path in written)} to {out}/", style="dim")
+
+
+def print_guide(console: Console, report: Report) -> None:
+    """The table that a pilot acts on."""
+    from rich.table import Table
+
+    from framematch.report import insets_percent, insets_px, metres
+    from framematch.transfer import EDGES
+
+    pairing, found = report.pairing, report.guide
+    width, height = pairing.display.raster_px
+    console.print(f"[bold]{pairing.title}[/bold]   display {width} x {height}, {_range(pairing)}", highlight=False)
+    insets = Table(title="Rectangle: insets from the display's edges", title_justify="left")
+    for heading in ("", *EDGES):
+        insets.add_column(heading, justify="right" if heading else "left")
+    pixels, percent = insets_px(found.rectangle, (width, height)), insets_percent(found.rectangle, (width, height))
+    insets.add_row("pixels", *(f"{v:.0f}" for v in pixels))
+    insets.add_row("percent", *(f"{v:.1f}" for v in percent))
+    if pairing.tolerance.given:
+        insets.add_row("rig tolerance +- pixels", *(f"{v:.0f}" if v == v else "-" for v in report.band.px))
+    console.print(insets)
+    errors = Table(title="How far the rectangle is off (percent of the frame; + loose, - tight)", title_justify="left")
+    for heading in ("distance", *EDGES, "worst"):
+        errors.add_column(heading, justify="right")
+    for each in report.at:
+        e = each.error
+        mark = " set" if each.distance_m == found.set_distance_m and len(report.at) > 1 else ""
+        errors.add_row(metres(each.distance_m) + mark, *(f"{v:+.1f}" if v == v else "-" for v in (e.left, e.top, e.right, e.bottom)), f"{e.worst:.1f}")
+    console.print(errors)
+    console.print(
+        f"Outline: exactly true at {metres(found.set_distance_m)}, off by up to {found.outline_worst_error_percent:.1f} % over the range; "
+        f"rectangle: up to {found.rectangle_worst_error_percent:.1f} %.",
+        highlight=False,
+    )
+    if report.cells is not None:
+        c = report.cells
+        console.print(
+            f"Characters ({c.grid[0]} x {c.grid[1]}, counted from 1): columns {c.left_column} and {c.right_column}, "
+            f"rows {c.top_row} and {c.bottom_row}; off by up to {c.worst_error_percent:.1f} %.",
+            highlight=False,
+        )
+    for warning in report.warnings:
+        console.print(f"[yellow]![/yellow] {warning}", highlight=False)
+
+
+def _range(pairing: Pairing) -> str:
+    from framematch.report import metres
+
+    return f"at {metres(pairing.near_m)}" if pairing.near_m == pairing.far_m else f"{metres(pairing.near_m)} to {metres(pairing.far_m)}"
+
+
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    console = Console(stderr=stderr, soft_wrap=False)
+    return console if console.is_terminal else Console(stderr=stderr, width=100)

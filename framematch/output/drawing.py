@@ -1,0 +1,72 @@
+"""A drawing as a list of plain shapes, in pixels of its own size; every output draws the same list."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Line:
+    """A line through points (n, 2) with a dark edge around it so that it reads over snow and shade."""
+
+    points: Floats
+    colour: str
+    width: float
+    edge: float = 0.0
+    closed: bool = False
+    dash: tuple[float, float] | None = None
+
+    def runs(self) -> list[Floats]:
+        """The strokes to draw: the whole line, or its dashes."""
+        path = np.concatenate([self.points, self.points[:1]]) if self.closed else np.asarray(self.points, dtype=np.float64)
+        if self.dash is None or len(path) < 2:
+            return [path]
+        along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+        on, off = self.dash
+        out = []
+        for start in np.arange(0, along[-1], on + off):
+            end = min(start + on, along[-1])
+            at = np.concatenate([[start], along[(along > start) & (along < end)], [end]])
+            out.append(np.stack([np.interp(at, along, path[:, axis]) for axis in range(2)], axis=-1))
+        return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Area:
+    """Rings (n, 2) filled by the even-odd rule."""
+
+    rings: tuple[Floats, ...]
+    colour: str
+    opacity: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Label:
+    """One line of text with a dark edge; its anchor is its left, middle or right end, at mid height."""
+
+    text: str
+    x: float
+    y: float
+    size: float
+    colour: str
+    anchor: str = "left"
+    edge: float = 0.0
+
+
+Shape = Line | Area | Label
+EDGE_COLOUR = "#0b0e11"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drawing:
+    """Shapes in drawing order over a transparent ground."""
+
+    size: tuple[int, int]
+    shapes: Sequence[Shape]
+    title: str = ""

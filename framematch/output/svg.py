@@ -1,0 +1,45 @@
+"""Drawings as SVG 1.1 (W3C)."""
+
+from __future__ import annotations
+
+from xml.sax.saxutils import escape, quoteattr
+
+from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
+
+
+def drawing_svg(drawing: Drawing) -> str:
+    """The drawing as the text of an SVG file whose user unit is one pixel."""
+    width, height = drawing.size
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" viewBox="0 0 {width} {height}">',
+        f"<title>{escape(drawing.title)}</title>",
+    ]
+    for shape in drawing.shapes:
+        parts += _area(shape) if isinstance(shape, Area) else _line(shape) if isinstance(shape, Line) else _label(shape)
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def _path(points: Floats, closed: bool) -> str:
+    return "M" + "L".join(f"{x:.3f} {y:.3f}" for x, y in points) + ("Z" if closed else "")
+
+
+def _area(area: Area) -> list[str]:
+    path = "".join(_path(ring, True) for ring in area.rings)
+    return [f'<path d="{path}" fill="{area.colour}" fill-opacity="{area.opacity}" fill-rule="evenodd"/>']
+
+
+def _line(line: Line) -> list[str]:
+    path = _path(line.points, line.closed)
+    dash = f' stroke-dasharray="{line.dash[0]:g} {line.dash[1]:g}"' if line.dash else ""
+    shared = f'd="{path}" fill="none" stroke-linejoin="round"{dash}'
+    edge = f'<path {shared} stroke="{EDGE_COLOUR}" stroke-opacity="0.8" stroke-width="{line.width + 2 * line.edge:g}"/>'
+    return [*([edge] if line.edge else []), f'<path {shared} stroke="{line.colour}" stroke-width="{line.width:g}"/>']
+
+
+def _label(label: Label) -> list[str]:
+    anchor = {"left": "start", "middle": "middle", "right": "end"}[label.anchor]
+    return [
+        f'<text x="{label.x:g}" y="{label.y:g}" dominant-baseline="central" text-anchor="{anchor}" font-family="sans-serif" '
+        f'font-size="{label.size:g}" fill={quoteattr(label.colour)} stroke="{EDGE_COLOUR}" stroke-width="{2 * label.edge:g}" '
+        f'paint-order="stroke" xml:space="preserve">{escape(label.text)}</text>'
+    ]

@@ -1,0 +1,209 @@
+"""Everything that there is to say about a pairing's guide, worked out once for file, screen and paper."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from framematch.areas import Areas, areas
+from framematch.camera import Rect
+from framematch.cells import Cells, best_cells
+from framematch.guide import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
+from framematch.outline import Outline, outline
+from framematch.pairing import Pairing
+from framematch.tolerance import Band, band_over_range
+from framematch.transfer import EDGES, distance_from, inverse_m
+
+LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AtDistance:
+    """The true frame at one distance, and how far the range's rectangle is off there."""
+
+    distance_m: float
+    outline: Outline
+    rectangle: Rect
+    error: EdgeErrors
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Report:
+    """A pairing's guide with all that goes with it; ``at`` runs from near to far."""
+
+    pairing: Pairing
+    guide: Guide
+    at: tuple[AtDistance, ...]
+    areas: Areas
+    band: Band
+    cells: Cells | None
+    unseen_percent: float
+    warnings: tuple[str, ...]
+
+
+def guide_report(pairing: Pairing) -> Report:
+    """Work out the guide, its errors, areas, tolerance, character cells and what to know about them.
+
+    Raises:
+        InputError: the frame is nowhere on the display.
+    """
+    band = band_over_range(pairing)
+    margin = tuple(0.0 if math.isnan(p) else p for p in band.percent)
+    shapes = areas(pairing, margin_percent=(margin[0], margin[1], margin[2], margin[3]))
+    guide = best_guide(pairing)
+    at = tuple(_at(pairing, guide, d) for d in five_distances(pairing, guide.set_distance_m))
+    unseen = max(each.outline.unseen_percent for each in at)
+    cells = best_cells(pairing)
+    return Report(
+        pairing=pairing,
+        guide=guide,
+        at=at,
+        areas=shapes,
+        band=band,
+        cells=cells,
+        unseen_percent=unseen,
+        warnings=tuple(_warnings(pairing, guide, at, shapes, band, cells, unseen)),
+    )
+
+
+def five_distances(pairing: Pairing, set_m: float) -> list[float]:
+    """Near, far, the set distance, and one between each in inverse distance; near first, without repeats."""
+    near, middle, far = inverse_m(pairing.near_m), inverse_m(set_m), inverse_m(pairing.far_m)
+    inverses = [near, (near + middle) / 2, middle, (middle + far) / 2, far]
+    exact = {near: pairing.near_m, middle: set_m, far: pairing.far_m}
+    distinct = list(dict.fromkeys(inverses))
+    return [exact.get(i, distance_from(i)) for i in sorted(distinct, reverse=True)]
+
+
+def _at(pairing: Pairing, guide: Guide, distance_m: float) -> AtDistance:
+    return AtDistance(
+        distance_m=distance_m,
+        outline=outline(pairing, distance_m),
+        rectangle=best_rectangle(at_distance(pairing, distance_m)),
+        error=rectangle_errors(pairing, guide.rectangle, distance_m),
+    )
+
+
+def insets_px(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float, float, float, float]:
+    """How far each side lies in from the display's left, top, right and bottom edge; - is off the display."""
+    return rectangle.left, rectangle.top, display_px[0] - rectangle.right, display_px[1] - rectangle.bottom
+
+
+def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float, float, float, float]:
+    """The insets in percent of the display's width (left, right) or height (top, bottom)."""
+    left, top, right, bottom = insets_px(rectangle, display_px)
+    width, height = display_px
+    return 100 * left / width, 100 * top / height, 100 * right / width, 100 * bottom / height
+
+
+def metres(distance_m: float) -> str:
+    """A distance as people read it: ``2.86 m``, ``30 m``, ``infinity``."""
+    return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
+
+
+def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes: Areas, band: Band, cells: Cells | None, unseen: float) -> list[str]:
+    found = []
+    insets = dict(zip(EDGES, insets_px(guide.rectangle, pairing.display.raster_px), strict=True))
+    off = [edge for edge, inset in insets.items() if inset < 0]
+    if off:
+        found.append(f"The guide's {_listed(off)} {'side lies' if len(off) == 1 else 'sides lie'} off the display: the goggles don't show all of the frame.")
+    if unseen > 0.05:
+        found.append(f"Up to {unseen:.1f} % of the frame's border can't be seen on the display.")
+    if not shapes.always:
+        found.append("No part of the display is recorded at every distance of the range: narrow the range.")
+    worst = guide.rectangle_worst_error_percent
+    if math.isnan(worst):
+        found.append("No side of the rectangle can be judged: the monitoring lens does not reach the frame's border.")
+    elif worst > LARGE_ERROR_PERCENT:
+        where = max(at, key=lambda each: -1.0 if math.isnan(each.error.worst) else each.error.worst)
+        found.append(
+            f"The rectangle is off by up to {worst:.1f} % of the frame, most at {metres(where.distance_m)}: leave that much room, or narrow the range."
+        )
+    bow = worst - guide.outline_worst_error_percent
+    if bow > 2:
+        found.append(f"The frame's edges bend on this wide picture: the outline is {bow:.1f} points truer than the rectangle.")
+    if not pairing.tolerance.given:
+        found.append("No tolerance is given: the figures of mount and lenses are taken as exact.")
+    elif band.worst_percent > LARGE_ERROR_PERCENT:
+        found.append(f"The tolerances alone can move an edge by {band.worst_percent:.1f} % of the frame: measure the rig.")
+    for camera, misses in pairing.lens_fit_deg:
+        name, miss = max(misses, key=lambda each: abs(each[1]))
+        if abs(miss) > 0.25:
+            found.append(f"No {camera} lens has all the quoted angles: its {name} angle is {miss:+.1f} degrees off; taken as that uncertain.")
+    if math.isnan(pairing.angles["monitoring"].diagonal):
+        found.append("The monitoring lens does not reach its picture's corners: dark corners are to be expected.")
+    if cells and cells.worst_error_percent > worst + 2:
+        found.append(f"The character grid costs {cells.worst_error_percent - worst:.1f} points more than free lines.")
+    return found
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def report_json(report: Report) -> dict[str, Any]:
+    """The report as plain data for JSON: ``inf`` as the string, what can't be given as None."""
+    pairing, guide = report.pairing, report.guide
+    display = pairing.display.raster_px
+    cells = report.cells
+    data = {
+        "title": pairing.title,
+        "display_px": list(display),
+        "distance_m": [pairing.near_m, pairing.far_m],
+        "angles_deg": {name: {"horizontal": a.horizontal, "vertical": a.vertical, "diagonal": a.diagonal} for name, a in pairing.angles.items()},
+        "guide": {
+            "set_distance_m": guide.set_distance_m,
+            "outline_px": guide.outline.as_list(),
+            "rectangle_px": _edges(guide.rectangle.as_tuple()),
+            "rectangle_percent": _edges(insets_percent(guide.rectangle, display)),
+            "rectangle_worst_error_percent": guide.rectangle_worst_error_percent,
+            "outline_worst_error_percent": guide.outline_worst_error_percent,
+        },
+        "areas": {"always_px": _rings(report.areas.always), "ever_px": _rings(report.areas.ever)},
+        "at": [
+            {
+                "distance_m": each.distance_m,
+                "outline_px": each.outline.as_list(),
+                "rectangle_px": _edges(each.rectangle.as_tuple()),
+                "error_percent": {**{edge: getattr(each.error, edge) for edge in EDGES}, "worst": each.error.worst},
+            }
+            for each in report.at
+        ],
+        "unseen_percent": report.unseen_percent,
+        "tolerance": {**{f"{edge}_px": px for edge, px in zip(EDGES, report.band.px, strict=True)}, "worst_percent": report.band.worst_percent},
+        "cells": None
+        if cells is None
+        else {
+            "grid": list(cells.grid),
+            "counted_from": 1,
+            "columns": [cells.left_column, cells.right_column],
+            "rows": [cells.top_row, cells.bottom_row],
+            "rectangle_px": _edges(cells.rectangle.as_tuple()),
+            "worst_error_percent": cells.worst_error_percent,
+        },
+        "lens_fit": {camera: {f"{name}_residual_deg": miss for name, miss in misses} for camera, misses in pairing.lens_fit_deg},
+        "warnings": list(report.warnings),
+    }
+    plain: dict[str, Any] = _plain(data)
+    return plain
+
+
+def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:
+    return dict(zip(EDGES, values, strict=True))
+
+
+def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
+    return [[[float(x), float(y)] for x, y in ring] for ring in rings]
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(each) for each in value]
+    if isinstance(value, float):
+        if math.isnan(value):
+            return None
+        return "inf" if math.isinf(value) else round(value, 6)
+    return value
