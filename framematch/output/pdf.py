@@ -135,6 +135,23 @@ class Page:
         finally:
             self._canvas.restoreState()
 
+    @contextmanager
+    def scaled(self, x: float, top: float, scale: float, size_mm: tuple[float, float]) -> Iterator[Page]:
+        """A smaller or larger page laid on this one: what is drawn on it, lines and text too, is scaled."""
+        self._canvas.saveState()
+        self._canvas.translate(*self._point(x, top + size_mm[1] * scale))
+        self._canvas.scale(scale, scale)
+        inner = Page(self._canvas, *size_mm)
+        yield inner
+        self.missing |= inner.missing
+        self._canvas.restoreState()
+
+    def link(self, x: float, y: float, width: float, height: float, key: str) -> None:
+        """A place to click that leads to the page of that key (see :meth:`Document.page`)."""
+        left, bottom = self._point(x, y + height)
+        right, top = self._point(x + width, y)
+        self._canvas.linkRect("", key, (left, bottom, right, top), relative=0, thickness=0)
+
     def image(self, picture: Any, x: float, y: float, width: float, height: float) -> None:
         """A Pillow picture laid into a rectangle."""
         from reportlab.lib.utils import ImageReader
@@ -256,13 +273,14 @@ class Document:
         self.missing: set[str] = set()
 
     @contextmanager
-    def page(self, size_mm: tuple[float, float], *, mark: str = "") -> Iterator[Page]:
-        """A new page of this size; ``mark`` is its name in the viewer's side list and for :meth:`Page` links."""
+    def page(self, size_mm: tuple[float, float], *, mark: str = "", key: str = "") -> Iterator[Page]:
+        """A new page of this size; ``mark`` is its name in the viewer's side list, ``key`` what links lead to."""
         self._canvas.setPageSize((size_mm[0] * PT_PER_MM, size_mm[1] * PT_PER_MM))
         page = Page(self._canvas, *size_mm)
-        if mark:
-            key = f"page-{self.pages}"
+        if mark or key:
+            key = key or f"page-{self.pages}"
             self._canvas.bookmarkPage(key)
+        if mark:
             self._canvas.addOutlineEntry(mark, key, level=0)
         yield page
         self.missing |= page.missing
