@@ -10,7 +10,7 @@ from pathlib import Path
 
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import guide_drawing
-from framematch.output.pdf import BLACK, CAUTIONS, GREY, MARGIN_MM, PALE, Document, Page, document, made_line, paper_mm
+from framematch.output.pdf import BLACK, CAUTIONS, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.true_scale import fitting_paper, true_scale_page
@@ -73,7 +73,7 @@ def add_sheets(
             wall_page(doc, report.pairing, paper=paper, distance_m=wall_m, made=made)
 
 
-_ROWS_PER_PAGE = 52
+_ROWS_PER_PAGE, _ROW_MM = 52, 4.8
 
 
 def contents_pages(count: int) -> int:
@@ -81,8 +81,20 @@ def contents_pages(count: int) -> int:
     return -(-count // _ROWS_PER_PAGE)
 
 
-def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str) -> None:
-    """Contents pages: title, summary and page number of each pairing; a row leads to its page."""
+def contents_rows(count: int, paper: str) -> list[tuple[int, tuple[float, float, float, float]]]:
+    """For each row of the contents: its page from 0, and its rectangle there in PDF units (left, bottom, right, top)."""
+    size = paper_mm(paper)
+    scale, left, top = _fit(size)
+    out = []
+    for i in range(count):
+        y = top + (27.5 + (i % _ROWS_PER_PAGE) * _ROW_MM) * scale
+        x0, x1 = left + MARGIN_MM * scale, left + (MARGIN_MM + _WIDE) * scale
+        out.append((i // _ROWS_PER_PAGE, (x0 * PT_PER_MM, (size[1] - y - 4.6 * scale) * PT_PER_MM, x1 * PT_PER_MM, (size[1] - y) * PT_PER_MM)))
+    return out
+
+
+def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True) -> None:
+    """Contents pages: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
     size = paper_mm(paper)
     scale, left, top = _fit(size)
     for start in range(0, len(entries), _ROWS_PER_PAGE):
@@ -92,13 +104,13 @@ def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Seque
                 inner.text(MARGIN_MM, 24, f"{len(entries)} pairings", size_pt=9, colour=GREY)
                 inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
                 for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
-                    y = 31 + row * 4.8
+                    y = 31 + row * _ROW_MM
                     inner.text(MARGIN_MM, y, title or "(no title)", size_pt=9, room_mm=98)
                     inner.text(MARGIN_MM + 101, y, summary, size_pt=7.5, colour=GREY, room_mm=74)
                     inner.text(_BASE_MM[0] - MARGIN_MM, y, str(pages[start + row]), size_pt=9, align="right")
                     inner.line(MARGIN_MM, y + 1.3, _BASE_MM[0] - MARGIN_MM, y + 1.3, width_mm=0.1, colour=PALE)
-            for row in range(len(entries[start : start + _ROWS_PER_PAGE])):
-                page.link(left + MARGIN_MM * scale, top + (27.5 + row * 4.8) * scale, _WIDE * scale, 4.6 * scale, f"pairing-{start + row}")
+            for row in range(len(entries[start : start + _ROWS_PER_PAGE]) if links else 0):
+                page.link(left + MARGIN_MM * scale, top + (27.5 + row * _ROW_MM) * scale, _WIDE * scale, 4.6 * scale, f"pairing-{start + row}")
             page.footer("Contents", made)
 
 
