@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 from paper_rigs import glasshouse
 
-from framematch.camera import Camera, frame_in
+from framematch.camera import Camera, Rect, frame_in
 from framematch.errors import InputError
 from framematch.output import fdl as ours
+from framematch.pairing_file import read_pairing
+from framematch.starter import STARTER
 
 fdl = ours.library()
 ASPECTS = {"2.39:1": (239, 100), "16:9": (16, 9), "2:1": (2, 1)}
@@ -132,3 +134,40 @@ def test_other_camera_or_squeeze_is_named() -> None:
         ours.framed(squeezed, ours.chosen(framings, squeezed))
     with pytest.raises(InputError, match="2 framings"):
         ours.chosen(framings * 2, glasshouse())
+
+
+def starter_with(tmp_path: Path, frame: str) -> Path:
+    before, _, after = STARTER.partition("[recording.frame]")
+    path = tmp_path / "pane.toml"
+    path.write_text(before + "[recording.frame]\n" + frame + "\n[monitoring]" + after.partition("[monitoring]")[2])
+    return path
+
+
+def test_a_pairing_takes_its_frame_from_a_file_and_gives_it_back(tmp_path: Path) -> None:
+    odd = replace(glasshouse(), frame=Rect(left=401.25, top=300.5, right=5000.75, bottom=2400.0), keep_percent=88.0)
+    ours.write_fdl(tmp_path / "shot.fdl", odd)
+    pairing = read_pairing(starter_with(tmp_path, 'fdl = "shot.fdl"'))
+    assert near(pairing.frame.as_tuple(), odd.frame.as_tuple(), 1e-6)
+    assert pairing.keep_percent == pytest.approx(88.0, abs=1e-6)
+    ours.write_fdl(tmp_path / "again.fdl", pairing)
+    first, second = ours.read_framings(tmp_path / "shot.fdl")[0], ours.read_framings(tmp_path / "again.fdl")[0]
+    assert near(second.frame.as_tuple(), first.frame.as_tuple(), 1e-5) and near(second.protection.as_tuple(), first.protection.as_tuple(), 1e-5)
+    assert second.aspect == first.aspect
+
+
+@pytest.mark.parametrize(
+    "frame,says",
+    [
+        ('fdl = "none.fdl"', "there is no file"),
+        ('fdl = "../shot.fdl"', "leads outside"),
+        ('fdl = "shot.fdl"\naspect = "16:9"', "leave the other keys out"),
+        ('framing = "A"', "no FDL file"),
+        ('fdl = "shot.fdl"\nframing = "nobody"', "no framing 'nobody'"),
+        ('fdl = "pane.toml"', "is not JSON"),
+    ],
+)
+def test_a_wrong_frame_file_is_one_plain_line(tmp_path: Path, frame: str, says: str) -> None:
+    ours.write_fdl(tmp_path / "shot.fdl", glasshouse())
+    with pytest.raises(InputError, match=says) as caught:
+        read_pairing(starter_with(tmp_path, frame))
+    assert "\n" not in str(caught.value)

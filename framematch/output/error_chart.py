@@ -14,7 +14,7 @@ from framematch.report import Report, metres
 
 _TICKS_M = (0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 7, 10, 15, 20, 30, 50, 70, 100, 150, 200, 300, 500, 700, 1000, 2000, 5000, 10000)
 _BEYOND = 60  # an infinite range is drawn to this many times its nearest distance
-_POINTS = 49
+_POINTS = 33
 
 
 def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
