@@ -7,6 +7,7 @@ fit. Whoever prints has to choose "actual size"; :meth:`Page.check_bar` shows wh
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +25,8 @@ MARGIN_MM = 12.0  # most printers leave 4 to 6 mm blank
 LINE_HEIGHT = 1.3  # times the size of the text
 
 BLACK, GREY, PALE, WHITE = "#000000", "#5a5a5a", "#d9d9d9", "#ffffff"
+
+_UNIT = re.compile(r"(\d) (mm|m|px|%|°)(?!\w)")  # a number and its unit stay on one line
 
 CAUTIONS: tuple[str, ...] = (
     "Guide lines help to aim a camera. They say nothing about whether a flight is safe or allowed.",
@@ -217,6 +220,7 @@ class Page:
 
         With ``lines_at_most``, it is set smaller until it fits; never cut.
         """
+        text = _UNIT.sub("\\1\u00a0\\2", text)
         lines = fonts.wrapped(text, size_pt, room_mm * PT_PER_MM, bold=bold)
         while lines_at_most is not None and len(lines) > lines_at_most and size_pt > 4:
             size_pt *= 0.95

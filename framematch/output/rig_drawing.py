@@ -36,11 +36,19 @@ def draw_rig(page: Page, mount: Mount, *, x: float, top: float, width: float, he
                 page.line(cx, cy, cx + 60 * math.cos(straight), cy - 60 * math.sin(straight), width_mm=0.15, colour=GREY, dash_mm=(1.2, 0.8))
                 a = math.radians(angle)
                 page.line(mx, my, mx + 60 * math.cos(a), my - 60 * math.sin(a), width_mm=0.2, colour=_AIM, dash_mm=(1.2, 0.8))
-            _across(page, cx, mx, min(cy, my) - 6.0, _signed(across))
+            _across(page, cx, mx, max(min(cy, my) - 6.0, top + 8.0), _signed(across))
             _rise(page, max(cx, mx) + 6.5, cy, my, _signed(rise))
             page.circle(cx, cy, 0.55, colour=None, fill=BLACK)
             page.circle(mx, my, 0.55, colour=None, fill=_AIM)
-        page.text(left + 1, top + height - 1.2, f"{across_name} {_signed(across)} mm, {rise_name} {_signed(rise)} mm", size_pt=6, room_mm=box - 2, colour=GREY)
+        page.text(
+            left + 1,
+            top + height - 1.2,
+            f"{across_name} {_signed(across)} mm, {rise_name} {_signed(rise)} mm",
+            size_pt=6,
+            room_mm=box - 2,
+            smallest_pt=4,
+            colour=GREY,
+        )
 
 
 def _signed(value: float) -> str:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import datetime
 import math
-import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from framematch.output import fonts
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.pdf import BLACK, CAUTIONS, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
@@ -154,12 +154,12 @@ def draw_guide_page(page: Page, report: Report, *, made: str) -> None:
 def _heading(page: Page, report: Report) -> None:
     p, guide = report.pairing, report.guide
     end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=_WIDE, size_pt=16, bold=True, lines_at_most=2)
-    span = f"At {metres(p.near_m)}" if p.near_m == p.far_m else f"For {metres(p.near_m)} to {metres(p.far_m)}"
-    line = (
-        f"{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
-        f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
+    one = p.near_m == p.far_m
+    span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
+    line = f"{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
+    line += (
+        "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
-    line = re.sub(r"(\d) (m|%)", "\\1\u00a0\\2", line)  # a number and its unit stay on one line
     page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=_WIDE, size_pt=9, lines_at_most=2)
 
 
@@ -198,13 +198,21 @@ def _inset_labels(page: Page, report: Report, left: float, top: float, per_px: f
             page.line(left + a, y, left + b, y, width_mm=0.12, colour=GREY)
             for end in (a, b):
                 page.line(left + end, y - 0.8, left + end, y + 0.8, width_mm=0.12, colour=GREY)
-            page.text(left + (a + b) / 2, y - 0.9, text, size_pt=6.5, align="centre", room_mm=b - a - 1, smallest_pt=4)
+            _backed(page, left + (a + b) / 2, y - 0.9, text, room=b - a - 1)
         else:
             x = left + middle_x + 12
             page.line(x, top + a, x, top + b, width_mm=0.12, colour=GREY)
             for end in (a, b):
                 page.line(x - 0.8, top + end, x + 0.8, top + end, width_mm=0.12, colour=GREY)
-            page.text(x + 1, top + (a + b) / 2 + 0.9, text, size_pt=6.5)
+            _backed(page, x + 11, top + (a + b) / 2 + 0.9, text, room=20)
+
+
+def _backed(page: Page, x: float, baseline: float, text: str, *, room: float) -> None:
+    """Small text about x on a white ground, so that it reads where lines run behind it."""
+    size = 6.5
+    wide = min(fonts.width_pt(text, size) / PT_PER_MM, room)
+    page.rectangle(x - wide / 2 - 0.4, baseline - 2.1, wide + 0.8, 2.7, colour=None, fill="#ffffff", opacity=0.85)
+    page.text(x, baseline, text, size_pt=size, align="centre", room_mm=room, smallest_pt=4)
 
 
 def _legend(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
