@@ -133,9 +133,14 @@ def wall(
     alone = Table(title="Or each alone, from the table", title_justify="left")
     for heading in ("the monitoring camera is", "by"):
         alone.add_column(heading)
-    for part, value in found.items():
-        plus, minus, unit = PART_WORDS[part]
-        alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
+    for cause in causes:
+        plus, minus, unit = PART_WORDS[cause.part]
+        value = found[cause.part]
+        if abs(value) > 0.5 * abs(cause.per_px):  # less than half a pixel can't be read off a screen
+            alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
+    if not alone.row_count:
+        console.print("All marks show where they should, to half a pixel.", highlight=False)
+        return
     console.print(alone)
 
 
