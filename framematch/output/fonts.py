@@ -39,7 +39,7 @@ def need_reportlab() -> None:
         raise InputError("the PDF writer is not installed", fix="pip install 'framematch[sheets]'")
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def base_font(bold: bool = False) -> str:
     """Name of the embedded Latin font, registered with ReportLab."""
     need_reportlab()

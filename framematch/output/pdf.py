@@ -7,6 +7,7 @@ fit. Whoever prints has to choose "actual size"; :meth:`Page.check_bar` shows wh
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +25,8 @@ MARGIN_MM = 12.0  # most printers leave 4 to 6 mm blank
 LINE_HEIGHT = 1.3  # times the size of the text
 
 BLACK, GREY, PALE, WHITE = "#000000", "#5a5a5a", "#d9d9d9", "#ffffff"
+
+_UNIT = re.compile(r"(\d) (mm|m|px|%|°)(?!\w)")  # a number and its unit stay on one line
 
 CAUTIONS: tuple[str, ...] = (
     "Guide lines help to aim a camera. They say nothing about whether a flight is safe or allowed.",
@@ -135,6 +138,23 @@ class Page:
         finally:
             self._canvas.restoreState()
 
+    @contextmanager
+    def scaled(self, x: float, top: float, scale: float, size_mm: tuple[float, float]) -> Iterator[Page]:
+        """A smaller or larger page laid on this one: what is drawn on it, lines and text too, is scaled."""
+        self._canvas.saveState()
+        self._canvas.translate(*self._point(x, top + size_mm[1] * scale))
+        self._canvas.scale(scale, scale)
+        inner = Page(self._canvas, *size_mm)
+        yield inner
+        self.missing |= inner.missing
+        self._canvas.restoreState()
+
+    def link(self, x: float, y: float, width: float, height: float, key: str) -> None:
+        """A place to click that leads to the page of that key (see :meth:`Document.page`)."""
+        left, bottom = self._point(x, y + height)
+        right, top = self._point(x + width, y)
+        self._canvas.linkRect("", key, (left, bottom, right, top), relative=0, thickness=0)
+
     def image(self, picture: Any, x: float, y: float, width: float, height: float) -> None:
         """A Pillow picture laid into a rectangle."""
         from reportlab.lib.utils import ImageReader
@@ -200,6 +220,7 @@ class Page:
 
         With ``lines_at_most``, it is set smaller until it fits; never cut.
         """
+        text = _UNIT.sub("\\1\u00a0\\2", text)
         lines = fonts.wrapped(text, size_pt, room_mm * PT_PER_MM, bold=bold)
         while lines_at_most is not None and len(lines) > lines_at_most and size_pt > 4:
             size_pt *= 0.95
@@ -256,13 +277,14 @@ class Document:
         self.missing: set[str] = set()
 
     @contextmanager
-    def page(self, size_mm: tuple[float, float], *, mark: str = "") -> Iterator[Page]:
-        """A new page of this size; ``mark`` is its name in the viewer's side list and for :meth:`Page` links."""
+    def page(self, size_mm: tuple[float, float], *, mark: str = "", key: str = "") -> Iterator[Page]:
+        """A new page of this size; ``mark`` is its name in the viewer's side list, ``key`` what links lead to."""
         self._canvas.setPageSize((size_mm[0] * PT_PER_MM, size_mm[1] * PT_PER_MM))
         page = Page(self._canvas, *size_mm)
-        if mark:
-            key = f"page-{self.pages}"
+        if mark or key:
+            key = key or f"page-{self.pages}"
             self._canvas.bookmarkPage(key)
+        if mark:
             self._canvas.addOutlineEntry(mark, key, level=0)
         yield page
         self.missing |= page.missing
