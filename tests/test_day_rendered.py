@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from conftest import need
 
 from framematch.camera import Camera, Display, Rect, frame_in
 from framematch.flight import attitude
@@ -14,7 +15,6 @@ from framematch.mount import Mount, rotation_from_aim
 from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.scene.model import Scene, Surface, ViewPose
-from tests.conftest import need
 
 EYE_M = 1.6
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import need
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
@@ -18,7 +19,6 @@ from framematch.lens import PROJECTIONS, Lens
 from framematch.mount import Mount, rotation_from_aim
 from framematch.pairing import Pairing
 from framematch.units import convert
-from tests.conftest import need
 
 RHO = 1.225
 COAXIAL_EIGHT = power.Rig(mass_kg=4.0, rotors=8, coaxial=True, prop_diameter_m=0.18)
