@@ -39,7 +39,7 @@ class Spoil:
     quality: int = 88
 
 
-def chart_still(camera: Camera, turn: np.ndarray, shift_mm: np.ndarray, chart: Chart, rng: np.random.Generator, spoil: Spoil = Spoil(), fine: int = 3):  # noqa: B008
+def chart_still(camera: Camera, turn: np.ndarray, shift_mm: np.ndarray, chart: Chart, rng: np.random.Generator, spoil: Spoil = Spoil(), fine: int = 3):
     """The still (height, width) of a chart whose points X are at turn X + shift_mm in camera axes."""
     import cv2
 
@@ -121,9 +121,7 @@ def random_rig(rng: np.random.Generator, *, recording_px=(1920, 1012), monitorin
     )
     right, up, forward = rng.uniform((-25, 35, 0), (25, 85, 50))
     pan, tilt, roll = rng.normal(scale=(1.5, 4, 1))
-    return Rig(
-        recording=recording, monitoring=monitoring, mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll)
-    )
+    return Rig(recording=recording, monitoring=monitoring, mount=Mount(right_mm=right, up_mm=up, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
 
 
 def chart_positions(rig: Rig, chart: Chart, rng: np.random.Generator, *, both: int, wide: int):

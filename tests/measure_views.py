@@ -55,7 +55,9 @@ def view(camera: Camera, mount: Mount | None, quads: list[Quad], rng: np.random.
         u, v = at @ quad.across / (quad.across @ quad.across), at @ quad.down / (quad.down @ quad.down)
         hit = seen & (far > 0) & (far < nearest) & (u >= 0) & (u <= 1) & (v >= 0) & (v <= 1)
         tall, wide = quad.picture.shape
-        sharp = cv2.remap(quad.picture, (u * wide - 0.5).astype(np.float32), (v * tall - 0.5).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        sharp = cv2.remap(
+            quad.picture, (u * wide - 0.5).astype(np.float32), (v * tall - 0.5).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+        )
         picture = np.where(hit, sharp, picture)
         nearest = np.where(hit, far, nearest)
     small = cv2.resize(picture.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)

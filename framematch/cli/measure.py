@@ -133,7 +133,9 @@ def mount(
         save_picture(detections_picture(side), out / f"{name}-detections.png")
         mine = fit.corners.camera == index
         title = f"Left over in the {name} stills by lenses and mount"
-        save_picture(residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png")
+        save_picture(
+            residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
+        )
     if lenses == "measure":
         for name, each in zip(("Recording", "Monitoring"), given, strict=True):
             console.print(f"[bold]{name} camera[/bold]")
@@ -181,7 +183,9 @@ def _print_lens(console: Console, fit: LensFit) -> None:
         value, half = getattr(fit.angles, name), getattr(fit.angles_95, name)
         table.add_row(f"{name} angle of view, degrees", f"{value:.2f}" if value == value else "dark", f"{half:.2g}" if half == half else "-")
     console.print(table)
-    console.print("Tried: " + "; ".join(f"{t.model.label} {t.rms_px:.3f} px{'' if t.covers else ' (folds inside the picture)'}" for t in fit.tried), style="dim")
+    console.print(
+        "Tried: " + "; ".join(f"{t.model.label} {t.rms_px:.3f} px{'' if t.covers else ' (folds inside the picture)'}" for t in fit.tried), style="dim"
+    )
     for name, reason in fit.left_out:
         console.print(f"[yellow]![/yellow] left out {Path(name).name}: {reason}", highlight=False)
     for line in fit.warnings:

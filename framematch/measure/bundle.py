@@ -424,9 +424,7 @@ def _normal(
     for i, mean, sigma in priors:
         left[i, i] += 1 / sigma**2
         right[i] += (mean - values[i]) / sigma**2
-    return _Normal(
-        shared=left, between=blocks[:, :head, head:-1], own=blocks[:, head:-1, head:-1], right_shared=right, right_own=blocks[:, head:-1, -1]
-    )
+    return _Normal(shared=left, between=blocks[:, :head, head:-1], own=blocks[:, head:-1, head:-1], right_shared=right, right_own=blocks[:, head:-1, -1])
 
 
 def _finished(
@@ -471,9 +469,7 @@ def place_chart(camera: Camera, corners: Corners) -> tuple[Floats, Floats, float
     held = Model(projection=camera.lens.projection, focal=False, centre=False)
     best = None
     for start in (turn, other):
-        state = State(
-            cameras=(camera,), turn=start[None], shift_mm=(centre - start @ middle)[None], mount_turn=np.eye(3), mount_mm=np.zeros(3)
-        )
+        state = State(cameras=(camera,), turn=start[None], shift_mm=(centre - start @ middle)[None], mount_turn=np.eye(3), mount_mm=np.zeros(3))
         solution = solve(state, alone, [held], robust=True, steps=25)
         size = np.hypot(*np.nan_to_num(solution.residual_px, nan=_LOST_PX).T)
         miss = float(np.median(size))

@@ -131,9 +131,14 @@ def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches:
     count = len(matches.recording)
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
-        raise NotSuitable(f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street")
+        raise NotSuitable(
+            f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street"
+        )
     for kind in ("recording", "monitoring"):
-        flipped = [Still(name=s.name, pixels=np.ascontiguousarray(s.pixels[:, ::-1])) if s_kind == kind else s for s, s_kind in ((recording, "recording"), (monitoring, "monitoring"))]
+        flipped = [
+            Still(name=s.name, pixels=np.ascontiguousarray(s.pixels[:, ::-1])) if s_kind == kind else s
+            for s, s_kind in ((recording, "recording"), (monitoring, "monitoring"))
+        ]
         again = match_details(pairing, common_view(pairing, flipped[0].grey, flipped[1].grey))
         if len(again.recording) > max(2 * FEWEST, 4 * count):
             name = (recording if kind == "recording" else monitoring).name

@@ -26,9 +26,7 @@ Floats = NDArray[np.float64]
 
 NORMAL_95 = 1.959964  # half-width of the 95 % interval of a normal distribution, in standard deviations
 DEFAULT_WIDTH_MM = 36.0  # of the area read out, when it is not given: angles do not depend on it
-BROWN_MODELS = tuple(
-    Model(projection=BROWN_CONRADY, radial=r, tangential=t) for r, t in ((1, False), (2, False), (2, True), (3, False), (3, True), (6, True))
-)
+BROWN_MODELS = tuple(Model(projection=BROWN_CONRADY, radial=r, tangential=t) for r, t in ((1, False), (2, False), (2, True), (3, False), (3, True), (6, True)))
 FISHEYE_MODELS = tuple(Model(projection=KANNALA_BRANDT, radial=r) for r in (1, 2, 3, 4))
 #: theta (1 + a theta^2 + b theta^4 + ...) of the textbook projections: Taylor series, to start from.
 _SERIES = {

@@ -222,9 +222,7 @@ class _Pairs:
                 out[int(view)] = both
         return out
 
-    def _state(
-        self, corners: Corners, poses: Mapping[int, list[tuple[Floats, Floats]]], turn: Floats, shift: Floats
-    ) -> tuple[NDArray[np.int64], State]:
+    def _state(self, corners: Corners, poses: Mapping[int, list[tuple[Floats, Floats]]], turn: Floats, shift: Floats) -> tuple[NDArray[np.int64], State]:
         """The pairs in which the chart can be placed, and where it stands in each."""
         placed: dict[int, tuple[Floats, Floats]] = {}
         for view in map(int, np.unique(corners.view)):
@@ -333,7 +331,6 @@ def carried(fit: MountFit, recording: Found, monitoring: Found, chart: Chart) ->
     in_recording = points[monitoring.ids] @ pose[0].T + pose[1]
     in_monitoring = (in_recording - fit.mount.translation_m * 1000) @ fit.mount.recording_from_monitoring
     return monitoring.pixels - fit.cameras[1].project(in_monitoring)[0]
-
 
 
 def check_pairs(recording: Sequence[Looked], monitoring: Sequence[Looked]) -> None:
