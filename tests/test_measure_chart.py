@@ -108,7 +108,10 @@ def test_left_out_pairs_are_carried_over(opencv_doc, doc_found):
 def test_derivatives_are_those_of_the_camera():
     rng = np.random.default_rng(3)
     for lens, model in (
-        (Lens(projection="brown-conrady", focal_mm=5, k=(-0.2, 0.1, 0.02, 0.01, 0.03, 0.01), p=(0.01, -0.02)), Model(projection="brown-conrady", radial=6, tangential=True)),
+        (
+            Lens(projection="brown-conrady", focal_mm=5, k=(-0.2, 0.1, 0.02, 0.01, 0.03, 0.01), p=(0.01, -0.02)),
+            Model(projection="brown-conrady", radial=6, tangential=True),
+        ),
         (Lens(projection="kannala-brandt", focal_mm=5, k=(-0.02, 0.01, 0.002, 0.001), squeeze=1.3), Model(projection="kannala-brandt", radial=4)),
         (Lens(projection="equisolid", focal_mm=5), Model(projection="equisolid")),
     ):
@@ -196,7 +199,10 @@ def _rendered(seed, both, wide, *, chart=None, spoil=Spoil()):  # noqa: B008
     sides = ([], [])
     m = rig.mount
     for i, (turn, shift) in enumerate(chart_positions(rig, chart, rng, both=both, wide=wide)):
-        at = ((rig.recording, turn, shift), (rig.monitoring, m.recording_from_monitoring.T @ turn, m.recording_from_monitoring.T @ (shift - m.translation_m * 1000)))
+        at = (
+            (rig.recording, turn, shift),
+            (rig.monitoring, m.recording_from_monitoring.T @ turn, m.recording_from_monitoring.T @ (shift - m.translation_m * 1000)),
+        )
         for side, (camera, a, b) in zip(sides, at, strict=True):
             side.append(find_chart(chart_still(camera, a, b, chart, rng, spoil, fine=2), chart, still=f"{i:02d}"))
     return rig, chart, sides
@@ -226,7 +232,9 @@ def test_rendered_rig_is_recovered(rendered):
 def test_kept_lenses_carry_their_tolerance(rendered):
     rig, chart, sides = rendered
     sure = fit_mount(*sides, chart, cameras=(Known(camera=rig.recording), Known(camera=rig.monitoring)))
-    unsure = fit_mount(*sides, chart, cameras=(Known(camera=rig.recording, focal_percent=1, centre_px=10), Known(camera=rig.monitoring, focal_percent=1, centre_px=10)))
+    unsure = fit_mount(
+        *sides, chart, cameras=(Known(camera=rig.recording, focal_percent=1, centre_px=10), Known(camera=rig.monitoring, focal_percent=1, centre_px=10))
+    )
     assert np.abs(sure.mount.translation_m - rig.mount.translation_m).max() <= 0.002
     for a, b in zip(sure.figures, unsure.figures, strict=True):
         assert b.half_95 > a.half_95
@@ -292,7 +300,10 @@ def test_chessboard_is_found_the_same_way_up_in_both_cameras():
     for side, camera in zip(sides, (rig.recording, rig.monitoring), strict=True):
         for found in side:
             if found is not None:
-                placed = place_chart(camera, Corners(camera=np.zeros(len(found.ids), int), view=np.zeros(len(found.ids), int), board_mm=chart.points_mm[found.ids], pixels=found.pixels))
+                placed = place_chart(
+                    camera,
+                    Corners(camera=np.zeros(len(found.ids), int), view=np.zeros(len(found.ids), int), board_mm=chart.points_mm[found.ids], pixels=found.pixels),
+                )
                 assert placed is not None and placed[2] < 0.4 and placed[0][2, 2] > 0
     fit = [f for f in zip(*sides, strict=True) if f[0] is not None and f[1] is not None]
     assert len(fit) >= 2

@@ -12,14 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT
+from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 
 Floats = NDArray[np.float64]
 RECORDING, MONITORING = 0, 1
@@ -46,7 +45,7 @@ class Model:
     @property
     def figures(self) -> tuple[str, ...]:
         """Names of the figures, in the order of every vector of them."""
-        names = ("focal_mm",) if self.focal else ()
+        names: tuple[str, ...] = ("focal_mm",) if self.focal else ()
         names += ("centre_x_px", "centre_y_px") if self.centre else ()
         names += tuple(f"k{i + 1}" for i in range(self.radial))
         return names + (("p1", "p2") if self.tangential else ())
@@ -151,7 +150,7 @@ def image_derivatives(camera: Camera, points: Floats, model: Model) -> tuple[Flo
     return by_point * gain[:, None], figures
 
 
-def _central(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
+def _central(lens: Lens, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
     rho = np.maximum(np.hypot(x, y), 1e-9 * np.abs(z) + 1e-12)
     theta = np.arctan2(rho, z)
     step = 1e-5
@@ -171,7 +170,7 @@ def _central(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats
     return side * scale[:, None], by_point, by_k, []
 
 
-def _straight(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
+def _straight(lens: Lens, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
     a, b = x / z, y / z
     k1, k2, k3, k4, k5, k6 = (*lens.k, *(0.0,) * (6 - len(lens.k)))
     p1, p2 = lens.p
@@ -349,7 +348,7 @@ def _weights(e: Floats, *, robust: bool) -> Floats:
 def _cost(e: Floats, weight: Floats, state: State, models: Sequence[Model], priors: Sequence[tuple[int, float, float]]) -> float:
     cost = float((np.nan_to_num(e, nan=_LOST_PX) ** 2 * weight[:, None]).sum())
     values = _vector(state, models)
-    return cost + sum(((values[i] - mean) / sigma) ** 2 for i, mean, sigma in priors)
+    return cost + float(sum(((values[i] - mean) / sigma) ** 2 for i, mean, sigma in priors))
 
 
 def _vector(state: State, models: Sequence[Model]) -> Floats:
@@ -405,7 +404,7 @@ def _normal(
     per_corner: Floats,
     priors: Sequence[tuple[int, float, float]],
 ) -> _Normal:
-    seen = np.isfinite(e).all(axis=1)
+    seen = np.asarray(np.isfinite(e).all(axis=1))
     shared, own = _jacobian(state, corners.only(seen), models)
     rows = np.concatenate([shared, own, np.zeros((*own.shape[:2], 1))], axis=2) / per_corner[seen][:, None]
     rows[:, :, -1] = e[seen]
