@@ -78,7 +78,8 @@ def _label(axes: Axes, starts: list[tuple[float, float, str, str]], far: float, 
     for value, distance, name, colour in sorted(starts):
         y = max(float(np.log(value)), last + apart)
         last = y
-        axes.text(distance * 1.08, float(np.exp(y)), name, fontsize=pt * 0.85, color=colour, ha="right", va="center", parse_math=False)
+        ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.3}
+        axes.text(distance * 1.08, float(np.exp(y)), name, fontsize=pt * 0.85, color=colour, ha="right", va="center", parse_math=False, bbox=ground)
 
 
 def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
@@ -95,6 +96,9 @@ def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
         axis.set_minor_formatter(NullFormatter())
     far, near = float(c.rows[0].curves.distance_m[0]), float(c.rows[0].curves.distance_m[-1])
     axes.set_xticks([t for t in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500) if near <= t <= far])
+    if kind == "height":
+        low, high = axes.get_ylim()
+        axes.set_yticks([t for t in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if low <= t <= high])
     axes.grid(True, which="major", color=RULE, linewidth=0.5)
     axes.tick_params(labelsize=pt * 0.9, length=2, color=SOFT, labelcolor=INK, pad=1.5)
     axes.tick_params(which="minor", length=0)

@@ -18,6 +18,7 @@ from framematch.files import written_whole
 from framematch.gap.report import TextTable, plain_lines, safety_lines, text_tables
 from framematch.gap.sketch import sketch
 from framematch.gap.table import Comparison, Row
+from framematch.gap.view import cone_rad, project_held
 from framematch.output.lens_curves import draw_curve, lens_colours
 from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
 
@@ -30,6 +31,7 @@ PHONE_MM = 100.0
 _PHONE_PX = 780  # 390 px wide at two device pixels each
 _A4_DPI = 170
 _ROW_GAP_MM = 2.5
+GAP_LINE = "#ffd21f"
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,8 @@ def _heading(c: Comparison, page: Page) -> _Block:
     g, r = c.gap, c.run
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
-        f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg."
+        f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
+        "Pictures: the frame as each lens records it; yellow, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
     title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75)
@@ -165,7 +168,7 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
         for i, d in enumerate(c.run.distances_m):
             p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{d:g} m before the gap", weight="bold")
 
-    return _Block(line_mm(page.text_pt) + 0.6, draw, keep_with_next=True)
+    return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
 
 def _aspect(c: Comparison) -> float:
@@ -191,7 +194,14 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
 
 def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: float, w: float, h: float, view: View) -> None:
     axes = p.axes(x, y, w, h)
-    axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased")
+    frame = c.pairing.frame
+    axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased", extent=(frame.left, frame.right, frame.bottom, frame.top))
+    ring = project_held(row.camera, c.run.seen_from(c.gap.outline(64), distance_m), cone_rad(row.camera, frame))
+    ring = np.concatenate([ring, ring[:1]])
+    for colour, width in ((INK, 2.0), (GAP_LINE, 1.0)):
+        axes.plot(ring[:, 0], ring[:, 1], color=colour, linewidth=width, solid_joinstyle="miter")
+    axes.set_xlim(frame.left, frame.right)
+    axes.set_ylim(frame.bottom, frame.top)
     axes.set_xticks([])
     axes.set_yticks([])
     for spine in axes.spines.values():
