@@ -8,13 +8,13 @@ from functools import lru_cache
 import numpy as np
 import pytest
 import trimesh
+from gap_truth import LENSES, camera_of, frame_of, hits, pixel_grid
 
 from framematch.camera import Camera, Rect, frame_in
 from framematch.errors import InputError
 from framematch.gap import Aircraft, Part, Prop, props_in_frame
 from framematch.lens import Lens
 from framematch.mount import rotation_from_aim
-from tests.gap_truth import LENSES, camera_of, frame_of, hits, pixel_grid
 
 PROPS = (
     Prop(name="front left", right_mm=-130, up_mm=45, forward_mm=90, radius_mm=70),

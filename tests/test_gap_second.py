@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from gap_truth import LENSES, camera_of, frame_of
 
 from framematch.camera import Camera, frame_in
 from framematch.errors import InputError
@@ -14,7 +15,6 @@ from framematch.gap import Gap, Run, match_second
 from framematch.gap.second import blur_of_wall
 from framematch.lens import Lens
 from framematch.mount import rotation_from_aim
-from tests.gap_truth import LENSES, camera_of, frame_of
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUN = Run(speed_m_s=8, up_m=0.1, climb_deg=5, tilt_deg=7, bank_deg=6)

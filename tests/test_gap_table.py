@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
 from framematch import optics
 from framematch.errors import InputError
@@ -18,7 +19,6 @@ from framematch.gap.report import comparison_csv, comparison_json, plain_lines, 
 from framematch.gap.table import Comparison
 from framematch.lens import Lens
 from framematch.pairing import Pairing
-from tests.gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1, readout_ms=12, distances_m=(10.0, 3.0, 1.2))

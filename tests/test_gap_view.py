@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 import shapely
+from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,7 +16,6 @@ from framematch.gap import Gap, Run, Subject, curves, exits, out_of_frame_m
 from framematch.gap.sketch import inside_opening, sees_through
 from framematch.gap.view import area_in
 from framematch.lens import Lens
-from tests.gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUNS = {

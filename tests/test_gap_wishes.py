@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from gap_truth import LENSES, pairing_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,7 +27,6 @@ from framematch.gap import (
     wished_camera,
 )
 from framematch.lens import Lens
-from tests.gap_truth import LENSES, pairing_of
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUN = Run(speed_m_s=8, right_m=0.1, tilt_deg=2)
