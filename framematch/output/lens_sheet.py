@@ -138,7 +138,7 @@ def _heading(c: Comparison, page: Page) -> _Block:
         "Pictures: the frame as each lens records it; yellow, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
-    title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75)
+    title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75, bold=True)
 
     def draw(p: Page, y: float) -> None:
         for line in title:
@@ -179,17 +179,22 @@ def _aspect(c: Comparison) -> float:
 def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -> _Block:
     width, step = _columns(c, page)
     height = width / _aspect(c)
+    names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
+    label = len(names) * line_mm(page.text_pt * 1.25) + 2 * line_mm(page.text_pt)
 
     def draw(p: Page, y: float) -> None:
-        p.text(p.margin_mm, y, row.candidate.name, pt=p.text_pt * 1.25, weight="bold", color=colour)
-        small = [f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"]
-        for i, line in enumerate(small):
-            p.text(p.margin_mm, y + line_mm(p.text_pt) * (1.4 + i), line, pt=p.text_pt * 0.9, color=SOFT)
+        down = y
+        for name in names:
+            p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
+            down += line_mm(p.text_pt * 1.25)
+        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"):
+            p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
+            down += line_mm(p.text_pt * 0.95)
         for i, d in enumerate(c.run.distances_m):
             _picture(c, p, row, d, p.margin_mm + _LABEL_MM + i * step, y, width, height, view)
             p.text(p.margin_mm + _LABEL_MM + i * step, y + height + 0.9, _caption(c, row, i), pt=p.text_pt * 0.9, color=SOFT)
 
-    return _Block(height + line_mm(page.text_pt) + 2.0, draw)
+    return _Block(max(height + line_mm(page.text_pt), label) + 2.0, draw)
 
 
 def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: float, w: float, h: float, view: View) -> None:
@@ -236,11 +241,21 @@ def _curve_row(c: Comparison, page: Page) -> _Block:
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
     height = page.inner_mm / _aspect(c)
 
+    size = page.text_pt * 1.5
+    names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
+    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
+    beside = len(names) == 1 and text_mm(names[0], size, bold=True) + text_mm(facts, page.text_pt) + 4 <= page.inner_mm
+
     def head(p: Page, y: float) -> None:
         p.rule(y + 1)
-        p.text(p.margin_mm, y + 2.2, row.candidate.name, pt=p.text_pt * 1.5, weight="bold", color=colour)
-        facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
-        p.text(p.width_mm - p.margin_mm, y + 3.4, facts, color=SOFT, ha="right")
+        y += 2.2
+        for name in names:
+            p.text(p.margin_mm, y, name, pt=size, weight="bold", color=colour)
+            y += line_mm(size)
+        if beside:
+            p.text(p.width_mm - p.margin_mm, y - line_mm(size) + 1.2, facts, color=SOFT, ha="right")
+        else:
+            p.text(p.margin_mm, y, facts, color=SOFT)
 
     def one(i: int, distance_m: float) -> _Block:
         def draw(p: Page, y: float) -> None:
@@ -249,7 +264,7 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 
-    return [_Block(line_mm(page.text_pt * 1.5) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
+    return [_Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
 
 
 def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:
@@ -299,7 +314,7 @@ def _tall_table(table: TextTable, page: Page) -> _Block:
     """Each lens by itself: heading and value, one under the other."""
     pt = page.text_pt
     lines: list[tuple[str, str, bool]] = []
-    for line in wrapped(table.title, page.inner_mm, pt * 1.1):
+    for line in wrapped(table.title, page.inner_mm, pt, bold=True):
         lines.append((line, "", True))
     for row in table.rows:
         lines.append((", ".join(row[: table.keys]), "", True))
