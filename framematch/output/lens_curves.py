@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.gap.table import Comparison, Row
-from framematch.output.sheet_page import INK, RULE, SOFT
+from framematch.output.sheet_page import INK, RULE, SOFT, text_mm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,7 +50,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
         axes.plot(row.curves.distance_m, values, color=colour, linestyle=_DASHES[i % len(_DASHES)], linewidth=1.4)
         drawn = np.flatnonzero(np.isfinite(values) & (values > 0))
         if len(drawn):
-            starts.append((float(values[drawn[0]]), float(row.curves.distance_m[drawn[0]]), row.candidate.name, colour))
+            starts.append((float(values[drawn[0]]), float(row.curves.distance_m[drawn[0]]), _short(row.candidate.name), colour))
             ends = drawn[-1]
             if kind == "speed" and ends < len(values) - 1:
                 axes.plot(row.curves.distance_m[ends], values[ends], "o", color=colour, markersize=2.6)
@@ -58,7 +58,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
     axes.set_yscale("log")
     far, near = float(c.rows[0].curves.distance_m[0]), float(c.rows[0].curves.distance_m[-1])
     width_mm = axes.get_position().width * axes.figure.get_figwidth() * 25.4  # type: ignore[union-attr]
-    names_mm = max(len(row.candidate.name) for row in c.rows) * pt * 0.85 * 0.22 + 1.5
+    names_mm = max(text_mm(_short(row.candidate.name), pt * 0.85) for row in c.rows) + 2.5
     axes.set_xlim(near * (far / near) ** (1 / (1 - min(names_mm / width_mm, 0.5))), near)
     low, high = axes.get_ylim()
     if kind != "speed":
@@ -67,6 +67,10 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
         axes.axhline(100, color=SOFT, linewidth=0.6)
     _label(axes, starts, far, pt)
     _dress(axes, c, kind, pt)
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 14 else f"{name[:13].rstrip()}…"
 
 
 def _label(axes: Axes, starts: list[tuple[float, float, str, str]], far: float, pt: float) -> None:
