@@ -42,6 +42,7 @@ def lenses(
     scene: Annotated[str, typer.Option(help="Scene of the sheet's views, or `drawn` for plain ones.", metavar="NAME")] = "glasshouse",
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
+    starter: Annotated[Optional[Path], typer.Option(help="Write a commented file of the gap's tables to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
@@ -54,6 +55,14 @@ def lenses(
     from framematch.gap_file import parse_lens, read_plan
     from framematch.pairing_file import read_pairing
 
+    if starter is not None:
+        from framematch.gap_file import STARTER_PLAN
+
+        if starter.exists():
+            raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
+        write_text(starter, STARTER_PLAN)
+        typer.echo(f"Wrote {starter}. Fill in the gap, then: framematch lenses {file} --gap-file {starter} --focal 12,15,18,25")
+        return
     if json == "-" and csv == "-":
         raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
     pairing = read_pairing(file, kit=kit)

@@ -285,7 +285,8 @@ def _table(table: TextTable, page: Page) -> _Block:
         natural[natural.index(max(natural))] += spare
     lefts = np.concatenate([[0], np.cumsum(natural)])
     cells = [
-        [wrapped(text, natural[i] - 2, pt) if spare < 0 and text_mm(text, pt) > natural[i] - 3 else [text] for i, text in enumerate(r)] for r in table.rows
+        [wrapped(text, natural[i] - 2, pt) if spare < 0 and text_mm(text, pt) > natural[i] - 3 else [text] for i, text in enumerate(r)]
+        for r in table.rows_to_print
     ]
     tall = [max(len(cell) for cell in r) for r in cells]
     notes = wrapped(table.note, page.inner_mm, pt * 0.92) if table.note else []
