@@ -18,7 +18,7 @@ Mask = NDArray[np.bool_]
 
 NEAREST_M = 0.005  # edges are followed down to here; nearer counts as still in frame while passing
 _PER_EDGE = 16
-_PER_EDGE_FINE = 64
+_COARSE, _FINE = 33, 257  # points along an edge
 
 
 def cone_rad(camera: Camera, frame: Rect) -> float:
@@ -197,32 +197,35 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
     """
     cone = cone_rad(camera, frame)
     coarse = np.geomspace(far_m, NEAREST_M, 256)
-    outline = np.stack([gap.edge(side, _PER_EDGE + 1, depth_m=depth_m) for side in SIDES])
 
-    def state(distance: Floats, edges: Floats, *, each: bool = False) -> Mask:
-        """(..., 4, 2): any of each edge, all of each edge. ``each``: distances (4, 2) are for each by itself."""
-        n = edges.shape[1]
-        if each:
-            away = edges[:, None] - run.camera_m(distance)[:, :, None]
-            px = project_held(camera, away @ run.gap_from_camera, cone)
-            return np.stack([chords_in(px[:, 0], frame).any(axis=-1), frame.contains(px[:, 1]).all(axis=-1)], axis=-1)
-        px = project_held(camera, run.seen_from(edges.reshape(-1, 3), distance), cone).reshape(len(distance), 4, n, 2)
-        return np.stack([chords_in(px, frame).any(axis=-1), frame.contains(px).all(axis=-1)], axis=-1)
+    def state(distance: Floats, count: int) -> Mask:
+        """(..., 4, 2) for distances (..., 4, 2) or (..., 4, 1): any of each edge, and all of it, in the frame."""
+        at = run.camera_m(distance)
+        face = at - (0.0, 0.0, depth_m)
+        points = [gap.along_edge(side, gap.seen_shares(side, face[..., i, :, :], count), depth_m=depth_m) for i, side in enumerate(SIDES)]
+        away = np.stack(points, axis=-4) - at[..., None, :]
+        px = project_held(camera, away @ run.gap_from_camera, cone)
+        return np.stack([chords_in(px[..., 0, :, :], frame).any(axis=-1), frame.contains(px[..., -1, :, :]).all(axis=-1)], axis=-1)
 
-    there = state(coarse, outline)
-    last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
-    ever, stays = np.asarray(there.any(axis=0)), there[-1]
-    # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
-    fine = np.stack([gap.edge(side, _PER_EDGE_FINE + 1, depth_m=depth_m) for side in SIDES])
-    around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
-    holds = np.stack([state(coarse[index], fine, each=True) for index in around])
+    there = state(np.broadcast_to(coarse[:, None, None], (len(coarse), 4, 1)), _COARSE)
+    while True:
+        last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
+        # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
+        around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
+        holds = state(coarse[around], _FINE)
+        wrong = there.any(axis=0) & ~holds.any(axis=0)
+        if not wrong.any():
+            break
+        edge, kind = np.nonzero(wrong)
+        there[last[edge, kind], edge, kind] = False
     nearest = 4 - holds[::-1].argmax(axis=0)
-    ever &= holds.any(axis=0)
+    ever = np.asarray(there.any(axis=0))
+    stays = np.asarray(there[-1] & holds[-1])
     high = coarse[np.take_along_axis(around, nearest[None], axis=0)[0]]
     low = coarse[np.take_along_axis(around, np.minimum(nearest + 1, 4)[None], axis=0)[0]]
     for _ in range(30):
         middle = (low + high) / 2
-        holds = state(middle, fine, each=True)
+        holds = state(middle, _FINE)
         low, high = np.where(holds, low, middle), np.where(holds, middle, high)
         if ((high - low) < 1e-7 * high).all():
             break
