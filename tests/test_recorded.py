@@ -7,6 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import need
+from lenses import wall
+from rigs import glasshouse
 
 from framematch.camera import Display
 from framematch.guide import best_guide, outline_errors
@@ -18,9 +21,6 @@ from framematch.render.views import Views, before_gap, both_views, outline_area,
 from framematch.scene.model import Gap, ViewPose
 from framematch.scene.registry import make_scene
 from framematch.transfer import to_recorded
-from tests.conftest import need
-from tests.lenses import wall
-from tests.rigs import glasshouse
 
 BOTH = ("gl", "rays")
 WALL = wall()

@@ -8,6 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from conftest import need
+from lenses import LENSES, OTHERS, SENSOR_MM, balls, camera, textured_ground
 
 from framematch.camera import Camera
 from framematch.errors import InputError
@@ -17,8 +19,6 @@ from framematch.render.faces import plan
 from framematch.render.pixels import pixel_rays
 from framematch.scene.model import Scene, Surface, ViewPose
 from framematch.scene.registry import make_scene
-from tests.conftest import need
-from tests.lenses import LENSES, OTHERS, SENSOR_MM, balls, camera, textured_ground
 
 BOTH = ("gl", "rays")
 SCENES = ("doorway", "window", "alley", "underpass", "trunks", "car")

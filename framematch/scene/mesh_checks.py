@@ -250,12 +250,12 @@ def _check_nodes(tree: dict[str, Any]) -> None:
 
 
 def _check_ply(raw: bytes) -> None:
-    head, mark, rest = raw[:100_000].partition(b"end_header")
+    head, mark, _ = raw[:100_000].partition(b"end_header")
     if not head.startswith(b"ply") or not mark:
         raise _broken("is no PLY file")
     lines = [line.split() for line in head.decode("ascii", "replace").splitlines()]
     text = any(line[:2] == ["format", "ascii"] for line in lines)
-    have = len(raw) - len(head) - len(mark) - len(rest[:2].strip(b" "))
+    have = len(raw) - len(head) - len(mark) - 1  # and the line's end
     need = 0
     count = each = 0
     try:

@@ -65,7 +65,7 @@ def piece_from(geometry: Any, transform: Floats, *, linear: bool, opened: dict[i
     n = len(vertices)
     if visual.kind == "texture":
         colours = np.broadcast_to(_factor(visual.material, linear=linear), (n, 3))
-        own = geometry.vertex_attributes.get("color") if linear else None
+        own = visual.vertex_attributes.get("color") if linear else None
         if own is not None and np.shape(own)[0] == n:
             colours = _bytes(colours / 255 * srgb_from_linear(_shares(np.asarray(own)[:, :3])))
         texture = _texture(visual.material, opened)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -136,30 +136,69 @@ def run_through(
     from_m: float = 8.0,
     to_m: float = -3.0,
     speed_m_per_s: float = 5.0,
+    height_m: float | None = None,
     pitch_deg: float = 0.0,
     bank_deg: float = 0.0,
-    height_m: float | None = None,
 ) -> Run:
     """A straight level run through the middle of a scene's gap, square to it.
+
+    A scene without a gap (one's own mesh) is flown along -Z over the middle of its bounds, distances
+    counted from its front, at eye height or half its height, whichever is lower.
 
     Args:
         from_m, to_m: where it starts and ends, in metres before the gap's plane; behind it is below 0.
         height_m: over the ground, the middle of the gap if not given.
 
     Raises:
-        InputError: a scene without a gap, or no way between start and end.
+        InputError: no way between start and end, or out of range.
     """
-    if scene.gap is None:
-        raise InputError("this scene has no gap to run through", field="scene", fix="give the points of a path")
-    for name, value in (("from", from_m), ("to", to_m)):
+    for name, value in (("from", from_m), ("to", to_m), ("height", 0.0 if height_m is None else height_m)):
         if not (math.isfinite(value) and abs(value) <= 1000):
-            raise InputError(f"{value:g} m is out of range", field=name, fix="give metres before the gap, at most 1000")
+            raise InputError(f"{value:g} m is out of range", field=name, fix="give metres, at most 1000")
     if from_m - to_m < 0.01:
         raise InputError(f"the run from {from_m:g} m to {to_m:g} m does not go forwards", field="from", fix="start farther before the gap than it ends")
-    (x, y, z), (nx, _, nz) = scene.gap.centre_m, scene.gap.normal
+    if scene.gap is not None:
+        (x, y, z), (nx, _, nz) = scene.gap.centre_m, scene.gap.normal
+    else:
+        low, high = (tuple(float(v) for v in corner) for corner in scene.surface.bounds)
+        x, y, z, nx, nz = (low[0] + high[0]) / 2, min((low[1] + high[1]) / 2, scene.ground_m + 1.6), high[2], 0.0, 1.0
     up = y if height_m is None else scene.ground_m + height_m
     start, end = ((x + nx * d, up, z + nz * d) for d in (from_m, to_m))
     return Run(points_m=(start, end), speed_m_per_s=speed_m_per_s, pitch_deg=pitch_deg, bank_deg=bank_deg)
+
+
+def run_from(
+    scene: Scene,
+    file: Path | None = None,
+    *,
+    from_m: float = 8.0,
+    to_m: float = -3.0,
+    speed_m_per_s: float = 5.0,
+    height_m: float | None = None,
+    pitch_deg: float = 0.0,
+    bank: str = "0",
+) -> Run:
+    """The run that a person asked for: through the points of a file, or straight through the gap.
+
+    Args:
+        file: see :func:`read_points`; its own speeds, where it has them, go before ``speed_m_per_s``.
+        bank: degrees, or ``turn`` to bank as level turns need.
+
+    Raises:
+        InputError: as :class:`Run`, :func:`run_through` and :func:`read_points`, or no bank.
+    """
+    try:
+        bank_deg = None if bank == "turn" else float(bank)
+    except ValueError:
+        raise InputError(f"'{bank}' is no bank", field="bank", fix="give degrees, or turn") from None
+    if file is None:
+        straight = run_through(scene, from_m=from_m, to_m=to_m, speed_m_per_s=speed_m_per_s, height_m=height_m, pitch_deg=pitch_deg)
+        return replace(straight, bank_deg=bank_deg)
+    points, speeds = read_points(file)
+    try:
+        return Run(points_m=points, speed_m_per_s=speeds or speed_m_per_s, pitch_deg=pitch_deg, bank_deg=bank_deg)
+    except InputError as error:
+        raise error.within(file=str(file)) from None
 
 
 def read_points(path: Path) -> tuple[tuple[Point, ...], tuple[float, ...] | None]:

@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import need
 
 from framematch.camera import Camera, Display, Rect
 from framematch.lens import Lens
@@ -22,7 +23,6 @@ from framematch.pairing import Pairing
 from framematch.render import gl
 from framematch.render.views import before_gap, both_views
 from framematch.scene.registry import make_scene
-from tests.conftest import need
 
 SIZE = (960, 540)
 SCENE = make_scene("glasshouse", width_m=1.2, height_m=0.9)
