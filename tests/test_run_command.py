@@ -22,7 +22,8 @@ from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap
 from framematch.render.video import write_video
 from framematch.render.views import frame_camera, wide_camera_and_bars
 from framematch.scene.model import Gap, Light, Scene, Surface
-from framematch.scene.path import Run, run_through
+from framematch.scene.open import open_scene
+from framematch.scene.path import Run, run_from, run_through
 from framematch.starter import STARTER
 from tests.rigs import glasshouse
 
@@ -194,9 +195,31 @@ def test_run_flies_a_path_and_writes_it_for_3d_programs(rig: Path, tmp_path: Pat
     assert out.read_bytes()[:4] == b"glTF"
 
 
+def test_a_mesh_is_flown_through_the_opening_that_is_pointed_at(tmp_path: Path) -> None:
+    import trimesh
+
+    file = tmp_path / "hall.ply"
+    trimesh.creation.box(extents=(4, 3, 4)).export(file)
+    scene = open_scene(str(file), gap="1.2x0.9", gap_at="2,0.5,1", gap_heading_deg=90)
+    run = run_from(scene, from_m=5, to_m=-1)
+    assert run.pose(0).position_m == pytest.approx((-3, 0.5, 1))
+    assert run.pose(0).heading_deg == pytest.approx(90)
+    assert before_gap_m(scene, run.pose(0)) == pytest.approx(5)
+    plain = run_from(open_scene(str(file)), from_m=5, to_m=-1)
+    assert plain.pose(0).position_m == pytest.approx((0, 0, 7))
+
+
+def test_shape_and_sill_reach_the_scene() -> None:
+    gap = open_scene("window", gap="0.8x0.8", shape="circle", sill_m=1.3).gap
+    assert gap is not None and (gap.shape, gap.sill_m, gap.width_m, gap.centre_m[1]) == ("circle", 1.3, 0.8, pytest.approx(1.7))
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
+        (["--shape", "star"], "rectangle, arch, circle"),
+        (["--sill", "-1"], "gap.sill_m"),
+        (["--gap-at", "0,1,2"], "only a mesh"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
         (["--shutter", "nan"], "no shutter angle"),
