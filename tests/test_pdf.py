@@ -91,6 +91,11 @@ def test_letters_without_any_font_are_named_on_the_page(tmp_path: Path) -> None:
     assert fonts.MISSING in shown and "U+10A60" in shown
 
 
+def test_layout_signs_vanish_and_private_characters_are_named() -> None:
+    assert fonts.runs("a\u200bb\u202ec") == fonts.runs("abc")
+    assert fonts.missing_characters("pane \ue123 \u0915") == "\u0915\ue123" and fonts.runs("\u0915")[0][1] == fonts.MISSING
+
+
 def test_wrapping_keeps_every_letter_and_the_room() -> None:
     for title in TITLES.values():
         lines = fonts.wrapped(title * 3 + "x" * 200, 11, 150)
