@@ -18,9 +18,12 @@ from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.mount import Mount
 from framematch.pairing import Pairing, Tolerance
 from framematch.quoted import lens_from_angles
+from framematch.units import metric
 
 Model = TypeVar("Model", bound=BaseModel)
 SHARED_TABLES = ("recording", "monitoring", "mount")
+#: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
+GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
 
 
 def _within(low: float, high: float, unit: str, hint: Callable[[float], str] = lambda value: "") -> AfterValidator:
@@ -313,7 +316,7 @@ def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None,
 
 def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
     """The validated contents of a pairing file."""
-    data = parse_toml(text, name=name)
+    data = {key: value for key, value in parse_toml(text, name=name).items() if key not in GAP_TABLES}
     for table in SHARED_TABLES:
         if isinstance(data.get(table), dict) and "use" in data[table]:
             data[table] = _used(data[table], table, name=name, folder=folder, kit=kit)
@@ -323,11 +326,13 @@ def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, 
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
-    """TOML text as plain data, with one-line errors."""
+    """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
     try:
-        return tomllib.loads(text)
+        return metric(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
+    except InputError as error:
+        raise error.within(file=name) from None
     except (ValueError, RecursionError):
         raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
 
@@ -461,6 +466,8 @@ def _fields_at(model: type[BaseModel], loc: list[str]) -> list[str]:
 def _description(model: type[BaseModel], loc: list[str]) -> str:
     about = ""
     for part in loc:
+        if part.isdigit():  # which one of a list
+            continue
         if part not in model.model_fields:
             break
         about = model.model_fields[part].description or about

@@ -108,6 +108,8 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
     off = [edge for edge, inset in insets.items() if inset < 0]
     if off:
         found.append(f"The guide's {_listed(off)} {'side lies' if len(off) == 1 else 'sides lie'} off the display: the goggles don't show all of the frame.")
+    if abs(pairing.mount.roll_deg) > 45:
+        found.append("The monitoring camera is rolled by more than 45 degrees: turn its picture upright first, or the rectangle's sides change places.")
     if unseen > 0.05:
         found.append(f"Up to {unseen:.1f} % of the frame's border can't be seen on the display.")
     if not shapes.always:
