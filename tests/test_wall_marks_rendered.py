@@ -10,17 +10,15 @@ from rigs import glasshouse
 
 from framematch.camera import Display
 from framematch.mount import Mount
+from framematch.render.views import both_views
+from framematch.scene.model import Scene, Surface, ViewPose
 from framematch.wall_marks import correction_table, off_by, readings, wall_marks
-
-pytest.importorskip("framematch.render")
-pytest.importorskip("framematch.scene.model")
 
 MARK_M = 0.06
 
 
 def wall_with_marks(marks, distance_m: float):
     """A pale wall square to the rig, with dark square marks at the tape numbers, rounded to whole millimetres."""
-    from framematch.scene.model import Scene, Surface
 
     def quad(x: float, y: float, half_x: float, half_y: float, z: float) -> np.ndarray:
         return np.array([(x - half_x, y - half_y, z), (x + half_x, y - half_y, z), (x + half_x, y + half_y, z), (x - half_x, y + half_y, z)])
@@ -43,9 +41,6 @@ def seen_at(picture: np.ndarray, near_px: tuple[float, float]) -> tuple[float, f
 
 
 def views(pairing, marks, distance_m: float):
-    from framematch.render.views import both_views
-    from framematch.scene.model import ViewPose
-
     return both_views(wall_with_marks(marks, distance_m), pairing, ViewPose(position_m=(0.0, 0.0, 0.0)), renderer="rays")
 
 
