@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from rigs import glasshouse
 from typer.testing import CliRunner
 
 from framematch.cli import app
@@ -26,7 +27,6 @@ from framematch.scene.open import open_scene
 from framematch.scene.path import Run, run_from, run_through
 from framematch.scene.registry import places
 from framematch.starter import STARTER
-from tests.rigs import glasshouse
 
 av = pytest.importorskip("av")
 pytest.importorskip("trimesh")

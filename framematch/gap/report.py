@@ -125,7 +125,7 @@ def _feel(c: Comparison) -> TextTable:
                     f"{a.distance_m:g} m before",
                     _f(a.gap_speed, 2),
                     _f(a.ground_speed, 2),
-                    f"{_f(a.blur_percent, 1)} %, {_f(a.blur_px, 0)} px",
+                    NOTHING if math.isnan(a.blur_px) else f"{a.blur_percent:.1f} %, {a.blur_px:.0f} px",
                     _f(a.lean_deg, 1),
                 )
             )
@@ -143,13 +143,19 @@ def _subjects(c: Comparison) -> TextTable:
     rows = []
     for i, subject in enumerate(c.subjects):
         for row in c.rows:
-            rows.append((subject.name, row.candidate.name, *(f"{_f(a.subject_percent[i], 0)} %, {_f(a.subject_speed[i], 2)}" for a in row.at)))
+            rows.append((subject.name, row.candidate.name, *(_subject(a, i) for a in row.at)))
     return TextTable(
         title="Subjects: height in percent of the frame's, and speed in frame widths per second",
         headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.run.distances_m)),
         rows=tuple(rows),
         keys=2,
     )
+
+
+def _subject(a: AtDistance, i: int) -> str:
+    if math.isnan(a.subject_percent[i]):
+        return "passed"
+    return f"{a.subject_percent[i]:.0f} %, " + ("off the frame" if math.isnan(a.subject_speed[i]) else f"{a.subject_speed[i]:.2f}")
 
 
 def _sharp(c: Comparison) -> TextTable:

@@ -67,7 +67,8 @@ def area_in(polygons_px: Floats, frame: Rect) -> Floats:
 
 def chords_in(points_px: Floats, frame: Rect) -> Mask:
     """Which chords (..., n - 1) between successive points (..., n, 2) touch a rectangle (Liang and Barsky's test)."""
-    enter, leave = 0.0, 1.0
+    shape = points_px.shape[:-2] + (points_px.shape[-2] - 1,)
+    enter, leave = np.zeros(shape), np.ones(shape)
     with np.errstate(all="ignore"):
         for axis, low, high in ((0, frame.left, frame.right), (1, frame.top, frame.bottom)):
             places = np.ascontiguousarray(points_px[..., axis])
@@ -75,8 +76,7 @@ def chords_in(points_px: Floats, frame: Rect) -> Mask:
             per_step = 1 / np.diff(places, axis=-1)
             a, b = (low - start) * per_step, (high - start) * per_step  # NaN on a side's own line: taken as touching
             enter, leave = np.fmax(enter, np.fmin(a, b)), np.fmin(leave, np.fmax(a, b))
-    hit: Mask = enter <= leave
-    return hit
+    return np.asarray(enter <= leave)
 
 
 @dataclass(frozen=True, kw_only=True)
