@@ -25,6 +25,7 @@ from framematch.render.views import frame_camera, wide_camera_and_bars
 from framematch.scene.model import Gap, Light, Scene, Surface
 from framematch.scene.open import open_scene
 from framematch.scene.path import Run, run_from, run_through
+from framematch.scene.registry import places
 from framematch.starter import STARTER
 
 av = pytest.importorskip("av")
@@ -209,6 +210,19 @@ def test_a_mesh_is_flown_through_the_opening_that_is_pointed_at(tmp_path: Path) 
     assert plain.pose(0).position_m == pytest.approx((0, 0, 7))
 
 
+def test_help_names_every_scene() -> None:
+    for command in ("run", "view"):
+        said = " ".join(CliRunner().invoke(app, [command, "--help"], env={"COLUMNS": "200"}).output.split())
+        assert all(name in said for name in places())
+
+
+def test_people_stand_where_they_are_put() -> None:
+    vertices = open_scene("underpass", figures=["0.4,3", "-0.9,4,1.2"]).surface.vertices
+    for x, z, height in ((0.4, 3.0, 1.75), (-0.9, 4.0, 1.2)):
+        near = vertices[np.hypot(vertices[:, 0] - x, vertices[:, 2] - z) < 0.15]
+        assert near[:, 1].max() == pytest.approx(height, abs=0.01)
+
+
 def test_shape_and_sill_reach_the_scene() -> None:
     gap = open_scene("window", gap="0.8x0.8", shape="circle", sill_m=1.3).gap
     assert gap is not None and (gap.shape, gap.sill_m, gap.width_m, gap.centre_m[1]) == ("circle", 1.3, 0.8, pytest.approx(1.7))
@@ -220,6 +234,8 @@ def test_shape_and_sill_reach_the_scene() -> None:
         (["--shape", "star"], "rectangle, arch, circle"),
         (["--sill", "-1"], "gap.sill_m"),
         (["--gap-at", "0,1,2"], "only a mesh"),
+        (["--figure", "1"], "no figure's place"),
+        (["--figure", "1,2,30"], "no stature"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
         (["--shutter", "nan"], "no shutter angle"),
