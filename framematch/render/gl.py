@@ -41,11 +41,8 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
     """A picture through any lens; safe to call from many threads at once.
 
     Raises:
-        InputError: there is no GL here (:func:`missing` says why).
+        InputError: there is no GL here, and why.
     """
-    why = missing()
-    if why:
-        raise InputError(f"no GL here ({why})", field="renderer", fix="use auto or rays")
     faces = plan(camera)
     camera_from_scene = np.linalg.inv(scene_from_camera)
     sheet, depth = _owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
@@ -79,6 +76,9 @@ class _Owner:
             return self._missing
 
     def call(self, job: Callable[[], Result]) -> Result:
+        why = self.start()
+        if why:
+            raise InputError(f"no GL here ({why})", field="renderer", fix="use auto or rays")
         future: Future[Result] = Future()
         self._jobs.put((job, future))
         return future.result()
