@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -166,13 +167,12 @@ class Run:
     @property
     def direction(self) -> Floats:
         """Unit vector (3,) of the flight in gap axes."""
-        out: Floats = rotation_from_aim(pan_deg=self.heading_deg, tilt_deg=self.climb_deg)[:, 2]
-        return out
+        return _turned(self.heading_deg, self.climb_deg, 0.0)[:, 2]
 
     @property
     def gap_from_camera(self) -> Floats:
         """Rotation (3, 3) of the recording camera's axes into gap axes."""
-        return rotation_from_aim(pan_deg=self.heading_deg + self.pan_deg, tilt_deg=self.tilt_deg, roll_deg=self.bank_deg)
+        return _turned(self.heading_deg + self.pan_deg, self.tilt_deg, self.bank_deg)
 
     def camera_m(self, distance_m: ArrayLike) -> Floats:
         """Where the recording camera is (..., 3) in gap axes at distances (...) before the gap."""
@@ -370,6 +370,13 @@ class Plan:
     subjects: tuple[Subject, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     second: Second | None = None
+
+
+@lru_cache(maxsize=64)
+def _turned(pan_deg: float, tilt_deg: float, roll_deg: float) -> Floats:
+    out = rotation_from_aim(pan_deg=pan_deg, tilt_deg=tilt_deg, roll_deg=roll_deg)
+    out.flags.writeable = False
+    return out
 
 
 def _lengths(value: object, *names: str) -> None:
