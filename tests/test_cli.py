@@ -180,3 +180,9 @@ def test_help_is_plain_and_needs_no_heavy_package(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env={**os.environ, "COLUMNS": "100"})
     assert done.returncode == 0, done.stderr
     assert "guide" in done.stdout and "angles" in done.stdout and "init" in done.stdout
+
+
+def test_a_missing_optional_package_is_told_with_how_to_install_it(rig):
+    code = "import sys; sys.modules['trimesh'] = None; import framematch.cli as c; sys.argv = ['framematch', 'view', sys.argv[1]]; c.main()"
+    done = subprocess.run([sys.executable, "-c", code, str(rig)], capture_output=True, text=True, timeout=60, cwd=rig.parent)
+    assert "needs trimesh" in fault(done) and "framematch[views]" in done.stderr

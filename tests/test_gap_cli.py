@@ -40,13 +40,15 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     assert done.returncode == 0, done.stderr
     pairing = parse_pairing(STARTER, name="rig.toml")
     plan = parse_plan(pairing, STARTER_PLAN)
-    found = compare(pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft)
+    found = compare(
+        pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second
+    )
     printed = json.loads(done.stdout)
     answers = printed.pop("answers")
     assert printed == json.loads(json.dumps(comparison_json(found)))
-    assert len(answers) == 2 and "Pan:" in answers[0]
+    assert answers == [] and len(printed["second_camera"]) == 2
     assert (folder / "out.csv").read_text() == comparison_csv(found)
-    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "licensed pilot"):
+    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "licensed pilot"):
         assert word in done.stderr  # the table goes beside what is piped
 
 

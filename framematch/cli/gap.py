@@ -50,7 +50,7 @@ def lenses(
     from framematch.errors import InputError
     from framematch.files import read_text, write_text
     from framematch.gap import candidate_of, compare
-    from framematch.gap.ask import Wishes, answers, matches
+    from framematch.gap.ask import Wishes, answers
     from framematch.gap.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
     from framematch.gap_file import parse_lens, read_plan
     from framematch.pairing_file import read_pairing
@@ -71,7 +71,7 @@ def lenses(
         *(candidate_of(pairing, f) for f in numbers(focal, "--focal")),
         *(parse_lens(pairing, read_text(path), name=str(path)) for path in lens or []),
     ) or plan.candidates
-    found = compare(pairing, plan.gap, plan.run, candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=not no_guide)
+    found = compare(pairing, plan.gap, plan.run, candidates, subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second, guide=not no_guide)
     wishes = Wishes(
         fill=percent_at(want_fill, "--want-fill"),
         subject=percent_at(want_subject, "--want-subject", distance_needed=False),
@@ -79,9 +79,6 @@ def lenses(
         sharp_from_m=want_sharp_from,
     )
     asked = [answer.says for answer in answers(found, wishes)]
-    if plan.second is not None:
-        for row, match in zip(found.rows, matches(found, plan.second), strict=True):
-            asked.append(f"Second camera for {row.candidate.name}: {' '.join(match.says)}")
     if out is not None:
         from framematch.output.lens_sheet import write_sheet
 

@@ -49,6 +49,7 @@ def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
         _sharp(comparison),
         _guide(comparison),
         _props(comparison),
+        _second(comparison),
     ]
     return tuple(table for table in made if table.rows)
 
@@ -210,6 +211,36 @@ def _props(c: Comparison) -> TextTable:
     )
 
 
+def _second(c: Comparison) -> TextTable:
+    if c.second is None:
+        return TextTable(title="", headings=(), rows=())
+    rows = []
+    for row, m in zip(c.rows, c.matches, strict=True):
+        if m is None:
+            rows.append((row.candidate.name, "none matches", *(NOTHING,) * 5))
+            continue
+        aim = NOTHING if m.tilt_deg is None else f"{m.tilt_deg + 0.0:+.1f} / {m.roll_deg:+.1f}"
+        rows.append(
+            (
+                row.candidate.name,
+                f"{m.focal_mm:.2f} mm",
+                f"{m.vertical_off_deg + 0.0:+.1f}",
+                f"{m.pan_deg_s:.0f} deg/s",
+                f"{m.blur_percent:.1f} %",
+                f"{m.height_m:.2f} m",
+                aim,
+            )
+        )
+    w, h = c.second.camera.sensor_mm
+    return TextTable(
+        title=f"Another camera for a hidden cut {c.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
+        headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
+        rows=tuple(rows),
+        note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.second.shutter_s:.0f} s its blur is as long as the "
+        "middling blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
+    )
+
+
 def _exit(e: Exit) -> str:
     if e.leaves_m is None:
         return "never in"
@@ -240,6 +271,7 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
         "run": asdict(c.run),
         "subjects": [asdict(s) for s in c.subjects],
         "lenses": [_row(c, row) for row in c.rows],
+        "second_camera": [None if m is None else asdict(m) for m in c.matches],
         "clearance": None
         if c.clearance is None
         else {

@@ -294,10 +294,7 @@ class Document:
 
 @contextmanager
 def document(path: Path, *, title: str, subject: str = "") -> Iterator[Document]:
-    """A PDF file that appears whole, once the ``with`` ends without an error.
-
-    Two runs with the same input write the same bytes but for the date in it.
-    """
+    """A PDF file that appears whole, once the ``with`` ends without an error."""
     fonts.need_reportlab()
     from reportlab.pdfgen.canvas import Canvas
 
