@@ -125,6 +125,21 @@ def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
     assert width(360.0) == pytest.approx(6.0 / 25 * per_m, abs=3.0)  # twice the marker's width: the smear's own length
 
 
+def test_a_smear_takes_as_many_moments_as_it_is_long() -> None:
+    """Without gaps: along the smear of a narrow marker, linear light dips by no more than a few percent."""
+    scene, pairing = _marker(0.0, 1.4, -1.2), glasshouse()
+    run = Run(points_m=((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), speed_m_per_s=6.0, heading_deg=0.0)
+    place = layout(pairing, Filming(height_px=240))
+    frames = run_frames(scene, pairing, run, Filming(frames_per_s=25, shutter_deg=180.0, height_px=240))
+    next(frames)
+    picture = next(frames)
+    light = (picture[place.head + 120, place.second : place.second + place.frame_px[0], 0] / 255.0) ** 2.2
+    smear = np.flatnonzero(light > 0.2)
+    assert len(smear) > 60 and (np.diff(smear) == 1).all()
+    steps = np.abs(np.diff(light))
+    assert steps.max() < 0.12  # a few copies would step by a quarter or more
+
+
 @pytest.mark.parametrize("rate", [24, 25, 30])
 def test_a_gif_keeps_time_to_a_hundredth(tmp_path: Path, rate: int) -> None:
     file = tmp_path / "run.gif"
