@@ -102,7 +102,17 @@ def _header_bomb(path, side):
 
 def _tiff_bomb(path):
     """A TIFF header that claims 50 000 x 50 000 pixels of 16-bit colour."""
-    tags = [(256, 4, 1, 50000), (257, 4, 1, 50000), (258, 3, 1, 16), (259, 3, 1, 1), (262, 3, 1, 2), (273, 4, 1, 8), (277, 3, 1, 3), (278, 4, 1, 50000), (279, 4, 1, 100)]
+    tags = [
+        (256, 4, 1, 50000),
+        (257, 4, 1, 50000),
+        (258, 3, 1, 16),
+        (259, 3, 1, 1),
+        (262, 3, 1, 2),
+        (273, 4, 1, 8),
+        (277, 3, 1, 3),
+        (278, 4, 1, 50000),
+        (279, 4, 1, 100),
+    ]
     body = struct.pack("<H", len(tags)) + b"".join(struct.pack("<HHII", *t) for t in tags) + struct.pack("<I", 0)
     path.write_bytes(b"II*\0" + struct.pack("<I", 8) + body)
 

@@ -136,14 +136,18 @@ def _has_picture(*stills: Still) -> None:
 def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> None:
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
-        raise NotSuitable(f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street")
+        raise NotSuitable(
+            f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street"
+        )
     flipped = replace_pixels(recording, recording.grey[:, ::-1])
     again = match_details(pairing, common_view(pairing, flipped.grey, monitoring.grey))
     mirrored = len(_Solve(pairing=pairing, frame_of=pairing, matches=again, distance_m=None).rough())
     if mirrored > max(FEWEST, 3 * agreed):
         raise NotSuitable("one of the two is mirrored: details agree once it is flipped", fix="turn off the camera's mirror setting")
     count = len(matches.recording)
-    found = f"only {count} details were found in both" if count < FEWEST else f"{count} details look alike but only {agreed} lie as in two pictures of one moment"
+    found = (
+        f"only {count} details were found in both" if count < FEWEST else f"{count} details look alike but only {agreed} lie as in two pictures of one moment"
+    )
     raise NotSuitable(
         f"{found} ({FEWEST} are needed)",
         fix="take both stills at one moment, of one scene without repeating patterns, and check the lens figures and the aim to within 10 degrees",
