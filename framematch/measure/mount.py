@@ -14,7 +14,7 @@ from framematch.errors import InputError
 from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, place_chart, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.finding import Looked
-from framematch.measure.lens import NORMAL_95, Figure, LensFit, fit_lens
+from framematch.measure.lens import NORMAL_95, TOGETHER, Figure, LensFit, fit_lens
 from framematch.mount import Mount, aim_from_rotation
 
 Floats = NDArray[np.float64]
@@ -256,7 +256,7 @@ class _Pairs:
 
     def _result(self, solution: Solution, corners: Corners, used: Sequence[str], left_out: Mapping[str, str]) -> MountFit:
         state = solution.state
-        covariance = _figure_covariance(state, solution.covariance[-6:, -6:])
+        covariance = _figure_covariance(state, TOGETHER**2 * solution.covariance[-6:, -6:])
         pan, tilt, roll = aim_from_rotation(state.mount_turn)
         right, down, forward = map(float, state.mount_mm)
         mount = Mount(right_mm=right, up_mm=-down, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll)
