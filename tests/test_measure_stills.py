@@ -141,16 +141,16 @@ def test_cut_short(tmp_path, ramp):
         Image.fromarray(np.tile(ramp, (10, 10, 1))).save(tmp_path / name)
         raw = (tmp_path / name).read_bytes()
         (tmp_path / name).write_bytes(raw[: len(raw) * 6 // 10])
-        with pytest.raises(InputError, match="cut short|broken|can be read"):
+        with pytest.raises(InputError, match=r"cut short|broken|can be read"):
             read_still(tmp_path / name)
 
 
 def test_tiff_bomb_and_broken_video(tmp_path):
     _tiff_bomb(tmp_path / "bomb.tif")
-    with pytest.raises(InputError, match="million|broken|can be read"):
+    with pytest.raises(InputError, match=r"million|broken|can be read"):
         read_still(tmp_path / "bomb.tif")
     (tmp_path / "clip.mp4").write_bytes(b"\0" * 5000)
-    with pytest.raises(InputError, match="is not a video that can be read|broken|is not a picture"):
+    with pytest.raises(InputError, match=r"is not a video that can be read|broken|is not a picture"):
         read_still(tmp_path / "clip.mp4")
     Image.new("L", (8, 8)).save(tmp_path / "tiny.png")
     with pytest.raises(InputError, match="too small"):
@@ -180,7 +180,7 @@ def test_each_still_of_no_use_has_its_reason(tmp_path, opencv_doc):
     assert [bool(each.found) for each in looked] == [True, False, False, False]
     assert [each.reason for each in looked][1:3] == ["the same picture as a.jpg", "no chart found"]
     assert looked[3].reason.startswith("is not a PNG, JPEG or TIFF picture")
-    with pytest.raises(InputError, match="no still shows the chart; c.png: no chart found"):
+    with pytest.raises(InputError, match=r"no still shows the chart; c.png: no chart found"):
         usable(looked[2:])
 
 
