@@ -1,0 +1,65 @@
+"""Pictures of a scene through any lens, by two independent renderers, and what of them is really recorded."""
+
+from __future__ import annotations
+
+import logging
+import threading
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.camera import Camera
+from framematch.errors import InputError
+from framematch.render.picture import Picture
+from framematch.scene.model import Scene
+
+__all__ = ["RENDERERS", "Picture", "picked", "render"]
+
+RENDERERS = ("auto", "gl", "rays")
+_said = threading.Event()
+
+
+def picked(renderer: str = "auto") -> str:
+    """The renderer that will be used: ``gl`` or ``rays``. ``auto`` is ``gl`` where there is one.
+
+    That there is no GL is said once, as a warning of the logger ``framematch``.
+
+    Raises:
+        InputError: no such renderer, or ``gl`` asked for where there is none.
+    """
+    if renderer not in RENDERERS:
+        raise InputError(f"{renderer!r} is no renderer", field="renderer", fix=f"use one of {', '.join(RENDERERS)}")
+    if renderer == "rays":
+        return "rays"
+    from framematch.render import gl
+
+    why = gl.missing()
+    if not why:
+        return "gl"
+    if renderer == "gl":
+        raise InputError(f"no GL here ({why})", field="renderer", fix="use auto or rays")
+    if not _said.is_set():
+        _said.set()
+        logging.getLogger("framematch").warning("no GL here, so pictures are made by the ray renderer (%s)", why)
+    return "rays"
+
+
+def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64], *, renderer: str = "auto") -> Picture:
+    """A picture with depth of a scene through a camera.
+
+    Args:
+        scene: what to draw.
+        camera: with any lens; its raster is the picture's size.
+        scene_from_camera: (4, 4) from camera axes into scene axes, as :class:`ViewPose` gives it.
+        renderer: ``auto``, ``gl`` or ``rays``; the picture says which one made it.
+
+    Raises:
+        InputError: as :func:`picked`.
+    """
+    if picked(renderer) == "gl":
+        from framematch.render import gl
+
+        return gl.render(scene, camera, scene_from_camera)
+    from framematch.render import rays
+
+    return rays.render(scene, camera, scene_from_camera)

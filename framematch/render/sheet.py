@@ -1,0 +1,175 @@
+"""One sheet to look at before flying: the goggles' view beside the recorded frame, with the errors in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.guide import EdgeErrors, rectangle_errors
+from framematch.output.guide_drawing import guide_drawing
+from framematch.output.raster import drawing_picture
+from framematch.pairing import Pairing
+from framematch.render.recorded import agreement
+from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
+from framematch.report import Report, guide_report, metres
+from framematch.scene.model import Scene
+
+Bytes = NDArray[np.uint8]
+
+DIM = 0.42  # what is left of the picture outside the really recorded area
+_BORDER = (255, 255, 255)
+_GROUND, _INK, _QUIET = (18, 21, 25), (240, 240, 240), (176, 182, 190)
+_EVEN_PERCENT = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Look:
+    """What one sheet says.
+
+    Args:
+        distance_m: from the recording camera to the gap's plane.
+        views: the two pictures.
+        report: the guide of the pairing's whole range.
+        errors: of the guide's rectangle at that distance, in percent of the frame.
+        rectangle_agreement, outline_agreement: area in both over area in either of the really recorded
+            area and the guide.
+        hidden_percent: of the frame's part of the wide view, what something hides from the recording camera.
+    """
+
+    distance_m: float
+    views: Views
+    report: Report
+    errors: EdgeErrors
+    rectangle_agreement: float
+    outline_agreement: float
+    hidden_percent: float
+
+
+def look(scene: Scene, pairing: Pairing, *, distance_m: float, height_px: int = 540, renderer: str = "auto") -> Look:
+    """Both views from before the gap, with the guide judged by what is really recorded there."""
+    views = both_views(scene, pairing, before_gap(scene, distance_m), height_px=height_px, renderer=renderer)
+    report = guide_report(pairing)
+    guide = report.guide
+    raster = views.wide_camera.raster_px
+    truth = views.recorded
+    return Look(
+        distance_m=distance_m,
+        views=views,
+        report=report,
+        errors=rectangle_errors(pairing, guide.rectangle, distance_m),
+        rectangle_agreement=agreement(truth.area, rectangle_area(pairing, guide.rectangle, raster)),
+        outline_agreement=agreement(truth.area, outline_area(pairing, guide.set_distance_m, raster)),
+        hidden_percent=100 * float((truth.in_frame & truth.hidden).sum()) / max(1, int(truth.in_frame.sum())),
+    )
+
+
+def marked(views: Views) -> Bytes:
+    """The wide picture (H, W, 3) with all that is not really recorded dimmed and a thin line around the frame's part.
+
+    What lies in the frame but is hidden from the recording camera is dimmed too, without a line.
+    """
+    area, part = views.recorded.area, views.recorded.in_frame
+    colour = np.where(area[..., None], views.wide.colour, (views.wide.colour * DIM).astype(np.uint8))
+    inner = part.copy()
+    inner[1:] &= part[:-1]
+    inner[:-1] &= part[1:]
+    inner[:, 1:] &= part[:, :-1]
+    inner[:, :-1] &= part[:, 1:]
+    colour[part & ~inner] = _BORDER
+    return colour
+
+
+def with_guide(picture: Bytes, report: Report, *, parts: tuple[str, ...] = ("outline", "rectangle", "centre")) -> Bytes:
+    """A display picture (H, W, 3) of any size with the guide drawn over it."""
+    from PIL import Image
+
+    over = drawing_picture(guide_drawing(report, parts=parts))
+    ground = Image.fromarray(picture).convert("RGBA")
+    if over.size != ground.size:
+        # Sizes are reduced with colour already multiplied by cover, else clear pixels would darken the lines.
+        over = over.convert("RGBa").resize(ground.size, Image.Resampling.LANCZOS).convert("RGBA")
+    ground.alpha_composite(over)
+    return np.asarray(ground.convert("RGB"))
+
+
+def errors_in_words(errors: EdgeErrors) -> str:
+    """Each side's error as a person says it: loose promises more than is recorded, tight less."""
+    parts = []
+    for edge in ("left", "right", "top", "bottom"):
+        value = getattr(errors, edge)
+        if np.isnan(value):
+            parts.append(f"{edge} can't be judged")
+        elif abs(value) < _EVEN_PERCENT:
+            parts.append(f"{edge} true")
+        else:
+            parts.append(f"{edge} {abs(value):.1f} % {'loose' if value > 0 else 'tight'}")
+    return ", ".join(parts)
+
+
+def sentences(found: Look, *, scene: str) -> list[str]:
+    """What the sheet says below its pictures."""
+    report = found.report
+    p, g = report.pairing, report.guide
+    lines = [
+        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. Here, at {metres(found.distance_m)}, its sides are: {errors_in_words(found.errors)} "
+        "(percent of the frame; loose shows more than is recorded, tight less).",
+        f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (straight sides) and "
+        f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
+    ]
+    if found.hidden_percent >= 0.05:
+        lines.append(f"{found.hidden_percent:.1f} % of that part of the wide view is hidden from the recording camera by something nearer.")
+    if not p.near_m <= found.distance_m <= p.far_m:
+        lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
+    drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
+    lines.append(f"Scene: {scene}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path.")
+    return lines
+
+
+def sheet(found: Look, *, scene: str) -> Any:
+    """The sheet as a Pillow picture: both views at one height, labels above, legend and words below."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    from framematch.output.guide_drawing import OUTLINE, RECTANGLE
+
+    wide = with_guide(marked(found.views), found.report)
+    frame = found.views.frame.colour
+    height = wide.shape[0]
+    unit = height / 540
+    pad, head, big, small = round(18 * unit), round(66 * unit), 21 * unit, 17 * unit
+    width = wide.shape[1] + frame.shape[1] + 3 * pad
+    text, bold = ImageFont.load_default(small), ImageFont.load_default(big)
+    lines = [part for line in sentences(found, scene=scene) for part in _wrapped(line, text, width - 2 * pad)]
+    step = round(small * 1.45)
+    legend_y = head + height + pad // 2
+    picture = Image.new("RGB", (width, legend_y + round(1.6 * step) + step * len(lines) + pad), _GROUND)
+    draw = ImageDraw.Draw(picture)
+    second = 2 * pad + wide.shape[1]
+    picture.paste(Image.fromarray(wide), (pad, head))
+    picture.paste(Image.fromarray(frame), (second, head))
+    draw.text((pad, head * 0.30), found.report.pairing.title or "Pairing", font=bold, fill=_INK, anchor="lm")
+    draw.text((width - pad, head * 0.30), f"{metres(found.distance_m)} before the gap", font=bold, fill=_INK, anchor="rm")
+    draw.text((pad, head * 0.76), "MONITORING CAMERA: what the goggles show, with the guide", font=text, fill=_QUIET, anchor="lm")
+    draw.text((second, head * 0.76), "RECORDING CAMERA: the frame as it is recorded", font=text, fill=_QUIET, anchor="lm")
+    x, y = float(pad), legend_y + small * 0.7
+    for colour, words in ((RECTANGLE, "guide, straight sides"), (OUTLINE, "guide, outline"), (_BORDER, "bright inside this line: really recorded; dim: not")):
+        draw.line((x, y, x + 30 * unit, y), fill=colour, width=max(2, round(4 * unit)))
+        draw.text((x + 38 * unit, y), words, font=text, fill=_INK, anchor="lm")
+        x += 38 * unit + draw.textlength(words, font=text) + 28 * unit
+    for index, line in enumerate(lines):
+        draw.text((pad, legend_y + round(1.6 * step) + step * index), line, font=text, fill=_INK)
+    return picture
+
+
+def _wrapped(line: str, font: Any, room: float) -> list[str]:
+    out, now = [], ""
+    for word in line.split():
+        longer = f"{now} {word}".strip()
+        if now and font.getlength(longer) > room:
+            out.append(now)
+            now = word
+        else:
+            now = longer
+    return [*out, now]

@@ -1,0 +1,124 @@
+"""Both views of a scene through a pairing: the display with what is really recorded marked, and the frame."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.areas import areas
+from framematch.camera import Camera, Rect
+from framematch.errors import InputError
+from framematch.guide import at_distance
+from framematch.pairing import Pairing
+from framematch.render import render
+from framematch.render.picture import Picture
+from framematch.render.pixels import display_camera, frame_camera
+from framematch.render.recorded import Recorded, filled, recorded
+from framematch.scene.model import Scene, ViewPose
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Views:
+    """Both pictures at one pose, of the same height.
+
+    Args:
+        wide: the display's picture, bars black.
+        frame: the recorded frame, de-squeezed.
+        wide_camera, frame_camera: as they were rendered.
+        recorded: per pixel of ``wide``.
+        shown: (H, W), pixels of ``wide`` that carry picture.
+    """
+
+    wide: Picture
+    frame: Picture
+    wide_camera: Camera
+    frame_camera: Camera
+    recorded: Recorded
+    shown: Mask
+
+    @property
+    def renderer(self) -> str:
+        """``gl`` or ``rays``."""
+        return self.wide.renderer
+
+
+def both_views(scene: Scene, pairing: Pairing, pose: ViewPose, *, height_px: int | None = None, renderer: str = "auto") -> Views:
+    """Render both views.
+
+    Args:
+        pose: of the recording camera.
+        height_px: of both pictures; the display's own if not given.
+        renderer: ``auto``, ``gl`` or ``rays``.
+    """
+    wide_camera, shown = wide_camera_and_bars(pairing, height_px=height_px)
+    narrow = frame_camera(pairing, height_px=wide_camera.raster_px[1])
+    frame = render(scene, narrow, pose.scene_from_camera, renderer=renderer)
+    wide = render(scene, wide_camera, pose.scene_from_camera @ recording_from_monitoring(pairing), renderer=renderer)
+    if not shown.all():
+        wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
+    truth = recorded(mount=pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
+    return Views(wide=wide, frame=frame, wide_camera=wide_camera, frame_camera=narrow, recorded=truth, shown=shown)
+
+
+def recording_from_monitoring(pairing: Pairing) -> Floats:
+    """(4, 4): monitoring camera axes into recording camera axes, metres."""
+    out = np.eye(4)
+    out[:3, :3], out[:3, 3] = pairing.mount.recording_from_monitoring, pairing.mount.translation_m
+    return out
+
+
+def wide_camera_and_bars(pairing: Pairing, *, height_px: int | None = None) -> tuple[Camera, Mask]:
+    """The monitoring camera as the display shows it, at a height, and where the display has no bars."""
+    display = pairing.display
+    camera = display_camera(pairing.monitoring, display)
+    if height_px is not None and height_px != display.raster_px[1]:
+        camera = camera.resized((max(1, round(display.raster_px[0] * height_px / display.raster_px[1])), height_px))
+    (width, height), (shown_w, shown_h) = camera.raster_px, display.raster_px
+    across = (np.arange(width) + 0.5) * shown_w / width
+    down = (np.arange(height) + 0.5) * shown_h / height
+    part = display.shown
+    return camera, ((down >= part.top) & (down <= part.bottom))[:, None] & ((across >= part.left) & (across <= part.right))[None, :]
+
+
+def outline_area(pairing: Pairing, distance_m: float, raster_px: tuple[int, int]) -> Mask:
+    """Pixels inside the outline set for a distance, on the display sampled by a raster; none if it is not on it."""
+    try:
+        rings = areas(at_distance(pairing, distance_m)).always
+    except InputError:
+        rings = ()
+    return filled([ring * _scale(pairing, raster_px) for ring in rings], raster_px)
+
+
+def rectangle_area(pairing: Pairing, rectangle: Rect, raster_px: tuple[int, int]) -> Mask:
+    """Pixels inside a rectangle of the display, on the display sampled by a raster."""
+    return filled([rectangle.border([0, 1, 2, 3]) * _scale(pairing, raster_px)], raster_px)
+
+
+def _scale(pairing: Pairing, raster_px: tuple[int, int]) -> Floats:
+    out: Floats = np.array(raster_px) / np.array(pairing.display.raster_px)
+    return out
+
+
+def before_gap(scene: Scene, distance_m: float) -> ViewPose:
+    """The rig level and square on, its recording camera ``distance_m`` before the gap's plane, looking at its middle.
+
+    A scene without a gap (one's own mesh) is looked at along -Z from before its bounds, at eye height.
+
+    Raises:
+        InputError: no such distance.
+    """
+    if not 0 < distance_m < 10_000:
+        raise InputError(f"{distance_m:g} m is no distance", field="distance", fix="give metres above 0")
+    if scene.gap is not None:
+        x, y, z = scene.gap.centre_m
+        nx, _, nz = scene.gap.normal
+        return ViewPose(position_m=(x + nx * distance_m, y, z + nz * distance_m), heading_deg=math.degrees(math.atan2(-nx, nz)))
+    low, high = scene.surface.bounds
+    middle = (low + high) / 2
+    return ViewPose(position_m=(float(middle[0]), float(min(middle[1], scene.ground_m + 1.6)), float(high[2] + distance_m)))

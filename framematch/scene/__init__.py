@@ -1,0 +1,1 @@
+"""Scenes to look at through a pairing's two lenses."""

@@ -1,0 +1,1 @@
+"""The scenes, one file each."""
