@@ -21,6 +21,8 @@ from framematch.quoted import lens_from_angles
 
 Model = TypeVar("Model", bound=BaseModel)
 SHARED_TABLES = ("recording", "monitoring", "mount")
+#: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
+GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
 
 
 def _within(low: float, high: float, unit: str, hint: Callable[[float], str] = lambda value: "") -> AfterValidator:
@@ -291,7 +293,7 @@ def parse_pairing(text: str, *, name: str = "pairing", folder: Path | None = Non
 
 def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
     """The validated contents of a pairing file."""
-    data = parse_toml(text, name=name)
+    data = {key: value for key, value in parse_toml(text, name=name).items() if key not in GAP_TABLES}
     for table in SHARED_TABLES:
         if isinstance(data.get(table), dict) and "use" in data[table]:
             data[table] = _used(data[table], table, name=name, folder=folder, kit=kit)
@@ -435,6 +437,8 @@ def _fields_at(model: type[BaseModel], loc: list[str]) -> list[str]:
 def _description(model: type[BaseModel], loc: list[str]) -> str:
     about = ""
     for part in loc:
+        if part.isdigit():  # which one of a list
+            continue
         if part not in model.model_fields:
             break
         about = model.model_fields[part].description or about

@@ -1,9 +1,132 @@
-"""Commands: gap."""
+"""Commands for a gap: lenses side by side."""
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
 import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from framematch.gap.report import TextTable
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
+    app.command("lenses")(lenses)
+
+
+def lenses(
+    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the gap's tables too.", metavar="PAIRING")],
+    focal: Annotated[str, typer.Option(help="Focal lengths to compare, mm: 12,15,18,25.", metavar="MM,MM")] = "",
+    lens: Annotated[Optional[list[Path]], typer.Option(help="File of a lens with its own distortion; again for more.", metavar="FILE")] = None,  # noqa: UP045
+    gap_file: Annotated[Optional[Path], typer.Option(help="File with the tables [gap], [run], [aircraft], ...", metavar="FILE")] = None,  # noqa: UP045
+    gap: Annotated[str, typer.Option(help="Opening, metres: 1.2x0.9.", metavar="WxH")] = "",
+    sill: Annotated[Optional[float], typer.Option(help="Its lowest point above the ground, metres.", metavar="M")] = None,  # noqa: UP045
+    speed: Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")] = None,  # noqa: UP045
+    tilt: Annotated[Optional[float], typer.Option(help="Of the recording camera above the horizon, in flight.", metavar="DEG")] = None,  # noqa: UP045
+    at: Annotated[str, typer.Option(help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
+    want_fill: Annotated[str, typer.Option(help="Which focal length fills so much of the frame: 40@2 (percent @ metres).", metavar="P@M")] = "",
+    want_subject: Annotated[
+        str, typer.Option(help="Which focal length gives the first subject so much of the height: 50@5; or where, per lens: 50.", metavar="P[@M]")
+    ] = "",
+    want_edges_until: Annotated[Optional[float], typer.Option(help="Longest lens that keeps all edges until there.", metavar="M")] = None,  # noqa: UP045
+    want_sharp_from: Annotated[Optional[float], typer.Option(help="Stop that each lens needs to be sharp from there.", metavar="M")] = None,  # noqa: UP045
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    csv: Annotated[Optional[str], typer.Option(help="Write a spreadsheet's lines to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    out: Annotated[Optional[Path], typer.Option(help="Comparison sheet to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
+    no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
+    kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
+) -> None:
+    """Put lenses side by side for a gap, a run and an aircraft."""
+    from framematch.cli.figures import numbers, percent_at
+    from framematch.errors import InputError
+    from framematch.files import read_text, write_text
+    from framematch.gap import candidate_of, compare
+    from framematch.gap.ask import Wishes, answers, matches
+    from framematch.gap.report import comparison_csv, comparison_json, plain_lines, text_tables
+    from framematch.gap_file import parse_lens, read_plan
+    from framematch.pairing_file import read_pairing
+
+    if json == "-" and csv == "-":
+        raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
+    pairing = read_pairing(file, kit=kit)
+    plan = read_plan(pairing, gap_file or file, changes=_changes(gap, sill, speed, tilt, at))
+    candidates = (
+        *(candidate_of(pairing, f) for f in numbers(focal, "--focal")),
+        *(parse_lens(pairing, read_text(path), name=str(path)) for path in lens or []),
+    ) or plan.candidates
+    found = compare(pairing, plan.gap, plan.run, candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=not no_guide)
+    wishes = Wishes(
+        fill=percent_at(want_fill, "--want-fill"),
+        subject=percent_at(want_subject, "--want-subject", distance_needed=False),
+        edges_until_m=want_edges_until,
+        sharp_from_m=want_sharp_from,
+    )
+    asked = [answer.says for answer in answers(found, wishes)]
+    if plan.second is not None:
+        for row, match in zip(found.rows, matches(found, plan.second), strict=True):
+            asked.append(f"Second camera for {row.candidate.name}: {' '.join(match.says)}")
+    if out is not None:
+        from framematch.output.lens_sheet import write_sheet
+
+        write_sheet(out, found, phone=phone, asked=tuple(asked))
+    text = {"json": lambda: _dumps({**comparison_json(found), "answers": asked}), "csv": lambda: comparison_csv(found)}
+    for kind, target in (("json", json), ("csv", csv)):
+        if target == "-":
+            sys.stdout.write(text[kind]())
+        elif target is not None:
+            write_text(Path(target), text[kind]())
+    console = _console(stderr="-" in (json, csv))
+    console.print(f"[bold]{pairing.title}[/bold]   gap {plan.gap.width_m:g} x {plan.gap.height_m:g} m, {plan.run.speed_m_s:g} m/s", highlight=False)
+    for table in text_tables(found):
+        _print(console, table)
+    for line in (*asked, *plain_lines(found)):
+        console.print(line, highlight=False)
+    if out is not None:
+        console.print(f"Wrote {out}", style="dim", highlight=False)
+
+
+def _changes(gap: str, sill: float | None, speed: float | None, tilt: float | None, at: str) -> dict[str, dict[str, Any]]:
+    from framematch.cli.figures import numbers, size
+
+    changes: dict[str, dict[str, Any]] = {"gap": {}, "run": {}}
+    if gap:
+        changes["gap"]["size_m"] = size(gap, "--gap")
+    if sill is not None:
+        changes["gap"]["sill_m"] = sill
+    if speed is not None:
+        changes["run"]["speed_m_s"] = speed
+    if tilt is not None:
+        changes["run"]["tilt_deg"] = tilt
+    if at:
+        changes["run"]["distances_m"] = numbers(at, "--at")
+    return {table: values for table, values in changes.items() if values}
+
+
+def _print(console: Console, table: TextTable) -> None:
+    from rich.table import Table
+
+    shown = Table(title=table.title, title_justify="left", caption=table.note or None, caption_justify="left")
+    for heading in table.headings:
+        shown.add_column(heading, justify="left" if heading in ("lens", "subject") else "right", overflow="fold")
+    for row in table.rows:
+        shown.add_row(*row)
+    console.print(shown)
+
+
+def _dumps(data: dict[str, Any]) -> str:
+    import json
+
+    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _console(*, stderr: bool) -> Console:
+    from rich.console import Console
+
+    console = Console(stderr=stderr, soft_wrap=False)
+    return console if console.is_terminal else Console(stderr=stderr, width=100)

@@ -1,0 +1,41 @@
+"""Figures typed on the command line: lists, sizes, a percentage at a distance."""
+
+from __future__ import annotations
+
+import math
+
+from framematch.errors import InputError
+
+
+def numbers(text: str, option: str) -> tuple[float, ...]:
+    """``12,15,18`` as numbers above 0; nothing for an empty text."""
+    return tuple(_number(part, option, "write numbers with commas: 12,15,18") for part in text.split(",")) if text.strip() else ()
+
+
+def size(text: str, option: str) -> tuple[float, float]:
+    """``1.2x0.9`` as width and height."""
+    parts = text.lower().split("x")
+    if len(parts) != 2:
+        raise InputError(f"{text!r} is no size", field=option, fix="write width x height in metres: 1.2x0.9")
+    return _number(parts[0], option, "write 1.2x0.9"), _number(parts[1], option, "write 1.2x0.9")
+
+
+def percent_at(text: str, option: str, *, distance_needed: bool = True) -> tuple[float, float | None] | None:
+    """``40@2`` as percent and metres, ``40`` as percent alone where that will do; None for an empty text."""
+    if not text.strip():
+        return None
+    percent, _, distance = text.partition("@")
+    if not distance and distance_needed:
+        raise InputError(f"{text!r} has no distance", field=option, fix="write percent @ metres: 40@2")
+    fix = "write percent @ metres: 40@2"
+    return _number(percent, option, fix), _number(distance, option, fix) if distance else None
+
+
+def _number(text: str, option: str, fix: str) -> float:
+    try:
+        value = float(text.strip().rstrip("%m "))
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
+    return value
