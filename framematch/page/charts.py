@@ -41,6 +41,7 @@ def chart(
     """Curves over distance, which runs on a logarithmic scale.
 
     Args:
+        curves: broken where there is nothing to show, and where a value jumps.
         across, up: what the axes show, with units.
         band: distances to shade, such as the guide's range.
         mark: a distance to mark, with its name.
@@ -94,7 +95,8 @@ def chart(
         colour, dash = colours.series[i % len(colours.series)], DASHES[i % len(DASHES)]
         shown = np.isfinite(y) & ((y > 0) if log_up else True)
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
-        for piece in np.split(np.arange(len(x)), np.flatnonzero(np.diff(shown.astype(int))) + 1):
+        jumps = np.abs(np.diff(at_y(np.where(shown, y, np.nan)))) > plot_h * 0.12
+        for piece in np.split(np.arange(len(x)), np.flatnonzero((np.diff(shown.astype(int)) != 0) | jumps) + 1):
             if len(piece) and shown[piece[0]]:
                 path = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(at_x(x[piece]), np.clip(at_y(y[piece]), -500, 900), strict=True))
                 parts.append(f'<path d="M{path}" fill="none" stroke="{colour}" stroke-width="2.4"{dashed} clip-path="url(#plot)"/>')

@@ -13,12 +13,14 @@ from typing import Any
 
 from framematch.errors import InputError
 from framematch.files import TEXT_LIMIT
-from framematch.gap_file import parse_plan
+from framematch.gap import Plan
+from framematch.gap_file import GapFile, parse_plan
 from framematch.pairing import Pairing
-from framematch.pairing_file import PairingFile, changed_text, parse_file, parse_pairing, parse_toml
+from framematch.pairing_file import PairingFile, changed_text, parse_file, parse_pairing, parse_toml, validated
 
 STEPS_KEPT = 50
 GAP_KEY = "gap"
+GAP_SIZE_M = (1.2, 0.9)
 Values = Mapping[str, Any]  # by dotted key; None removes the key
 
 
@@ -47,6 +49,22 @@ class Draft:
     def file(self) -> PairingFile:
         """The text's contents."""
         return parse_file(self.text)
+
+    @property
+    def gap_file(self) -> GapFile:
+        """The text's tables of a gap; a gap of our example if it has none."""
+        tables = {key: value for key, value in parse_toml(self.text, name="pairing").items() if key in GapFile.model_fields}
+        return validated(GapFile, {"gap": {"size_m": GAP_SIZE_M}, **tables}, name="pairing")
+
+    @property
+    def plan(self) -> Plan:
+        """The gap, the run and what goes with them."""
+        return parse_plan(self.pairing, self.text, changes=None if self.has_gap else {"gap": {"size_m": list(GAP_SIZE_M)}})
+
+    @property
+    def has_gap(self) -> bool:
+        """Whether the text says which gap."""
+        return GAP_KEY in parse_toml(self.text, name="pairing")
 
     @property
     def pairing(self) -> Pairing:

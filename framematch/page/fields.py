@@ -11,6 +11,7 @@ import streamlit as st
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
+from framematch.gap_file import GapFile
 from framematch.pairing_file import PairingFile
 
 
@@ -20,20 +21,21 @@ class Field:
 
     Args:
         key: in the file, dotted; ``index`` picks one of a pair.
-        read: the figure in a file's contents.
+        read: the figure in the file's contents, or in those of its gap's tables where ``of_gap``.
         label: with its unit.
         about: one line of help.
         low, high: what is taken; the file's own rules decide, tests hold the two together.
     """
 
     key: str
-    read: Callable[[PairingFile], Any]
+    read: Callable[[Any], Any]
     label: str
     about: str
     low: float
     high: float
     step: float
     index: int | None = None
+    of_gap: bool = False
 
     @property
     def whole(self) -> bool:
@@ -52,7 +54,7 @@ def shown(draft: Draft, field: Field) -> Any:
     if field.key in waiting:
         value = waiting[field.key]
         return value if field.index is None or value is None else value[field.index]
-    return field.read(draft.file)
+    return field.read(draft.gap_file if field.of_gap else draft.file)
 
 
 def number(field: Field, *, beside: bool = True) -> None:
@@ -121,7 +123,7 @@ def also(field: Field) -> dict[str, Any]:
 
 
 def _format(step: float) -> str:
-    return f"%.{max(0, len(f'{step:g}'.partition('.')[2]))}f" if step < 1 else "%.1f"
+    return "%.3f" if step < 0.05 else "%.2f" if step < 0.1 else "%.1f"
 
 
 def _camera(name: str) -> dict[str, Field]:
@@ -222,7 +224,33 @@ FAR = Field(
     key="shot.distance_m", index=1, read=lambda f: f.shot.distance_m[1], label="Farthest, m", low=0.05, high=100_000, step=1.0,
     about="Farthest distance that the guide has to serve.",
 )  # fmt: skip
-PAIRS = {
+def _of_gap(key: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
+    table, _, name = key.partition(".")
+
+    def read(file: GapFile) -> Any:
+        value: Any = getattr(file, table)
+        for part in name.split("."):
+            value = getattr(value, part, None)
+        return value if index is None or value is None else value[index]
+
+    return Field(key=key, read=read, label=label, low=low, high=high, step=step, about=about, index=index, of_gap=True)
+
+
+GAP_W = _of_gap("gap.size_m", "Gap width, m", 0.1, 1000, 0.1, "Width of the opening to fly through.", 0)
+GAP_H = _of_gap("gap.size_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
+SILL = _of_gap("gap.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
+THICKNESS = _of_gap("gap.thickness_m", "Wall thickness, m", 0, 100, 0.1, "How thick the wall around the opening is.")
+SPEED = _of_gap("run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
+PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left.")
+PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
+TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
+AIRCRAFT = (
+    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.01, "With its props, at the widest.", 0),
+    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.01, "With everything on it.", 1),
+    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.01, "With its props.", 2),
+)
+UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
+PAIRS: dict[str, tuple[Field, ...]] = {
     pair[0].key: pair
     for pair in (
         (RECORDING["sensor_w"], RECORDING["sensor_h"]),
@@ -232,6 +260,8 @@ PAIRS = {
         (DISPLAY_W, DISPLAY_H),
         (CELLS_W, CELLS_H),
         (NEAR, FAR),
+        (GAP_W, GAP_H),
+        AIRCRAFT,
     )
 }
 

@@ -7,14 +7,14 @@ from html import escape
 import streamlit as st
 
 from framematch.page import session
+from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
-from framematch.page.pictures import Place
-from framematch.page.views import Stage, distance_slider, focal_slider, parts_shown
+from framematch.page.pictures import place_now
+from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, parts_shown
 
-AREAS = ("Guide", "Pairing")
-_WHOLE = "fm_whole_run"
+AREAS = {"Guide": guide_area.area, "Pairing": pairing_area.area, "Gap": gap_area.area}
 
 
 def main() -> None:
@@ -24,20 +24,14 @@ def main() -> None:
     colours = colours_now()
     st.html(style(colours))
     _head()
-    st.session_state[_WHOLE] = True
-    try:
-        stage = _views()
-    finally:
-        st.session_state[_WHOLE] = False
-    focal_slider()
-    tabs = st.tabs(AREAS, key="area", on_change="rerun")
+    stage = _views()
+    tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
     pairing = session.draft().pairing
-    for tab, show in zip(tabs, (guide_area.area, pairing_area.area), strict=True):
+    for tab, show in zip(tabs, AREAS.values(), strict=True):
         if tab.open:
             with tab:
-                show(pairing, colours)
-    if stage is not None:
-        stage.sharpen()
+                show(pairing, colours, stage.pulse)
+    stage.sharpen()
     session.end()
 
 
@@ -48,11 +42,12 @@ def colours_now() -> Colours:
 
 def _head() -> None:
     draft = session.draft()
-    title, undo, files = st.columns([6, 1, 1.4], vertical_alignment="center")
+    title, buttons = st.columns([5, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
-    undo.button("Undo", on_click=session.undo, disabled=not draft.can_undo, help="Takes the last change back.", key="undo", width="stretch")
-    with files.popover("Load, save", width="stretch"):
-        pairing_area.files()
+    with buttons.container(horizontal=True, key="fm-buttons"):
+        st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, help="Takes the last change back.", key="undo")
+        with st.popover("Load, save"):
+            pairing_area.files()
     told = session.take_note()
     if told:
         (st.error if told[1] else st.success)(told[0])
@@ -60,15 +55,12 @@ def _head() -> None:
         st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))
 
 
-@st.fragment
-def _views() -> Stage | None:
-    whole = st.session_state.get(_WHOLE, False)
+def _views() -> Stage:
     spot = st.container()
-    distance = distance_slider()
+    for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
+        with column:
+            slider()
     with spot:
-        stage = Stage(session.draft().pairing, Place(), distance, parts_shown())
+        stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
         stage.show()
-    if whole:
-        return stage  # sharpened at the end, when all else stands
-    stage.sharpen()
-    return None
+    return stage

@@ -42,13 +42,14 @@ def mount_drawing(pairing: Pairing, *, view: str, colours: Colours) -> str:
         _camera(x1, y1, turn, 15, second),
     ]
     upper, lower = ((y1, "monitoring", second), (y0, "recording", first)) if y1 <= y0 else ((y0, "recording", first), (y1, "monitoring", second))
-    for (y, name, colour), shift in ((upper, -24), (lower, 34)):
+    for (y, name, colour), shift in ((upper, -2), (lower, 12)):
         x = x1 if name == "monitoring" else x0
-        parts.append(f'<text x="{max(x - 40, 8):.1f}" y="{y + shift:.1f}" fill="{colour}" font-weight="600">{name}</text>')
+        parts.append(f'<text x="{x - 46:.1f}" y="{y + shift:.1f}" text-anchor="end" fill="{colour}" font-weight="600">{name}</text>')
     turned = f"{'tilt' if side else 'pan'} {m.tilt_deg if side else m.pan_deg:+g}°"
+    parts.append(f'<path d="M0 0H{WIDTH}V30H0ZM0 {HEIGHT - 30}H{WIDTH}V{HEIGHT}H0Z" fill="{colours.panel}"/>')
     parts.append(f'<text x="10" y="20" fill="{colours.ink}" font-weight="600">From {"the side" if side else "above"}</text>')
-    parts.append(f'<text x="{WIDTH - 10}" y="20" text-anchor="end" fill="{colours.ink}">{updown}, {across}, {turned}</text>')
-    parts.append(f'<text x="{WIDTH - 10}" y="{HEIGHT - 10}" text-anchor="end" fill="{colours.quiet}">forward →</text></svg>')
+    parts.append(f'<text x="10" y="{HEIGHT - 10}" fill="{colours.ink}">{updown}, {across}, {turned}</text>')
+    parts.append(f'<text x="{WIDTH - 10}" y="20" text-anchor="end" fill="{colours.quiet}">forward →</text></svg>')
     return "".join(parts)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import threading
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.camera import Camera
+from framematch.page.draft import Draft
 from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.keep import Kept
@@ -38,6 +38,14 @@ class Place:
     shape: str | None = None
     sill_m: float | None = None
     thickness_m: float | None = None
+
+
+def place_now(draft: Draft) -> Place:
+    """Our glasshouse with the draft's gap in it."""
+    if not draft.has_gap:
+        return Place()
+    gap = draft.gap_file.gap
+    return Place(width_m=gap.size_m[0], height_m=gap.size_m[1], shape=gap.shape, sill_m=gap.sill_m, thickness_m=gap.thickness_m)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,8 +76,8 @@ class Pictures:
 
 _made: Kept[Pictures] = Kept(limit_bytes=96_000_000, size=lambda made: len(made.wide) + len(made.frame) + 500)
 _drawn: Kept[Picture] = Kept(limit_bytes=64_000_000, size=lambda picture: picture.colour.nbytes + picture.distance_m.nbytes)
+_frames: Kept[bytes] = Kept(limit_bytes=16_000_000, size=len)
 _building = threading.Lock()
-_workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-views")
 _built: set[Place] = set()
 
 
@@ -102,17 +110,18 @@ def pictures(shot: Shot) -> Pictures:
     return _made.get(_key(shot), lambda: _draw(shot))
 
 
+def frame_picture(shot: Shot) -> bytes:
+    """The recorded frame alone, as a JPEG file."""
+    p = shot.pairing
+    return _frames.get((p.recording, p.frame, shot.place, shot.distance_m, shot.height_px), lambda: _draw_frame(shot))
+
+
 def at_hand(shot: Shot) -> Pictures | None:
     """Both views if they were drawn before."""
     try:
         return _made.get(_key(shot), _not_made)
     except LookupError:
         return None
-
-
-def soon(shot: Shot) -> Future[Pictures]:
-    """Both views, drawn beside what else goes on."""
-    return _workers.submit(pictures, shot)
 
 
 def _not_made() -> Pictures:
@@ -141,6 +150,12 @@ def _draw(shot: Shot) -> Pictures:
         height_px=shot.height_px,
         hidden_percent=100 * float((truth.in_frame & truth.hidden).sum()) / max(1, int(truth.in_frame.sum())),
     )
+
+
+def _draw_frame(shot: Shot) -> bytes:
+    scene = scene_of(shot.place)
+    camera = frame_camera(shot.pairing, height_px=shot.height_px)
+    return _jpeg(render(scene, camera, before_gap(scene, shot.distance_m).scene_from_camera).colour)
 
 
 def _picture(place: Place, scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:

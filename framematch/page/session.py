@@ -11,6 +11,7 @@ from framematch.gap_file import STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import packed, unpacked
 from framematch.page.draft import Draft
+from framematch.pairing_file import GAP_TABLES
 from framematch.starter import STARTER
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
@@ -66,7 +67,10 @@ def set_draft(new: Draft) -> None:
 def change(key: str, values: drafts.Values) -> None:
     """Take over what was typed in a field; for callbacks."""
     st.session_state[_TOUCHED] = True
-    set_draft(drafts.changed(draft(), key, values))
+    now = draft()
+    if key.partition(".")[0] in GAP_TABLES and not now.has_gap:
+        values = {"gap.size_m": list(drafts.GAP_SIZE_M), **values}
+    set_draft(drafts.changed(now, key, values))
 
 
 def undo() -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import base64
-import time
-from concurrent.futures import Future
 from html import escape
 from typing import Any
 
@@ -16,34 +14,40 @@ from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, gu
 from framematch.output.svg import drawing_svg
 from framematch.page import session
 from framematch.page.look import block, paragraph, svg_source
-from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready, soon
+from framematch.page.patience import patiently, rest
+from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
 from framematch.page.work import first_report, report_of
 from framematch.pairing import Pairing
 from framematch.render.sheet import errors_in_words
 from framematch.report import Report, metres
 
 REST_S = 0.35  # without a change for so long, the hand rests
-_WAIT_S = 0.04
 DISTANCES_M = tuple(
     float(f"{d:.2g}")
     for d in (0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.8, 2, 2.2, 2.4, 2.6, 2.8, 3, 3.3, 3.6, 4, 4.5, 5)
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
+FIRST_DISTANCE_M = 3.0
 DISTANCE, FOCAL, AREAS_SHOWN = "view:distance", "view:focal", "view:areas"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 
 
-def distance_slider() -> float:
+def distance_now() -> float:
     """How far before the gap the rig stands; the guide does not depend on it."""
-    st.session_state.setdefault(DISTANCE, 3.0)
-    value: float = st.select_slider(
+    value: float = st.session_state.get(DISTANCE, FIRST_DISTANCE_M)
+    return value
+
+
+def distance_slider() -> None:
+    """The distance under the hand."""
+    session.hold(DISTANCE, distance_now())
+    st.select_slider(
         "Distance to what is filmed, m",
         DISTANCES_M,
         key=DISTANCE,
         format_func=lambda d: f"{d:g}",
         help="From the recording lens, straight ahead, to the plane of the gap. Both views and the errors below them follow.",
     )
-    return value
 
 
 def focal_slider() -> None:
@@ -59,6 +63,7 @@ def focal_slider() -> None:
         max(LONGEST_MM, focal),
         step=FOCAL_STEP_MM,
         key=FOCAL,
+        format="%.1f",
         help="As engraved on the lens. Guide and views follow; the pairing's field follows too.",
         on_change=_focal_moved,
     )
@@ -101,34 +106,16 @@ class Stage:
         """When the hand rests, put the sharp pictures in place of the coarse ones."""
         if self.sharp:
             return
-        self._watch(time.monotonic() + (REST_S if ready(self.place) else 0))
-        drawing = soon(self.shot(SHARP_PX))
+        rest(REST_S if ready(self.place) else 0.0, self.pulse)
         try:
-            while not drawing.done():
-                self._beat()
-            self._put(_outcome(drawing))
-            self.sharp = True
+            found: Pictures | None = patiently(lambda: pictures(self.shot(SHARP_PX)), self.pulse)
         except InputError as error:
-            self.trouble = f"No pictures: {error}"
-            self._put(None)
-        finally:
-            drawing.cancel()  # if the hand moved on before it was begun
-
-    def _watch(self, until: float) -> None:
-        while time.monotonic() < until:
-            self._beat()
-
-    def _beat(self) -> None:
-        # Anything put on the page is where Streamlit leaves this run for a newer one.
-        self.pulse.empty()
-        time.sleep(_WAIT_S)
+            found, self.trouble = None, f"No pictures: {error}"
+        self.sharp = True
+        self._put(found)
 
     def _put(self, found: Pictures | None) -> None:
         self.spot.html(block(views_markup(self.pairing, found, self.report, self.distance_m, self.parts, self.trouble)))
-
-
-def _outcome(drawing: Future[Pictures]) -> Pictures:
-    return drawing.result()
 
 
 def views_markup(pairing: Pairing, found: Pictures | None, report: Report | None, distance_m: float, parts: tuple[str, ...], trouble: str) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.areas import Areas
+from framematch.gap import Comparison, Plan, compare
 from framematch.guide import best_guide, edge_error_curve
 from framematch.output.overlay import overlay_files
 from framematch.pairing import Pairing
@@ -54,3 +55,9 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     distances = np.geomspace(near, max(far, near * 1.5), 120)
     return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
 
+
+
+@lru_cache(maxsize=64)
+def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
+    """The plan's lenses side by side."""
+    return compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=True)

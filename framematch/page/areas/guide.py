@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import streamlit as st
 
@@ -12,6 +13,7 @@ from framematch.page import fields, session
 from framematch.page.areas.pairing import plain_name
 from framematch.page.charts import Curve, chart
 from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.patience import patiently
 from framematch.page.work import error_curve, files_of, report_of
 from framematch.pairing import Pairing
 from framematch.report import Report, insets_percent, insets_px, metres
@@ -33,10 +35,10 @@ CAUTION = (
 FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
 
 
-def area(pairing: Pairing, colours: Colours) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """All about the guide for the pairing's range."""
     try:
-        report = report_of(pairing)
+        report = patiently(lambda: report_of(pairing), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No guide: {error}", "fault")))
         return
@@ -110,7 +112,7 @@ def _curve(report: Report, colours: Colours) -> str:
     return (
         "<h2>How far it is off at each distance</h2>"
         + drawing(svg, alt)
-        + paragraph("+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for.", "quiet")
+        + paragraph("+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for. Where a line breaks, another point of that side has become the worst.", "quiet")
     )
 
 

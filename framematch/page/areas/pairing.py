@@ -36,7 +36,7 @@ SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9:
 UPLOAD = "pairing:upload"
 
 
-def area(pairing: Pairing, colours: Colours) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """Everything of the pairing, with its drawing."""
     file = session.draft().file
     left, right = st.columns(2, gap="large")
@@ -238,5 +238,6 @@ def _angles(pairing: Pairing) -> None:
     misses = "".join(
         paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")
         for camera, each in pairing.lens_fit_deg
+        if any(abs(miss) >= 0.005 for _, miss in each)
     )
     st.html(block(table(["", "horizontal", "vertical", "diagonal"], rows, caption="Angles of view") + paragraph(words) + misses))
