@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
 collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
@@ -20,6 +21,13 @@ def need(present: bool, what: str) -> None:
     if os.environ.get("CI"):
         pytest.fail(f"CI must have {what}")
     pytest.skip(f"needs {what}")
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """In CI no test may be skipped, whatever the reason."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") and reporter and reporter.stats.get("skipped"):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rigs import glasshouse, straight
 
 from framematch.areas import areas
 from framematch.camera import Camera, Display
@@ -20,7 +21,6 @@ from framematch.outline import outline
 from framematch.pairing import Tolerance
 from framematch.tolerance import band_along_edges, band_at, band_over_range, edge_normals, edge_places, uncertain_inputs
 from framematch.transfer import EDGES, edge_error, inverse_m, to_display, to_recorded
-from tests.rigs import glasshouse, straight
 
 
 def region(rings):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rigs import glasshouse, random_pairing, straight
 from scipy.optimize import minimize
 
 from framematch.camera import Camera, Display, Rect
@@ -26,7 +27,6 @@ from framematch.guide import (
 from framematch.mount import Mount
 from framematch.outline import outline
 from framematch.transfer import inverse_m, to_display, to_recorded
-from tests.rigs import glasshouse, random_pairing, straight
 
 
 def brute_worst(pairing, rectangles, points=9, steps=7):

@@ -337,6 +337,22 @@ def test_tangential_domain_by_brute_force(seed: int) -> None:
         assert lens.end_rad >= 1.5
 
 
+def test_round_trip_of_random_lenses() -> None:
+    """150 lenses with random coefficients, folding ones and ones with poles among them, each over its own domain."""
+    random = np.random.default_rng(77)
+    for number in range(150):
+        if number % 3 == 0:
+            lens = Lens(projection="kannala-brandt", focal_mm=3.0, k=random_k(random, int(random.integers(1, 5))))
+        else:
+            p = (0.0, 0.0) if number % 3 == 1 else (float(random.normal(0, 0.01)), float(random.normal(0, 0.01)))
+            lens = Lens(projection="brown-conrady", focal_mm=3.0, k=random_k(random, int(random.integers(1, 7))), p=p)
+        rays = rays_over_domain(lens, count=300)
+        points, there = lens.project(rays)
+        back, and_back = lens.unproject(points)
+        assert there.all() and and_back.all(), lens
+        assert apart_rad(rays, back).max() <= 1e-9, lens
+
+
 def test_hand_worked_ends() -> None:
     # d/dt (t + k t^3) = 0 at t = sqrt(-1 / 3k); the same for x / z with Brown-Conrady.
     assert Lens(projection="kannala-brandt", focal_mm=1, k=(-0.1,)).end_rad == pytest.approx(math.sqrt(1 / 0.3), rel=1e-12)

@@ -8,13 +8,13 @@ import re
 import numpy as np
 import pytest
 from PIL import Image
+from rigs import glasshouse
 
 from framematch.output.drawing import EDGE_COLOUR
 from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, OUTLINE, PARTS, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture, drawing_png
 from framematch.output.svg import drawing_svg
 from framematch.report import guide_report
-from tests.rigs import glasshouse
 
 
 @pytest.fixture(scope="module")
