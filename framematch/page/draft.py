@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 from framematch.errors import InputError
@@ -48,13 +49,17 @@ class Draft:
     @property
     def file(self) -> PairingFile:
         """The text's contents."""
-        return parse_file(self.text)
+        return _file(self.text)
 
     @property
     def gap_file(self) -> GapFile:
         """The text's tables of a gap; a gap of our example if it has none."""
-        tables = {key: value for key, value in parse_toml(self.text, name="pairing").items() if key in GapFile.model_fields}
-        return validated(GapFile, {"gap": {"size_m": GAP_SIZE_M}, **tables}, name="pairing")
+        return _gap_file(self.text)
+
+    @property
+    def has_gap(self) -> bool:
+        """Whether the text says which gap."""
+        return _has_gap(self.text)
 
     @property
     def plan(self) -> Plan:
@@ -62,14 +67,30 @@ class Draft:
         return parse_plan(self.pairing, self.text, changes=None if self.has_gap else {"gap": {"size_m": list(GAP_SIZE_M)}})
 
     @property
-    def has_gap(self) -> bool:
-        """Whether the text says which gap."""
-        return GAP_KEY in parse_toml(self.text, name="pairing")
-
-    @property
     def pairing(self) -> Pairing:
         """The text's pairing."""
-        return parse_pairing(self.text)
+        return _pairing(self.text)
+
+
+@lru_cache(maxsize=256)
+def _file(text: str) -> PairingFile:
+    return parse_file(text)
+
+
+@lru_cache(maxsize=256)
+def _pairing(text: str) -> Pairing:
+    return parse_pairing(text)
+
+
+@lru_cache(maxsize=256)
+def _has_gap(text: str) -> bool:
+    return GAP_KEY in parse_toml(text, name="pairing")
+
+
+@lru_cache(maxsize=256)
+def _gap_file(text: str) -> GapFile:
+    tables = {key: value for key, value in parse_toml(text, name="pairing").items() if key in GapFile.model_fields}
+    return validated(GapFile, {"gap": {"size_m": GAP_SIZE_M}, **tables}, name="pairing")
 
 
 def checked(text: str, *, name: str = "pairing") -> Pairing:

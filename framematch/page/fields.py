@@ -123,7 +123,7 @@ def also(field: Field) -> dict[str, Any]:
 
 
 def _format(step: float) -> str:
-    return "%.3f" if step < 0.05 else "%.2f" if step < 0.1 else "%.1f"
+    return "%.3f" if step < 0.02 else "%.2f" if step < 0.1 else "%.1f"
 
 
 def _camera(name: str) -> dict[str, Field]:
@@ -239,15 +239,15 @@ def _of_gap(key: str, label: str, low: float, high: float, step: float, about: s
 GAP_W = _of_gap("gap.size_m", "Gap width, m", 0.1, 1000, 0.1, "Width of the opening to fly through.", 0)
 GAP_H = _of_gap("gap.size_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
 SILL = _of_gap("gap.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
-THICKNESS = _of_gap("gap.thickness_m", "Wall thickness, m", 0, 100, 0.1, "How thick the wall around the opening is.")
+THICKNESS = _of_gap("gap.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
 SPEED = _of_gap("run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
 PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left.")
 PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
 TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
 AIRCRAFT = (
-    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.01, "With its props, at the widest.", 0),
-    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.01, "With everything on it.", 1),
-    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.01, "With its props.", 2),
+    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.02, "With its props, at the widest.", 0),
+    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.02, "With everything on it.", 1),
+    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.02, "With its props.", 2),
 )
 UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
 PAIRS: dict[str, tuple[Field, ...]] = {

@@ -12,7 +12,7 @@ from framematch.page.areas import guide as guide_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
-from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, parts_shown
+from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, next_shots, parts_shown
 
 AREAS = {"Guide": guide_area.area, "Pairing": pairing_area.area, "Gap": gap_area.area}
 
@@ -23,8 +23,11 @@ def main() -> None:
     session.begin()
     colours = colours_now()
     st.html(style(colours))
-    _head()
-    stage = _views()
+    head, views = st.container(), st.container()
+    with views:  # first of all, since they are what a hand on a slider waits for
+        stage = _views()
+    with head:
+        _head()
     tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
     pairing = session.draft().pairing
     for tab, show in zip(tabs, AREAS.values(), strict=True):
@@ -33,6 +36,7 @@ def main() -> None:
                 show(pairing, colours, stage.pulse)
     stage.sharpen()
     session.end()
+    stage.draw_ahead(next_shots(stage))
 
 
 def colours_now() -> Colours:
@@ -56,11 +60,9 @@ def _head() -> None:
 
 
 def _views() -> Stage:
-    spot = st.container()
+    stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
+    stage.show()
     for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
         with column:
             slider()
-    with spot:
-        stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
-        stage.show()
     return stage

@@ -41,10 +41,10 @@ def mount_drawing(pairing: Pairing, *, view: str, colours: Colours) -> str:
         _camera(x0, y0, 0.0, 24, first),
         _camera(x1, y1, turn, 15, second),
     ]
-    upper, lower = ((y1, "monitoring", second), (y0, "recording", first)) if y1 <= y0 else ((y0, "recording", first), (y1, "monitoring", second))
-    for (y, name, colour), shift in ((upper, -2), (lower, 12)):
-        x = x1 if name == "monitoring" else x0
-        parts.append(f'<text x="{x - 46:.1f}" y="{y + shift:.1f}" text-anchor="end" fill="{colour}" font-weight="600">{name}</text>')
+    close = abs(y1 - y0) < 26  # then one name goes above and the other below
+    for x, y, name, colour, shift in ((x0, y0, "recording", first, 38 if close else 5), (x1, y1, "monitoring", second, -30 if close else 5)):
+        place = f'x="{x if close else x - 46:.1f}" y="{y + shift:.1f}" text-anchor="{"middle" if close else "end"}"'
+        parts.append(f'<text {place} fill="{colour}" font-weight="600">{name}</text>')
     turned = f"{'tilt' if side else 'pan'} {m.tilt_deg if side else m.pan_deg:+g}°"
     parts.append(f'<path d="M0 0H{WIDTH}V30H0ZM0 {HEIGHT - 30}H{WIDTH}V{HEIGHT}H0Z" fill="{colours.panel}"/>')
     parts.append(f'<text x="10" y="20" fill="{colours.ink}" font-weight="600">From {"the side" if side else "above"}</text>')

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 Result = TypeVar("Result")
 
 BEAT_S = 0.03
+_quick = ThreadPoolExecutor(max_workers=8, thread_name_prefix="framematch-quick")
 _workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-page")
 
 
@@ -40,3 +41,8 @@ def rest(seconds: float, pulse: Any) -> None:
     while time.monotonic() < until:
         pulse.empty()
         time.sleep(BEAT_S)
+
+
+def beside(job: Callable[[], Result]) -> Callable[[], Result]:
+    """A short job begun by another thread; call what comes back for what it gives."""
+    return _quick.submit(job).result

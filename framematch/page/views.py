@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import replace
 from html import escape
 from typing import Any
 
@@ -13,8 +16,9 @@ from framematch.guide import rectangle_errors
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.svg import drawing_svg
 from framematch.page import session
+from framematch.page.draft import changed
 from framematch.page.look import block, paragraph, svg_source
-from framematch.page.patience import patiently, rest
+from framematch.page.patience import beside, patiently, rest
 from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
 from framematch.page.work import first_report, report_of
 from framematch.pairing import Pairing
@@ -28,7 +32,7 @@ DISTANCES_M = tuple(
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
 FIRST_DISTANCE_M = 3.0
-DISTANCE, FOCAL, AREAS_SHOWN = "view:distance", "view:focal", "view:areas"
+DISTANCE, FOCAL, AREAS_SHOWN, MOVED = "view:distance", "view:focal", "view:areas", "view:moved"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 
 
@@ -47,6 +51,7 @@ def distance_slider() -> None:
         key=DISTANCE,
         format_func=lambda d: f"{d:g}",
         help="From the recording lens, straight ahead, to the plane of the gap. Both views and the errors below them follow.",
+        on_change=_distance_moved,
     )
 
 
@@ -69,7 +74,12 @@ def focal_slider() -> None:
     )
 
 
+def _distance_moved() -> None:
+    st.session_state[MOVED] = DISTANCE
+
+
 def _focal_moved() -> None:
+    st.session_state[MOVED] = FOCAL
     session.change("recording.focal_mm", {"recording.focal_mm": float(st.session_state[FOCAL])})
 
 
@@ -80,39 +90,48 @@ class Stage:
         self.pairing, self.place, self.distance_m, self.parts = pairing, place, distance_m, parts
         self.spot = st.empty()
         self.pulse = st.empty()
-        self.sharp = False
+        self.sharp, self.trouble = False, ""
+        self.report: Report | None = None
 
     def shot(self, height_px: int) -> Shot:
         return Shot(pairing=self.pairing, place=self.place, distance_m=self.distance_m, height_px=height_px)
 
     def show(self) -> None:
         """Show at once what can be had at once."""
+        guide = beside(lambda: self._guide(first_report))
         found = at_hand(self.shot(SHARP_PX))
         self.sharp = found is not None
-        try:
-            report: Report | None = report_of(self.pairing) if set(self.parts) & {"always", "ever"} else first_report(self.pairing)
-            trouble = ""
-        except InputError as error:
-            report, trouble = None, f"No guide: {error}"
-        self.report, self.trouble = report, trouble
-        try:
-            if found is None and ready(self.place):
-                found = pictures(self.shot(COARSE_PX))
-        except InputError as error:
-            self.trouble, self.sharp = f"No pictures: {error}", True
+        if found is None and ready(self.place):
+            found = self._drawn(COARSE_PX)
+        self.report = guide()
         self._put(found)
 
-    def sharpen(self) -> None:
-        """When the hand rests, put the sharp pictures in place of the coarse ones."""
-        if self.sharp:
-            return
-        rest(REST_S if ready(self.place) else 0.0, self.pulse)
+    def _guide(self, report: Callable[[Pairing], Report]) -> Report | None:
         try:
-            found: Pictures | None = patiently(lambda: pictures(self.shot(SHARP_PX)), self.pulse)
+            return report(self.pairing)
         except InputError as error:
-            found, self.trouble = None, f"No pictures: {error}"
-        self.sharp = True
-        self._put(found)
+            self.trouble = f"No guide: {error}"
+            return None
+
+    def _drawn(self, height_px: int) -> Pictures | None:
+        try:
+            return pictures(self.shot(height_px))
+        except InputError as error:
+            self.trouble, self.sharp = f"No pictures: {error}", True
+            return None
+
+    def sharpen(self) -> None:
+        """When the hand rests, put the sharp pictures and the whole guide in place of the first ones."""
+        if not self.sharp:
+            rest(REST_S if ready(self.place) else 0.0, self.pulse)
+        self.report = patiently(lambda: self._guide(report_of), self.pulse)
+        self._put(patiently(lambda: self._drawn(SHARP_PX), self.pulse))
+
+    def draw_ahead(self, shots: Iterable[Shot]) -> None:
+        """Draw what the next step of a slider will ask for, while the hand rests."""
+        for shot in shots:
+            with suppress(InputError):
+                patiently(lambda shot=shot: pictures(shot), self.pulse)
 
     def _put(self, found: Pictures | None) -> None:
         self.spot.html(block(views_markup(self.pairing, found, self.report, self.distance_m, self.parts, self.trouble)))
@@ -165,6 +184,24 @@ def _figure(aspect: float, jpeg: bytes | None, over: str, alt: str, caption: str
         f'<figure style="flex:{aspect:.4f} 1 0" data-view="{name}" data-height="{height_px}">'
         f'<div class="picture" style="aspect-ratio:{aspect:.4f}">{image}{waiting}{over}</div><figcaption>{caption}</figcaption></figure>'
     )
+
+
+def next_shots(stage: Stage) -> list[Shot]:
+    """The coarse pictures one step further and one step back on the slider that was moved last."""
+    shot = stage.shot(COARSE_PX)
+    moved = st.session_state.get(MOVED)
+    if moved == DISTANCE:
+        i = DISTANCES_M.index(stage.distance_m)
+        return [replace(shot, distance_m=DISTANCES_M[j]) for j in (i + 1, i - 1) if 0 <= j < len(DISTANCES_M)]
+    focal = session.draft().file.recording.focal_mm
+    if moved == FOCAL and focal is not None:
+        found = []
+        for next_mm in (focal + FOCAL_STEP_MM, focal - FOCAL_STEP_MM):
+            draft = changed(session.draft(), "recording.focal_mm", {"recording.focal_mm": next_mm})
+            if SHORTEST_MM <= next_mm <= LONGEST_MM and not draft.faults:
+                found.append(replace(shot, pairing=draft.pairing))
+        return found
+    return []
 
 
 def parts_shown() -> tuple[str, ...]:

@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from framematch.areas import Areas
 from framematch.gap import Comparison, Plan, compare
-from framematch.guide import best_guide, edge_error_curve
+from framematch.guide import Guide, best_rectangle, edge_error_curve
+from framematch.outline import outline
 from framematch.output.overlay import overlay_files
 from framematch.pairing import Pairing
 from framematch.report import Report, guide_report
 from framematch.tolerance import Band
+from framematch.transfer import distance_from, inverse_m
 
 Floats = NDArray[np.float64]
 FARTHEST_DRAWN_M = 100.0
@@ -29,10 +31,21 @@ def report_of(pairing: Pairing) -> Report:
 
 @lru_cache(maxsize=256)
 def first_report(pairing: Pairing) -> Report:
-    """The guide alone, which is what the pictures need at once; areas, tolerance and characters are left out."""
+    """What the pictures need of the guide at once; areas, tolerance and characters are left out.
+
+    The rectangle is the guide's own; the outline is set for the middle of the range in inverse distance,
+    where it is best for parallel axes, until the whole report says where it is best for these.
+    """
+    middle_m = distance_from((inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2)
     return Report(
         pairing=pairing,
-        guide=best_guide(pairing),
+        guide=Guide(
+            set_distance_m=middle_m,
+            outline=outline(pairing, middle_m),
+            rectangle=best_rectangle(pairing),
+            outline_worst_error_percent=math.nan,
+            rectangle_worst_error_percent=math.nan,
+        ),
         at=(),
         areas=Areas(always=(), ever=()),
         band=Band(px=_NOTHING, percent=_NOTHING),

@@ -7,10 +7,12 @@ from dataclasses import replace
 from html import escape
 from typing import Any
 
+import numpy as np
 import streamlit as st
+from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.gap import CAUTION, Comparison, camera_with
+from framematch.gap import CAUTION, Comparison, Row, camera_with
 from framematch.gap.ask import Wishes, answers
 from framematch.gap.report import TextTable, comparison_csv, plain_lines, text_tables
 from framematch.page import fields, session
@@ -24,6 +26,7 @@ from framematch.page.work import comparison_of
 from framematch.pairing import Pairing
 from framematch.report import metres
 
+Floats = NDArray[np.float64]
 LENSES, AT = "gap:lenses", "gap:at"
 MOST_LENSES, MOST_PICTURES = 12, 6
 PICTURE_PX = 200
@@ -167,7 +170,7 @@ def _curves(found: Comparison, colours: Colours) -> None:
     distances = rows[0].curves.distance_m[::-1]
     shown = [
         ("Gap in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent[::-1]) for r in rows], (0.0, 105.0)),
-        ("Speed of the ground in the frame", "frame widths per second", [Curve(name=r.candidate.name, values=r.curves.ground_speed[::-1]) for r in rows], None),
+        ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
     ]
     if found.subjects:
         name = found.subjects[0].name
@@ -175,6 +178,13 @@ def _curves(found: Comparison, colours: Colours) -> None:
     for column, (title, up, curves, limits) in zip(st.columns(len(shown), gap="medium"), shown, strict=True):
         svg = chart(distances, curves, colours=colours, across="distance before the gap, m", up=up, title=title, limits=limits, log_up=limits is None)
         column.html(block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures.")))
+
+
+def _fastest(row: Row) -> Floats:
+    """Speed of the fastest of the gap's edges that are in the frame, nearest distance first; NaN where none is."""
+    speeds = row.curves.edge_speed[::-1]
+    seen = ~np.isnan(speeds).all(axis=1)
+    return np.where(seen, np.where(np.isnan(speeds), 0.0, speeds).max(axis=1), np.nan)
 
 
 def _questions(found: Comparison) -> None:
@@ -188,7 +198,7 @@ def _questions(found: Comparison) -> None:
     )
     wanted: dict[str, float | None] = {}
     for column, (key, label, about, first) in zip(st.columns(len(asked)), asked, strict=True):
-        wanted[key] = column.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, key=f"ask:{key}", help=about)
+        wanted[key] = column.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, format="%.1f", key=f"ask:{key}", help=about)
     wishes = Wishes(
         fill=None if wanted["fill"] is None else (wanted["fill"], wanted["fill_at"]),
         subject=None if wanted["subject"] is None or not found.subjects else (wanted["subject"], None),
