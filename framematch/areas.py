@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.outline import CHORD_PX, border_shares
+from framematch.outline import CHORD_PX, border_shares, near_picture
 from framematch.pairing import Pairing
 from framematch.transfer import inverse_m, to_display, to_recorded
 
@@ -69,7 +69,7 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     shares = np.unique(np.concatenate([border_shares(pairing, i)[0] for i in {near, (near + far) / 2, far}]))
     border = pairing.frame.border(shares)
     steps = _steps(pairing, border, near, far)
-    paths = to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0]
+    paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])
     seen = _seen(pairing)
     first = shapely.make_valid(shapely.Polygon(paths[0]))
     if _inside_out(pairing, first.intersection(seen), near):
@@ -78,6 +78,7 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
         return first.intersection(seen), first.intersection(seen)
     a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
     triangles = np.concatenate([np.stack([a, b, d], axis=2).reshape(-1, 3, 2), np.stack([a, d, c], axis=2).reshape(-1, 3, 2)])
+    triangles = triangles[near_picture(pairing, *np.moveaxis(triangles, 1, 0))]
     one, two = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
     triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
     swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
@@ -93,10 +94,20 @@ def _inside_out(pairing: Pairing, area: Any, inverse: float) -> bool:
     return not (bool(ok) and bool(pairing.frame.contains(back)))
 
 
+def _drawn_in(pairing: Pairing, points: Floats) -> Floats:
+    """Points far off the display drawn in towards it, along their own direction, to where sums keep their digits."""
+    width, height = pairing.display.raster_px
+    middle, reach = np.array([width, height]) / 2, 50.0 * math.hypot(width, height)
+    away = points - middle
+    distance = np.hypot(away[..., 0], away[..., 1])
+    drawn: Floats = middle + away * np.minimum(1, reach / np.maximum(distance, 1e-9))[..., None]
+    return drawn
+
+
 def _steps(pairing: Pairing, border: Floats, near: float, far: float) -> int:
     """Inverse distances enough that the path of every border point is straight between them to ``CHORD_PX``."""
     a, middle, b = to_display(pairing, border, np.array([near, (near + far) / 2, far])[:, None], beyond=True)[0]
-    bend = float(np.abs(middle - (a + b) / 2).max())
+    bend = float(np.abs(middle - (a + b) / 2)[near_picture(pairing, a, middle, b)].max(initial=0.0))
     return min(64, max(1, math.ceil(math.sqrt(bend / CHORD_PX))))
 
 

@@ -34,7 +34,8 @@ def read_bytes(path: Path, *, limit: int) -> bytes:
         if path.exists() and not path.is_file():
             raise InputError("is not a plain file", file=str(path), fix="name a file")
         with path.open("rb") as stream:
-            raw = stream.read(limit + 1)
+            # Reading makes room for all it is asked for, so never ask for more than the file has.
+            raw = stream.read(min(limit, os.fstat(stream.fileno()).st_size) + 1)
     except FileNotFoundError:
         raise InputError("no such file", file=str(path), fix="check the name and the folder") from None
     except (OSError, ValueError) as error:

@@ -32,7 +32,9 @@ def image_velocity_px_s(camera: Camera, points_m: ArrayLike, *, velocity_m_s: Ar
         (..., 2) pixels per second; NaN outside the lens's domain.
     """
     points = np.asarray(points_m, dtype=np.float64)
-    motion = -np.asarray(velocity_m_s, dtype=np.float64) - np.cross(np.asarray(turn_rad_s, dtype=np.float64), points)
+    motion, turn = -np.asarray(velocity_m_s, dtype=np.float64), np.asarray(turn_rad_s, dtype=np.float64)
+    if turn.any():
+        motion = motion - np.cross(turn, points)
     jacobian, _ = camera_jacobian(camera, points)
     out: Floats = np.einsum("...ij,...j->...i", jacobian, motion)
     return out

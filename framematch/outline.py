@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 CHORD_PX = 0.05  # no chord of an outline is farther than this from the curve
 _DEEPEST = 12
+_SHORTEST = 1e-5  # of a side: a border still bent here does not bend, it jumps (round the back of a fisheye)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,7 +68,7 @@ def border_shares(pairing: Pairing, inverse: float) -> tuple[Floats, Floats, NDA
         q_in, ok_in = look(inner)
         bent = _off_chord(q[:-1], q[1:], q_in).max(axis=1) > 0.8 * CHORD_PX
         mixed = ok_in.any(axis=1) & ~(ok[:-1] & ok[1:] & ok_in.all(axis=1)) & (np.diff(s) > 1e-4)
-        split = bent | mixed
+        split = (bent & (np.diff(s) > _SHORTEST) & near_picture(pairing, q[:-1], q[1:], *np.moveaxis(q_in, 1, 0))) | mixed
         if not split.any():
             break
         s = np.concatenate([s, inner[split].ravel()])
@@ -89,10 +90,22 @@ def border_shares(pairing: Pairing, inverse: float) -> tuple[Floats, Floats, NDA
     return s, q, ok
 
 
+def near_picture(pairing: Pairing, *points: Floats) -> NDArray[np.bool_]:
+    """Whether shapes through points, each (n, 2), come near what the display shows; NaN says nothing."""
+    shown = pairing.display.shown
+    low, high = np.fmin.reduce(points), np.fmax.reduce(points)
+    room = np.array([shown.width, shown.height]) / 10
+    with np.errstate(invalid="ignore"):
+        near: NDArray[np.bool_] = ((high > [shown.left, shown.top] - room) & (low < [shown.right, shown.bottom] + room)).all(axis=-1)
+    return near
+
+
 def outline(pairing: Pairing, distance_m: float) -> Outline:
     """The frame's border on the display for what is at a distance (may be infinite)."""
     s, q, ok = border_shares(pairing, inverse_m(distance_m))
     start, end, seen = _clip(q, ok, pairing.display.shown)
+    with np.errstate(invalid="ignore"):
+        seen &= ~((np.diff(s) <= _SHORTEST) & (np.hypot(*np.diff(q, axis=0).T) > 1.0))
     length = np.diff(s) * _side_length(pairing.frame, (s[:-1] + s[1:]) / 2)
     share = 1 - float(np.sum(length * np.where(seen, end - start, 0.0)) / np.sum(length))
     pieces = _join(q, start, end, seen)

@@ -18,8 +18,10 @@ from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.mount import Mount
 from framematch.pairing import Pairing, Tolerance
 from framematch.quoted import lens_from_angles
+from framematch.units import metric
 
 Model = TypeVar("Model", bound=BaseModel)
+_MOST_DOTS = 100  # in a line: the standard library's reader needs memory with the square of a dotted key's length
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
 GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
@@ -183,6 +185,17 @@ class FrameTable(_Table):
     aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery shape, "2.39:1"; all of it if left out')
     keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what the stabiliser leaves, each way")
     align: Literal["centre", "top", "bottom", "left", "right"] = Field(default="centre", description="where the frame sits in what is left")
+    fdl: str | None = Field(default=None, description="an ASC FDL file to take the frame from, beside the pairing, in place of the other keys")
+    framing: str | None = Field(default=None, description="the label of the framing in the FDL file, where it has several")
+
+    @model_validator(mode="after")
+    def _one_source(self) -> FrameTable:
+        beside = sorted({"aspect", "keep_percent", "align"} & self.model_fields_set)
+        if self.fdl is not None and beside:
+            raise InputError(f"stands beside {', '.join(beside)}", field="fdl", fix="the FDL file gives the frame: leave the other keys out")
+        if self.framing is not None and self.fdl is None:
+            raise InputError("names a framing of no FDL file", field="framing", fix='add fdl = "shot.fdl"')
+        return self
 
 
 class DisplayTable(_Table):
@@ -286,9 +299,20 @@ def parse_pairing(text: str, *, name: str = "pairing", folder: Path | None = Non
     """The pairing in TOML text; ``use`` needs a folder that it may read from."""
     file = parse_file(text, name=name, folder=folder, kit=kit)
     try:
-        return file.pairing()
+        return _with_fdl_frame(file.pairing(), file.recording.frame, folder=folder, kit=kit)
     except InputError as error:
         raise error.within(file=name) from None
+
+
+def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None, kit: Path | None) -> Pairing:
+    """The pairing with its frame from the FDL file that it names, if it names one."""
+    if table.fdl is None:
+        return pairing
+    from framematch.output.fdl import chosen, framed, read_framings
+
+    path = _shared_path(table.fdl, field="recording.frame.fdl", name="", folder=folder, kit=kit)
+    framing = chosen(read_framings(path), pairing, label=table.framing or "", name=str(path))
+    return framed(pairing, framing, name=str(path))
 
 
 def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
@@ -303,11 +327,15 @@ def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, 
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
-    """TOML text as plain data, with one-line errors."""
+    """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
+    if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
+        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="mend the file")
     try:
-        return tomllib.loads(text)
+        return metric(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
+    except InputError as error:
+        raise error.within(file=name) from None
     except (ValueError, RecursionError):
         raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
 
@@ -357,12 +385,20 @@ def write_changed(path: Path, values: Mapping[str, Any]) -> None:
 
 def _used(table: dict[str, Any], which: str, *, name: str, folder: Path | None, kit: Path | None) -> dict[str, Any]:
     """A table with what the file named by ``use`` holds; keys beside ``use`` win."""
-    wanted = table["use"]
-    field = f"{which}.use"
+    path = _shared_path(table["use"], field=f"{which}.use", name=name, folder=folder, kit=kit)
+    found = parse_toml(read_text(path), name=str(path))
+    found = found[which] if set(found) == {which} and isinstance(found[which], dict) else found
+    if "use" in found:
+        raise InputError("a shared file can't use another", field="use", file=str(path), fix="write its keys out")
+    return _merged(found, {k: v for k, v in table.items() if k != "use"})
+
+
+def _shared_path(wanted: object, *, field: str, name: str, folder: Path | None, kit: Path | None) -> Path:
+    """The file that a pairing names, in its own folder or the kit folder and nowhere else."""
     if not isinstance(wanted, str) or not wanted:
-        raise InputError(f"{wanted!r} is not a file name", field=field, file=name, fix='write use = "cameras/wide.toml"')
+        raise InputError(f"{wanted!r} is not a file name", field=field, file=name, fix='write it as "cameras/wide.toml"')
     if folder is None:
-        raise InputError("names another file, which can't be read from here", field=field, file=name, fix="copy that file's keys into the table")
+        raise InputError("names another file, which can't be read from here", field=field, file=name, fix="copy that file's figures into the table")
     for root in (r.resolve() for r in (folder, kit) if r is not None):
         path = (root / wanted).resolve()
         if Path(wanted).is_absolute() or not path.is_relative_to(root):
@@ -370,11 +406,7 @@ def _used(table: dict[str, Any], which: str, *, name: str, folder: Path | None, 
                 f"{wanted!r} leads outside the pairing's folder", field=field, file=name, fix="keep shared files beside the pairing or in the kit folder"
             )
         if path.exists():
-            found = parse_toml(read_text(path), name=str(path))
-            found = found[which] if set(found) == {which} and isinstance(found[which], dict) else found
-            if "use" in found:
-                raise InputError("a shared file can't use another", field="use", file=str(path), fix="write its keys out")
-            return _merged(found, {k: v for k, v in table.items() if k != "use"})
+            return path
     raise InputError(f"there is no file {wanted!r}", field=field, file=name, fix="check its name, or name the kit folder")
 
 

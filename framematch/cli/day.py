@@ -1,9 +1,81 @@
-"""Commands: day."""
+"""Commands for the flight day: a starter day file, the day's card."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Annotated, Optional
+
 import typer
+
+DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
+    app.command("day")(day)
+    app.command("init-day")(init_day)
+
+
+def day(
+    file: DayPath,
+    out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
+    units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.")] = None,  # noqa: UP045
+    kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
+) -> None:
+    """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
+    from framematch.day import plan_day
+    from framematch.day_file import read_day
+    from framematch.output.day_card import write_card
+
+    plan = plan_day(read_day(file, kit=kit).shown_in(units))
+    written = write_card(plan, out)
+    print_day(plan)
+    typer.echo(f"Wrote {' and '.join(str(path) for path in written)}")
+
+
+def print_day(plan: object) -> None:
+    """The card's words on the screen, what can't be done first."""
+    from rich.console import Console
+    from rich.markup import escape
+
+    from framematch.day import DayPlan
+    from framematch.output.day_text import ADVICE, CAUTIONS, sections
+
+    assert isinstance(plan, DayPlan)
+    console = Console(soft_wrap=False)
+    console = console if console.is_terminal else Console(width=110)
+    console.print(f"[bold]{escape(plan.day.title)}[/bold]  {ADVICE}", highlight=False)
+    for line in plan.impossible:
+        console.print(f"[bold red]CAN'T BE FLOWN:[/bold red] {escape(line)}", highlight=False)
+    for line in plan.warnings:
+        console.print(f"[yellow]![/yellow] {escape(line)}", highlight=False)
+    for section in sections(plan):
+        console.print(f"\n[bold]{section.heading}[/bold]", highlight=False)
+        wide = max((len(label) for label, _ in section.rows), default=0)
+        for label, text in section.rows:
+            console.print(f"  {escape(label):<{wide}}  {escape(text)}", highlight=False)
+        for note in section.notes:
+            console.print(f"  [dim]{escape(note)}[/dim]", highlight=False)
+    if plan.unknown:
+        console.print("\n[bold]Not worked out, or assumed[/bold]")
+        for line in plan.unknown:
+            console.print(f"  {escape(line)}", highlight=False)
+    console.print()
+    for line in CAUTIONS:
+        console.print(f"[dim]- {line}[/dim]", highlight=False)
+
+
+def init_day(
+    file: Annotated[Path, typer.Argument(help="Day file to write.", metavar="FILE")],
+    pairing: Annotated[str, typer.Option(help="The pairing's file, beside it.", metavar="FILE")] = "pairing.toml",
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+) -> None:
+    """Write a commented starter day file to fill in."""
+    from framematch.day_file import starter
+    from framematch.errors import InputError
+    from framematch.files import write_text
+
+    if file.exists() and not force:
+        raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
+    write_text(file, starter(pairing))
+    typer.echo(f"Wrote {file}. Fill in your day, then: framematch day {file}")

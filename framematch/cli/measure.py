@@ -1,9 +1,309 @@
-"""Commands: measure."""
+"""Commands for measuring: a chart to print, a lens and the mount from stills of it, a guide checked from any scene."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
 import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from framematch.measure.chart import Chart
+    from framematch.measure.check import Checked
+    from framematch.measure.finding import Looked
+    from framematch.measure.lens import LensFit
+    from framematch.measure.mount import MountFit
+    from framematch.mount import Mount
+    from framematch.pairing import Pairing
+
+ChartName = Annotated[str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).")]
+BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
+Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
+Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
+_MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
+_STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
+    group = typer.Typer(help="Measure the rig from stills of a chart.", no_args_is_help=True)
+    group.command("lens")(lens)
+    group.command("mount")(mount)
+    app.command("chart")(chart)
+    app.add_typer(group, name="measure")
+    app.command("check")(check)
+
+
+def chart(
+    out: Annotated[Path, typer.Option(help="PDF to write.", metavar="FILE")] = Path("chart.pdf"),
+    paper: Annotated[str, typer.Option(help="A4, A3, A2, A1, Letter or Tabloid.")] = "A3",
+) -> None:
+    """Write a calibration chart to print at true scale: a ChArUco board, and a chessboard on page two."""
+    from framematch.output.chart_pdf import write_charts
+
+    names = write_charts(out, paper=paper)
+    typer.echo(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
+
+
+def lens(
+    stills: Annotated[list[str], typer.Argument(help=f"Stills of the chart: {_STILLS}", metavar="STILLS...")],
+    chart: ChartName,
+    out: Out = Path("."),
+    sensor_width_mm: Annotated[Optional[float], typer.Option(help="Width of the area read out; angles do not depend on it.", metavar="MM")] = None,  # noqa: UP045
+    squeeze: Annotated[Optional[float], typer.Option(help="Anamorphic squeeze.")] = None,  # noqa: UP045
+    bar_mm: BarMm = None,
+    pairing: Annotated[Optional[Path], typer.Option(help="Pairing file that the camera belongs to.", metavar="PAIRING")] = None,  # noqa: UP045
+    camera: Annotated[str, typer.Option(help="Which of its cameras: recording or monitoring.")] = "recording",
+    write: Write = False,
+    kit: Kit = None,
+) -> None:
+    """Measure a camera's lens from stills of a chart; writes camera.toml and pictures of what was found."""
+    from framematch.errors import InputError
+    from framematch.files import ensure_folder, write_text
+    from framematch.measure.into_file import camera_file, changed_pairing, lens_changes
+    from framematch.measure.lens import fit_lens
+    from framematch.measure.pictures import detections_picture, residual_picture, save_picture
+    from framematch.pairing_file import read_pairing
+
+    if camera not in ("recording", "monitoring"):
+        raise InputError(f"{camera!r} is no camera", field="--camera", fix="use recording or monitoring")
+    if write and pairing is None:
+        raise InputError("needs a pairing file to write to", field="--write", fix="add --pairing FILE")
+    before = read_pairing(pairing, kit=kit) if pairing else None
+    known = getattr(before, camera) if before else None
+    board = _chart(chart, bar_mm)
+    ensure_folder(out)
+    console = _console()
+    looked = _look(console, stills, board)
+    from framematch.measure.finding import usable
+
+    width = sensor_width_mm or (known.sensor_mm[0] if known else None)
+    fit = fit_lens(usable(looked), board, sensor_mm=(width, width) if width else None, squeeze=squeeze or (known.lens.squeeze if known else 1.0))
+    save_picture(detections_picture(looked), out / "detections.png")
+    save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Left over by {fit.model.label}"), out / "residuals.png")
+    write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
+    _print_lens(console, fit)
+    console.print(f"Wrote camera.toml, detections.png and residuals.png to {out}/", style="dim")
+    if write and pairing is not None and before is not None:
+        write_text(pairing, changed_pairing(pairing, lens_changes(fit, camera, before), kit=kit))
+        console.print(f"Wrote the {camera} camera to {pairing}.")
+
+
+def mount(
+    recording: Annotated[list[str], typer.Option(help=f"The recording camera's stills. {_STILLS}", metavar="STILLS")],
+    monitoring: Annotated[list[str], typer.Option(help="The monitoring camera's stills of the same moments, in the same order.", metavar="STILLS")],
+    chart: ChartName,
+    pairing: Annotated[Optional[Path], typer.Argument(help="Pairing file of this rig.", metavar="[PAIRING]")] = None,  # noqa: UP045
+    out: Out = Path("."),
+    lenses: Annotated[str, typer.Option(help="measure: solve both lenses from these stills too; keep: take the pairing file's.")] = "measure",
+    bar_mm: BarMm = None,
+    write: Write = False,
+    kit: Kit = None,
+) -> None:
+    """Measure where the monitoring camera sits and points from same-moment pairs of stills of a chart."""
+    from framematch.errors import InputError
+    from framematch.files import ensure_folder, write_text
+    from framematch.measure.finding import usable
+    from framematch.measure.into_file import changed_pairing, mount_changes
+    from framematch.measure.lens import fit_lens
+    from framematch.measure.mount import Known, check_pairs, compare_offset, fit_mount
+    from framematch.measure.pictures import detections_picture, residual_picture, save_picture
+    from framematch.pairing_file import read_pairing
+
+    if lenses not in ("measure", "keep"):
+        raise InputError(f"{lenses!r} is no choice", field="--lenses", fix="use measure or keep")
+    if pairing is None and (write or lenses == "keep"):
+        raise InputError("needs a pairing file", field="--write" if write else "--lenses", fix="name the pairing file first")
+    before = read_pairing(pairing, kit=kit) if pairing else None
+    board = _chart(chart, bar_mm)
+    ensure_folder(out)
+    console = _console()
+    sides = [_look(console, names, board) for names in (recording, monitoring)]
+    check_pairs(*sides)
+    given: Any
+    if lenses == "keep" and before is not None:
+        t = before.tolerance
+        given = tuple(Known(camera=c, focal_percent=t.focal_percent, centre_px=t.centre_px) for c in (before.recording, before.monitoring))
+    else:
+        known = (before.recording, before.monitoring) if before else (None, None)
+        given = tuple(
+            fit_lens(usable(side), board, sensor_mm=c.sensor_mm if c else None, squeeze=c.lens.squeeze if c else 1.0)
+            for side, c in zip(sides, known, strict=True)
+        )
+    fit = fit_mount([each.found for each in sides[0]], [each.found for each in sides[1]], board, cameras=given)
+    for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
+        save_picture(detections_picture(side), out / f"{name}-detections.png")
+        mine = fit.corners.camera == index
+        title = f"Left over in the {name} stills by lenses and mount"
+        save_picture(
+            residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
+        )
+    if lenses == "measure":
+        for name, each in zip(("Recording", "Monitoring"), given, strict=True):
+            console.print(f"[bold]{name} camera[/bold]")
+            _print_lens(console, each)
+    _print_mount(console, fit)
+    if before is not None:
+        for line in compare_offset(fit, before.mount, before.tolerance.offset_mm):
+            console.print(f"[yellow]![/yellow] {line}", highlight=False)
+    console.print(f"Wrote detections and residuals of both cameras to {out}/", style="dim")
+    if write and pairing is not None and before is not None:
+        values = mount_changes(fit, before, given if lenses == "measure" else None)
+        write_text(pairing, changed_pairing(pairing, values, kit=kit))
+        console.print(f"Wrote the mount{' and both lenses' if lenses == 'measure' else ''} to {pairing}.")
+
+
+def check(
+    pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
+    recording: Annotated[Optional[str], typer.Option(help="A still of the recording camera, of any scene with detail.", metavar="STILL")] = None,  # noqa: UP045
+    monitoring: Annotated[Optional[str], typer.Option(help="The monitoring camera's still of the same moment.", metavar="STILL")] = None,  # noqa: UP045
+    distance: Annotated[Optional[float], typer.Option(help="Metres to what is in the middle of the frame, or to the wall of marks.", metavar="M")] = None,  # noqa: UP045
+    marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
+    out: Out = Path("."),
+    write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
+    kit: Kit = None,
+) -> None:
+    """Check a guide from two stills of one moment, of any scene: how far it is off, and the aim that mends it."""
+    from framematch.errors import InputError
+    from framematch.files import ensure_folder, write_text
+    from framematch.measure.check import check_guide
+    from framematch.measure.into_file import changed_pairing, checked_changes
+    from framematch.measure.laid_in import before_after_picture
+    from framematch.measure.pictures import save_picture
+    from framematch.measure.stills import read_still
+    from framematch.pairing_file import read_pairing
+
+    before = read_pairing(pairing, kit=kit)
+    if distance is not None and not 0.2 <= distance <= 1000:
+        raise InputError(f"{distance:g} m", field="--distance", fix="give metres, 0.2 to 1000")
+    if monitoring is None or (recording is None and marks is None):
+        raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
+    console = _console()
+    if recording is None:
+        found = _check_marks(console, before, monitoring, marks or "", distance)
+        if write is not None:
+            write_text(write, changed_pairing(pairing, checked_changes(found), kit=kit))
+            console.print(f"Wrote the corrected pairing to {write}.")
+        return
+    ensure_folder(out)
+    stills = (read_still(recording, colour=True), read_still(monitoring, colour=True))
+    checked = check_guide(before, *stills, distance_m=distance)
+    save_picture(before_after_picture(checked, *stills), out / "check.png")
+    _print_check(console, checked)
+    console.print(f"Wrote check.png to {out}/", style="dim")
+    if write is not None:
+        write_text(write, changed_pairing(pairing, checked_changes(checked.after.mount), kit=kit))
+        console.print(f"Wrote the corrected pairing to {write}.")
+
+
+def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: float | None) -> Mount:
+    from framematch.errors import InputError
+    from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+    from framematch.measure.stills import read_still
+
+    if distance is None:
+        raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
+    still = read_still(monitoring)
+    places = find_marks(before, still, distance) if marks.strip() == "find" else parse_places(marks)
+    found = aim_from_marks(before, still, places, distance)
+    console.print(
+        f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.", highlight=False
+    )
+    for figure in found.figures:
+        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} +- {figure.half_95:.3f} degrees", highlight=False)
+    for line in found.warnings:
+        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+    return found.mount
+
+
+def _print_check(console: Console, checked: Checked) -> None:
+    from rich.table import Table
+
+    from framematch.report import metres
+
+    console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.", highlight=False)
+    table = Table(title="How far the present guide is off", title_justify="left")
+    for heading in ("distance", "percent of the frame"):
+        table.add_column(heading, justify="right")
+    for distance, off in checked.off_percent:
+        table.add_row(metres(distance), f"{off:.2f}" if off == off else "-")
+    console.print(table)
+    console.print(
+        f"The aim is off by {checked.turned_deg:.2f} degrees. After the correction the guide is known to {checked.known_percent:.2f} % of the frame.",
+        highlight=False,
+    )
+    table = Table(title="Mount that the stills show", title_justify="left")
+    for heading in ("figure", "in the file", "in the stills", "+- (95 %)"):
+        table.add_column(heading, justify="left" if heading == "figure" else "right")
+    for figure in checked.figures:
+        table.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
+    console.print(table)
+    console.print("A rig that only turned between the two stills looks the same as another aim: take both at one moment.", style="dim")
+
+
+def _chart(name: str, bar_mm: float | None) -> Chart:
+    from framematch.measure.chart import parse_chart
+
+    found = parse_chart(name)
+    return found if bar_mm is None else found.printed_at(bar_mm / 100)
+
+
+def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
+    from framematch.measure.finding import look_for_chart
+
+    def told(each: Looked) -> None:
+        name = Path(each.name).name
+        if each.found is None:
+            console.print(f"[yellow]![/yellow] {name}: {each.reason}", highlight=False)
+        else:
+            console.print(f"  {name}: {len(each.found.ids)} corners", style="dim", highlight=False)
+
+    return look_for_chart(names, board, told=told)
+
+
+def _print_lens(console: Console, fit: LensFit) -> None:
+    from rich.table import Table
+
+    table = Table(title=f"{fit.model.label}; {len(fit.used)} stills, RMS {fit.rms_px:.3f} px", title_justify="left")
+    for heading in ("figure", "measured", "+- (95 %)"):
+        table.add_column(heading, justify="left" if heading == "figure" else "right")
+    for figure in fit.figures:
+        table.add_row(figure.name.replace("_", " "), f"{figure.value:.6g}", f"{figure.half_95:.2g}")
+    for name in ("horizontal", "vertical", "diagonal"):
+        value, half = getattr(fit.angles, name), getattr(fit.angles_95, name)
+        table.add_row(f"{name} angle of view, degrees", f"{value:.2f}" if value == value else "dark", f"{half:.2g}" if half == half else "-")
+    console.print(table)
+    console.print(
+        "Tried: " + "; ".join(f"{t.model.label} {t.rms_px:.3f} px{'' if t.covers else ' (folds inside the picture)'}" for t in fit.tried), style="dim"
+    )
+    for name, reason in fit.left_out:
+        console.print(f"[yellow]![/yellow] left out {Path(name).name}: {reason}", highlight=False)
+    for line in fit.warnings:
+        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+    for line in fit.advice:
+        console.print(f"Next: {line}.", highlight=False)
+
+
+def _print_mount(console: Console, fit: MountFit) -> None:
+    from rich.table import Table
+
+    table = Table(title=f"Mount; {len(fit.used)} pairs, RMS {fit.rms_px[0]:.3f} and {fit.rms_px[1]:.3f} px", title_justify="left")
+    for heading in ("figure", "measured", "+- (95 %)"):
+        table.add_column(heading, justify="left" if heading == "figure" else "right")
+    for figure in fit.figures:
+        table.add_row(figure.name.replace("_", " "), f"{figure.value:.3f}", f"{figure.half_95:.3f}")
+    console.print(table)
+    for name, reason in fit.left_out:
+        console.print(f"[yellow]![/yellow] left out {name}: {reason}", highlight=False)
+    for line in fit.warnings:
+        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    console = Console()
+    return console if console.is_terminal else Console(width=120)

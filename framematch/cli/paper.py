@@ -1,9 +1,228 @@
-"""Commands: paper."""
+"""Commands for paper and exchange: sheets, overlay sets, wall marks, framing files, lens maps, OpenCV cameras."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
 import typer
+
+if TYPE_CHECKING:
+    from framematch.pairing import Pairing
+
+PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
+PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
+Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+Paper = Annotated[str, typer.Option(help="A4, letter or A3.")]
+DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
+Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
+Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
+    app.command("sheet")(sheet)
+    app.command("set")(overlay_set)
+    app.command("wall")(wall)
+    app.command("fdl")(fdl)
+    app.command("lens-map")(lens_map)
+    app.command("opencv")(opencv)
+
+
+def sheet(
+    files: PairingPaths,
+    out: Annotated[Path, typer.Option(help="PDF to write.", metavar="FILE")],
+    paper: Paper = "A4",
+    display_mm: DisplayMm = None,
+    wall: Wall = None,
+    kit: Kit = None,
+) -> None:
+    """Print sheets: a page per pairing, true-scale and wall-mark pages where asked for."""
+    from framematch.output.sheet import write_sheets
+    from framematch.pairing_file import read_pairing
+    from framematch.report import guide_report
+
+    size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
+    reports = [guide_report(read_pairing(file, kit=kit)) for file in files]
+    pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
+    typer.echo(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
+    _say_missing(missing)
+
+
+def overlay_set(
+    folder: Annotated[Path, typer.Argument(help="Folder of pairing files.", metavar="FOLDER")],
+    out: Folder,
+    size: Annotated[Optional[list[str]], typer.Option(help="Display size in pixels; may be given several times.", metavar="WxH")] = None,  # noqa: UP045
+    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
+    paper: Paper = "A4",
+    display_mm: DisplayMm = None,
+    wall: Wall = None,
+    jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.")] = -1,
+    kit: Kit = None,
+) -> None:
+    """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from framematch.output.overlay_set import Made, SetOptions, make_set
+
+    options = SetOptions(
+        sizes_px=tuple((int(w), int(h)) for w, h in (_pair(each, "size", "1280x720") for each in size or ())),
+        parts=tuple(part.strip() for part in draw.split(",") if part.strip()),
+        paper=paper,
+        display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
+        wall_m=wall,
+    )
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True) as bar:
+        task = bar.add_task("pairings", total=None)
+
+        def progress(made: Made, count: int) -> None:
+            bar.update(task, total=count, advance=1)
+            if made.problem:
+                bar.console.print(made.problem, style="red", highlight=False, markup=False)
+
+        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=progress)
+    bad = sum(bool(each.problem) for each in made)
+    kept = sum(each.kept for each in made)
+    typer.echo(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
+    _say_missing({c for each in made for c in each.missing})
+    if bad:
+        raise typer.Exit(2)
+
+
+def wall(
+    file: PairingPath,
+    at: Annotated[float, typer.Option(help="Distance of the wall from the recording lens, metres.", metavar="M")] = 2.0,
+    seen: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.'),
+    ] = None,
+    kit: Kit = None,
+) -> None:
+    """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
+    from rich.console import Console
+    from rich.table import Table
+
+    from framematch.output.wall_sheet import PART_WORDS
+    from framematch.pairing_file import read_pairing
+    from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
+
+    pairing = read_pairing(file, kit=kit)
+    marks = wall_marks(pairing, at)
+    console = Console()
+    console = console if console.is_terminal else Console(width=100)
+    table = Table(title=f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", title_justify="left")
+    for heading in ("mark", "right, mm", "up, mm", "shows at, px"):
+        table.add_column(heading, justify="left" if heading == "mark" else "right")
+    for m in marks:
+        shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
+        table.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
+    console.print(table)
+    lengths = tape_lengths_mm(marks)
+    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.", highlight=False)
+    causes = correction_table(pairing, at)
+    if seen is None:
+        worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
+        console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.", highlight=False)
+        return
+    places = _places(seen, len(marks))
+    found = off_by(causes, readings(marks, places))
+    aim = aim_off_by(pairing, at, places)
+    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.", highlight=False)
+    alone = Table(title="Or each alone, from the table", title_justify="left")
+    for heading in ("the monitoring camera is", "by"):
+        alone.add_column(heading)
+    for cause in causes:
+        plus, minus, unit = PART_WORDS[cause.part]
+        value = found[cause.part]
+        if abs(value) > 0.5 * abs(cause.per_px):  # less than half a pixel can't be read off a screen
+            alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
+    if not alone.row_count:
+        console.print("All marks show where they should, to half a pixel.", highlight=False)
+        return
+    console.print(alone)
+
+
+def fdl(
+    file: PairingPath,
+    out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
+    frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
+    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.")] = "",
+    kit: Kit = None,
+) -> None:
+    """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
+    from framematch.output.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    from framematch.pairing_file import read_pairing
+
+    pairing = read_pairing(file, kit=kit)
+    if frame is not None:
+        pairing = framed(pairing, chosen(read_framings(frame), pairing, label=label, name=str(frame)), name=str(frame))
+    f, (wide, high) = pairing.frame, intent_aspect(pairing)
+    typer.echo(f"Frame {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {pairing.keep_percent:g} %.")
+    if out is not None:
+        write_fdl(out, pairing)
+        typer.echo(f"Wrote {out}")
+
+
+def lens_map(
+    file: PairingPath,
+    out: Folder = Path("."),
+    picture: Annotated[str, typer.Option(help="display or recording.")] = "display",
+    kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.")] = "tiff",
+    angle: Annotated[Optional[float], typer.Option(help="Horizontal angle of the straight picture, degrees.", metavar="DEG")] = None,  # noqa: UP045
+    top_left: Annotated[bool, typer.Option("--top-left", help="Count T from the top edge; from the bottom edge if left out.")] = False,
+    kit: Kit = None,
+) -> None:
+    """Lens maps (ST maps) that straighten a picture, and bend a straight one."""
+    from framematch.files import ensure_folder
+    from framematch.output.lens_map import write_maps
+    from framematch.pairing_file import read_pairing
+
+    pairing = read_pairing(file, kit=kit)
+    ensure_folder(out)
+    _wrote(write_maps(out, pairing, which=picture, kind=kind, angle_deg=angle, top_left=top_left))
+
+
+def opencv(file: PairingPath, out: Folder = Path("."), kit: Kit = None) -> None:
+    """Both cameras, the display and the mount as OpenCV YAML."""
+    from framematch.files import ensure_folder
+    from framematch.output.opencv_yaml import write_cameras
+    from framematch.pairing_file import read_pairing
+
+    pairing: Pairing = read_pairing(file, kit=kit)
+    ensure_folder(out)
+    _wrote(write_cameras(out, pairing))
+
+
+def _wrote(paths: list[Path]) -> None:
+    for path in paths:
+        typer.echo(f"Wrote {path}")
+
+
+def _say_missing(missing: set[str]) -> None:
+    if missing:
+        named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
+        typer.echo(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", err=True)
+
+
+def _pair(text: str, option: str, example: str) -> tuple[float, float]:
+    from framematch.errors import InputError
+
+    try:
+        first, second = (float(part) for part in text.lower().replace("\u00d7", "x").split("x"))
+    except ValueError:
+        raise InputError(f"{text!r} is no size", field=f"--{option}", fix=f"write it as {example}") from None
+    return first, second
+
+
+def _places(text: str, count: int) -> list[tuple[float, float]]:
+    from framematch.errors import InputError
+
+    try:
+        found = [(float("nan"), float("nan")) if part == "-" else (float(part.split(",")[0]), float(part.split(",")[1])) for part in text.split()]
+    except (ValueError, IndexError):
+        found = []
+    if len(found) != count:
+        raise InputError(f"{text!r} is not {count} places", field="--seen", fix='write "x,y x,y ..." in the order of the table, - for a mark not seen')
+    return found

@@ -8,6 +8,8 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from framematch.gap.clearance import CAUTION
+from framematch.gap.props import TILTS_DEG
 from framematch.gap.table import AtDistance, Comparison, Row
 from framematch.gap.values import SIDES
 from framematch.gap.view import Exit
@@ -17,12 +19,23 @@ NOTHING = "-"
 
 @dataclass(frozen=True, kw_only=True)
 class TextTable:
-    """A table to print: one row of text per lens."""
+    """A table to print.
+
+    Args:
+        keys: how many leading columns say what a row is about: the lens, the subject, the distance.
+    """
 
     title: str
     headings: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
+    keys: int = 1
+
+    @property
+    def rows_to_print(self) -> tuple[tuple[str, ...], ...]:
+        """The rows with a first cell left empty where it repeats the one above."""
+        before = ("", *(row[0] for row in self.rows))
+        return tuple(("" if row[0] == above else row[0], *row[1:]) for row, above in zip(self.rows, before, strict=False))
 
 
 def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
@@ -36,21 +49,28 @@ def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
         _sharp(comparison),
         _guide(comparison),
         _props(comparison),
+        _second(comparison),
     ]
     return tuple(table for table in made if table.rows)
 
 
+def safety_lines(comparison: Comparison) -> tuple[str, ...]:
+    """Room for the aircraft, and the caution that goes with it."""
+    found = comparison.clearance
+    return (CAUTION,) if found is None else (found.says, found.caution)
+
+
 def plain_lines(comparison: Comparison) -> tuple[str, ...]:
-    """What is to be said in sentences: room for the aircraft with its caution, runs that miss the gap, notes."""
+    """What else is to be said in sentences: runs on which the gap is out of the frame, notes on lenses."""
     lines = []
     for row in comparison.rows:
         for far, near in row.out_of_frame_m:
             lines.append(f"{row.candidate.name}: no part of the gap is in the frame from {far:.1f} to {near:.1f} m before it.")
-        lines.extend(f"{row.candidate.name}: {note}." for note in row.notes)
-    if comparison.clearance is not None:
-        lines.append(comparison.clearance.says)
-        lines.append(comparison.clearance.caution)
-    return tuple(lines)
+    notes: dict[str, list[str]] = {}
+    for row in comparison.rows:
+        for note in row.notes:
+            notes.setdefault(note, []).append(row.candidate.name)
+    return (*lines, *(f"{', '.join(names)}: {note}." for note, names in notes.items()))
 
 
 def _frame(c: Comparison) -> TextTable:
@@ -99,23 +119,24 @@ def _edges(c: Comparison) -> TextTable:
 def _feel(c: Comparison) -> TextTable:
     rows = []
     for row in c.rows:
-        for i, a in enumerate(row.at):
+        for a in row.at:
             rows.append(
                 (
-                    row.candidate.name if i == 0 else "",
-                    f"{a.distance_m:g} m",
+                    row.candidate.name,
+                    f"{a.distance_m:g} m before",
                     _f(a.gap_speed, 2),
                     _f(a.ground_speed, 2),
-                    f"{_f(a.blur_percent, 1)} %, {_f(a.blur_px, 0)} px",
+                    NOTHING if math.isnan(a.blur_px) else f"{a.blur_percent:.1f} %, {a.blur_px:.0f} px",
                     _f(a.lean_deg, 1),
                 )
             )
     return TextTable(
         title="How it moves: frame widths per second",
-        headings=("lens", "before", "gap's edges", "ground", "blur of the edges", "lean, deg"),
+        headings=("lens", "", "gap's edges", "ground", "blur of the edges", "lean, deg"),
         rows=tuple(rows),
         note=f"Blur over 1/{1 / c.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
         + ("" if c.run.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.run.readout_ms:g} ms."),
+        keys=2,
     )
 
 
@@ -123,12 +144,19 @@ def _subjects(c: Comparison) -> TextTable:
     rows = []
     for i, subject in enumerate(c.subjects):
         for row in c.rows:
-            rows.append((subject.name, row.candidate.name, *(f"{_f(a.subject_percent[i], 0)} %, {_f(a.subject_speed[i], 2)}" for a in row.at)))
+            rows.append((subject.name, row.candidate.name, *(_subject(a, i) for a in row.at)))
     return TextTable(
         title="Subjects: height in percent of the frame's, and speed in frame widths per second",
         headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.run.distances_m)),
         rows=tuple(rows),
+        keys=2,
     )
+
+
+def _subject(a: AtDistance, i: int) -> str:
+    if math.isnan(a.subject_percent[i]):
+        return "passed"
+    return f"{a.subject_percent[i]:.0f} %, " + ("off the frame" if math.isnan(a.subject_speed[i]) else f"{a.subject_speed[i]:.2f}")
 
 
 def _sharp(c: Comparison) -> TextTable:
@@ -174,12 +202,42 @@ def _props(c: Comparison) -> TextTable:
         p = row.props
         shown = "; ".join(f"{b.name} {_f(b.area_percent, 1)} % of the frame, {_f(b.reach_percent, 0)} % in from {' and '.join(b.sides)}" for b in p.in_shot)
         clear = ", ".join(f"{low:+.1f} to {high:+.1f}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
-        rows.append((row.candidate.name, shown or "none", clear or "none"))
+        rows.append((row.candidate.name, shown or "none", "any" if p.clear_tilts_deg == (TILTS_DEG,) else clear or "none"))
     return TextTable(
         title=f"Props and airframe in the frame, camera tilted {c.aircraft.camera_tilt_deg:+g} deg",
         headings=("lens", "in the frame", "clear at tilts, deg"),
         rows=tuple(rows),
         note="In from: how far it reaches into the frame, in percent of its height. Flexing arms and vibration are left out: keep some room.",
+    )
+
+
+def _second(c: Comparison) -> TextTable:
+    if c.second is None:
+        return TextTable(title="", headings=(), rows=())
+    rows = []
+    for row, m in zip(c.rows, c.matches, strict=True):
+        if m is None:
+            rows.append((row.candidate.name, "none matches", *(NOTHING,) * 5))
+            continue
+        aim = NOTHING if m.tilt_deg is None else f"{m.tilt_deg + 0.0:+.1f} / {m.roll_deg:+.1f}"
+        rows.append(
+            (
+                row.candidate.name,
+                f"{m.focal_mm:.2f} mm",
+                f"{m.vertical_off_deg + 0.0:+.1f}",
+                f"{m.pan_deg_s:.0f} deg/s",
+                f"{m.blur_percent:.1f} %",
+                f"{m.height_m:.2f} m",
+                aim,
+            )
+        )
+    w, h = c.second.camera.sensor_mm
+    return TextTable(
+        title=f"Another camera for a hidden cut {c.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
+        headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
+        rows=tuple(rows),
+        note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.second.shutter_s:.0f} s its blur is as long as the "
+        "middling blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
     )
 
 
@@ -213,6 +271,7 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
         "run": asdict(c.run),
         "subjects": [asdict(s) for s in c.subjects],
         "lenses": [_row(c, row) for row in c.rows],
+        "second_camera": [None if m is None else asdict(m) for m in c.matches],
         "clearance": None
         if c.clearance is None
         else {
@@ -288,8 +347,8 @@ def comparison_csv(comparison: Comparison) -> str:
             }
             for e in row.exits:
                 line[f"{e.side}_leaves_m"] = e.leaves_m
-            for subject, height in zip(comparison.subjects, a.subject_percent, strict=True):
-                line[f"{subject.name}_height_percent"] = height
+            for i, (subject, height) in enumerate(zip(comparison.subjects, a.subject_percent, strict=True), 1):
+                line[f"subject_{i}_{subject.name}_height_percent"] = height
             sharp = row.sharp
             line["sharp_from_m"], line["sharp_to_m"] = (None, None) if sharp is None else (sharp.near_m, sharp.far_m)
             line["props_in_frame_percent"] = row.props.total_percent

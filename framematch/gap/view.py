@@ -51,7 +51,7 @@ def area_in(polygons_px: Floats, frame: Rect) -> Floats:
     Row by row, what lies inside is the signed sum over the polygon's edges of their x clamped to
     the rectangle; for straight edges that sum over all rows is a closed form.
     """
-    x0, y0 = polygons_px[..., 0] - frame.left, polygons_px[..., 1]
+    x0, y0 = polygons_px[..., 0] - frame.left, np.ascontiguousarray(polygons_px[..., 1])
     x1, y1 = np.roll(x0, -1, axis=-1), np.roll(y0, -1, axis=-1)
     start, stop = np.clip(y0, frame.top, frame.bottom), np.clip(y1, frame.top, frame.bottom)
     with np.errstate(all="ignore"):
@@ -67,13 +67,16 @@ def area_in(polygons_px: Floats, frame: Rect) -> Floats:
 
 def chords_in(points_px: Floats, frame: Rect) -> Mask:
     """Which chords (..., n - 1) between successive points (..., n, 2) touch a rectangle (Liang and Barsky's test)."""
-    from_px, step = points_px[..., :-1, :], np.diff(points_px, axis=-2)
-    low, high = np.array([frame.left, frame.top]), np.array([frame.right, frame.bottom])
+    shape = points_px.shape[:-2] + (points_px.shape[-2] - 1,)
+    enter, leave = np.zeros(shape), np.ones(shape)
     with np.errstate(all="ignore"):
-        a, b = (low - from_px) / step, (high - from_px) / step
-        enter, leave = np.fmin(a, b).max(axis=-1), np.fmax(a, b).min(axis=-1)
-    hit: Mask = np.maximum(enter, 0.0) <= np.minimum(leave, 1.0)
-    return hit
+        for axis, low, high in ((0, frame.left, frame.right), (1, frame.top, frame.bottom)):
+            places = np.ascontiguousarray(points_px[..., axis])
+            start = places[..., :-1]
+            per_step = 1 / np.diff(places, axis=-1)
+            a, b = (low - start) * per_step, (high - start) * per_step  # NaN on a side's own line: taken as touching
+            enter, leave = np.fmax(enter, np.fmin(a, b)), np.fmin(leave, np.fmax(a, b))
+    return np.asarray(enter <= leave)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,8 +212,14 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
     there = state(coarse, outline)
     last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
     ever, stays = np.asarray(there.any(axis=0)), there[-1]
-    low, high = coarse[np.minimum(last + 1, len(coarse) - 1)], coarse[last]
+    # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
     fine = np.stack([gap.edge(side, _PER_EDGE_FINE + 1, depth_m=depth_m) for side in SIDES])
+    around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
+    holds = np.stack([state(coarse[index], fine, each=True) for index in around])
+    nearest = 4 - holds[::-1].argmax(axis=0)
+    ever &= holds.any(axis=0)
+    high = coarse[np.take_along_axis(around, nearest[None], axis=0)[0]]
+    low = coarse[np.take_along_axis(around, np.minimum(nearest + 1, 4)[None], axis=0)[0]]
     for _ in range(30):
         middle = (low + high) / 2
         holds = state(middle, fine, each=True)

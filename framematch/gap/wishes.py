@@ -60,10 +60,12 @@ def focal_for_subject(pairing: Pairing, gap: Gap, run: Run, subject: Subject, *,
     if depth <= 0:
         return Answer(value=None, unit="mm", says=f"{wish}: it is behind the camera there")
 
-    def height(camera: Camera) -> float:
-        return float(curves(camera, pairing.frame, gap, run, distance_m=at_m, subjects=(subject,), per_edge=1).subject_percent[0, 0])
-
-    return _focal_for(pairing, height, percent, wish, f"{subject.name} has")
+    answer = _focal_for(pairing, lambda camera: _tall(camera, pairing.frame, gap, run, subject, at_m), percent, wish, f"{subject.name} has")
+    if answer.value is None:
+        return answer
+    middle, _ = wished_camera(pairing, answer.value).project(run.seen_from(subject.points_m(gap)[1:2], at_m)[0])
+    off = "" if pairing.frame.contains(middle) else ", but it stands outside the frame there"
+    return Answer(value=answer.value, unit="mm", says=answer.says + off)
 
 
 def focal_for_edges(pairing: Pairing, gap: Gap, run: Run, *, until_m: float, side: str | None = None) -> Answer:
@@ -108,20 +110,22 @@ def distance_for_subject(camera: Camera, frame: Rect, gap: Gap, run: Run, subjec
         return Answer(value=None, unit="m", says=f"{wish}: it is behind the camera from the start")
 
     def height(distance: Floats) -> Floats:
-        return curves(camera, frame, gap, run, distance_m=distance, subjects=(subject,), per_edge=1).subject_percent[:, 0]
+        """NaN while its middle is not in the frame."""
+        found = curves(camera, frame, gap, run, distance_m=distance, subjects=(subject,), per_edge=1)
+        return np.where(np.isnan(found.subject_speed[:, 0]), np.nan, found.subject_percent[:, 0])
 
     distance = gone + np.geomspace(far_m - gone, 1e-3, 400)
     tall = height(distance)
     over = np.flatnonzero(np.nan_to_num(tall) >= percent)
     if not len(over):
-        most = float(np.nanmax(tall)) if np.isfinite(tall).any() else 0.0
-        return Answer(value=None, unit="m", says=f"{wish}: never on this run, {most:.0f} % at most")
-    if over[0] == 0:
-        return Answer(value=None, unit="m", says=f"{wish}: more than that already {far_m:g} m before the gap")
+        if not np.isfinite(tall).any():
+            return Answer(value=None, unit="m", says=f"{wish}: it is never in the frame on this run")
+        return Answer(value=None, unit="m", says=f"{wish}: never while it is in the frame, {float(np.nanmax(tall)):.0f} % at most")
     first = int(over[0])
-    value = float(brentq(lambda d: float(height(np.array([d]))[0]) - percent, distance[first], distance[first - 1], xtol=1e-9))
-    place = f"{value:.2f} m before the gap" if value >= 0 else f"{-value:.2f} m after the gap"
-    return Answer(value=value, unit="m", says=f"{wish}: {place}")
+    if first == 0 or np.isnan(tall[first - 1]):
+        return Answer(value=None, unit="m", says=f"{wish}: {tall[first]:.0f} % already where it is first seen, {_before(float(distance[first]))}")
+    value = float(brentq(lambda d: _tall(camera, frame, gap, run, subject, d) - percent, distance[first], distance[first - 1], xtol=1e-9))
+    return Answer(value=value, unit="m", says=f"{wish}: {_before(value)}")
 
 
 def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, near_m: float) -> Answer:
@@ -140,6 +144,14 @@ def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, nea
         return Answer(value=widest or None, unit="f", says=f"{wish}: any stop does it" + (f", f/{widest:g} already" if widest else ""))
     note = "" if airy_disk_mm(f_number=stop) <= circle_mm else ", though diffraction alone is then larger than the sharp circle"
     return Answer(value=stop, unit="f", says=f"{wish}: f/{stop:.1f} or deeper{note}")
+
+
+def _tall(camera: Camera, frame: Rect, gap: Gap, run: Run, subject: Subject, distance_m: float) -> float:
+    return float(curves(camera, frame, gap, run, distance_m=distance_m, subjects=(subject,), per_edge=1).subject_percent[0, 0])
+
+
+def _before(distance_m: float) -> str:
+    return f"{distance_m:.2f} m before the gap" if distance_m >= 0 else f"{-distance_m:.2f} m after the gap"
 
 
 def _focal_for(pairing: Pairing, measure: Callable[[Camera], float], percent: float, wish: str, what: str) -> Answer:

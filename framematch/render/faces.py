@@ -82,7 +82,7 @@ class Plan:
         return self.x.nbytes + self.y.nbytes + self.forward.nbytes
 
 
-_kept: Kept[Plan] = Kept(limit_bytes=256_000_000, size=lambda plan: plan.nbytes)
+_kept: Kept[Plan] = Kept(limit_bytes=150_000_000, size=lambda plan: plan.nbytes)
 
 
 def plan(camera: Camera) -> Plan:

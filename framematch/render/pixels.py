@@ -14,7 +14,7 @@ from framematch.render.keep import Kept
 Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_kept: Kept[tuple[Floats32, Mask]] = Kept(limit_bytes=256_000_000, size=lambda v: v[0].nbytes + v[1].nbytes)
+_kept: Kept[tuple[Floats32, Mask]] = Kept(limit_bytes=150_000_000, size=lambda v: v[0].nbytes + v[1].nbytes)
 
 
 def pixel_rays(camera: Camera) -> tuple[Floats32, Mask]:

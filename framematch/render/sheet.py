@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.errors import InputError
+from framematch.files import written_whole
 from framematch.guide import EdgeErrors, rectangle_errors
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
@@ -15,7 +18,7 @@ from framematch.pairing import Pairing
 from framematch.render.recorded import agreement
 from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
 from framematch.report import Report, guide_report, metres
-from framematch.scene.model import Scene
+from framematch.scene.model import Scene, ViewPose
 
 Bytes = NDArray[np.uint8]
 
@@ -30,7 +33,8 @@ class Look:
     """What one sheet says.
 
     Args:
-        distance_m: from the recording camera to the gap's plane.
+        pose: of the recording camera.
+        distance_m: that the guide is judged at; from the recording camera to the gap's plane where it stands before it.
         views: the two pictures.
         report: the guide of the pairing's whole range.
         errors: of the guide's rectangle at that distance, in percent of the frame.
@@ -39,6 +43,8 @@ class Look:
         hidden_percent: of the frame's part of the wide view, what something hides from the recording camera.
     """
 
+    scene: Scene
+    pose: ViewPose
     distance_m: float
     views: Views
     report: Report
@@ -48,14 +54,22 @@ class Look:
     hidden_percent: float
 
 
-def look(scene: Scene, pairing: Pairing, *, distance_m: float, height_px: int = 540, renderer: str = "auto") -> Look:
-    """Both views from before the gap, with the guide judged by what is really recorded there."""
-    views = both_views(scene, pairing, before_gap(scene, distance_m), height_px=height_px, renderer=renderer)
+def look(scene: Scene, pairing: Pairing, *, distance_m: float, pose: ViewPose | None = None, height_px: int = 540, renderer: str = "auto") -> Look:
+    """Both views, with the guide judged by what is really recorded there.
+
+    Args:
+        distance_m: from the gap; with a pose of one's own, the distance to judge the guide's sides at.
+        pose: where the recording camera stands; square before the gap if not given.
+    """
+    square = before_gap(scene, distance_m)
     report = guide_report(pairing)
+    views = both_views(scene, pairing, pose or square, height_px=height_px, renderer=renderer)
     guide = report.guide
     raster = views.wide_camera.raster_px
     truth = views.recorded
     return Look(
+        scene=scene,
+        pose=pose or square,
         distance_m=distance_m,
         views=views,
         report=report,
@@ -109,12 +123,27 @@ def errors_in_words(errors: EdgeErrors) -> str:
     return ", ".join(parts)
 
 
-def sentences(found: Look, *, scene: str) -> list[str]:
+def scene_in_words(scene: Scene) -> str:
+    """The scene's name and its gap's size."""
+    if scene.gap is None:
+        return scene.name
+    return f"{scene.name}, gap {scene.gap.width_m:g} x {scene.gap.height_m:g} m"
+
+
+def place_in_words(found: Look) -> str:
+    """Where the rig stands."""
+    if found.pose == before_gap(found.scene, found.distance_m):
+        return f"{metres(found.distance_m)} before the {'gap' if found.scene.gap else 'scene'}"
+    x, y, z = found.pose.position_m
+    return f"at {x:g}, {y:g}, {z:g} m, heading {found.pose.heading_deg:g} degrees"
+
+
+def sentences(found: Look) -> list[str]:
     """What the sheet says below its pictures."""
     report = found.report
     p, g = report.pairing, report.guide
     lines = [
-        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. Here, at {metres(found.distance_m)}, its sides are: {errors_in_words(found.errors)} "
+        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away its sides are: {errors_in_words(found.errors)} "
         "(percent of the frame; loose shows more than is recorded, tight less).",
         f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (straight sides) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
@@ -124,11 +153,12 @@ def sentences(found: Look, *, scene: str) -> list[str]:
     if not p.near_m <= found.distance_m <= p.far_m:
         lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
     drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
-    lines.append(f"Scene: {scene}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path.")
+    lines.append(f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur.")
+    lines.append("It shows geometry, not a safe path. Plan with margin; local rules and the licensed pilot decide.")
     return lines
 
 
-def sheet(found: Look, *, scene: str) -> Any:
+def sheet(found: Look) -> Any:
     """The sheet as a Pillow picture: both views at one height, labels above, legend and words below."""
     from PIL import Image, ImageDraw, ImageFont
 
@@ -138,10 +168,10 @@ def sheet(found: Look, *, scene: str) -> Any:
     frame = found.views.frame.colour
     height = wide.shape[0]
     unit = height / 540
-    pad, head, big, small = round(18 * unit), round(66 * unit), 21 * unit, 17 * unit
+    pad, head, big, small = round(18 * unit), round(76 * unit), 26 * unit, 21 * unit
     width = wide.shape[1] + frame.shape[1] + 3 * pad
     text, bold = ImageFont.load_default(small), ImageFont.load_default(big)
-    lines = [part for line in sentences(found, scene=scene) for part in _wrapped(line, text, width - 2 * pad)]
+    lines = [part for line in sentences(found) for part in _wrapped(line, text, width - 2 * pad)]
     step = round(small * 1.45)
     legend_y = head + height + pad // 2
     picture = Image.new("RGB", (width, legend_y + round(1.6 * step) + step * len(lines) + pad), _GROUND)
@@ -150,7 +180,7 @@ def sheet(found: Look, *, scene: str) -> Any:
     picture.paste(Image.fromarray(wide), (pad, head))
     picture.paste(Image.fromarray(frame), (second, head))
     draw.text((pad, head * 0.30), found.report.pairing.title or "Pairing", font=bold, fill=_INK, anchor="lm")
-    draw.text((width - pad, head * 0.30), f"{metres(found.distance_m)} before the gap", font=bold, fill=_INK, anchor="rm")
+    draw.text((width - pad, head * 0.30), place_in_words(found), font=bold, fill=_INK, anchor="rm")
     draw.text((pad, head * 0.76), "MONITORING CAMERA: what the goggles show, with the guide", font=text, fill=_QUIET, anchor="lm")
     draw.text((second, head * 0.76), "RECORDING CAMERA: the frame as it is recorded", font=text, fill=_QUIET, anchor="lm")
     x, y = float(pad), legend_y + small * 0.7
@@ -161,6 +191,30 @@ def sheet(found: Look, *, scene: str) -> Any:
     for index, line in enumerate(lines):
         draw.text((pad, legend_y + round(1.6 * step) + step * index), line, font=text, fill=_INK)
     return picture
+
+
+def check_picture_name(path: Path) -> None:
+    """Refuse a name that :func:`write_sheet` can't write, before any work is done.
+
+    Raises:
+        InputError: it does not end as a PNG, JPEG, WebP or TIFF file does, or its folder isn't there.
+    """
+    if path.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff"):
+        raise InputError(f"{path.suffix or 'no ending'} is no picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
+    if not path.parent.is_dir():
+        raise InputError(f"there is no folder {path.parent}", field="out", fix="make it first or name another", file=str(path))
+
+
+def write_sheet(path: Path, found: Look) -> None:
+    """Write the sheet as a picture, its kind by the name's ending; whole or not at all.
+
+    Raises:
+        InputError: as :func:`check_picture_name`, or the file can't be written.
+    """
+    check_picture_name(path)
+    picture = sheet(found)
+    with written_whole(path) as beside:
+        picture.save(beside)
 
 
 def _wrapped(line: str, font: Any, room: float) -> list[str]:

@@ -122,3 +122,20 @@ def before_gap(scene: Scene, distance_m: float) -> ViewPose:
     low, high = scene.surface.bounds
     middle = (low + high) / 2
     return ViewPose(position_m=(float(middle[0]), float(min(middle[1], scene.ground_m + 1.6)), float(high[2] + distance_m)))
+
+
+def pose_from_text(text: str | None, *, heading_deg: float = 0.0, pitch_deg: float = 0.0, bank_deg: float = 0.0) -> ViewPose | None:
+    """A pose whose position is written ``x,y,z`` in metres; None if it is not given.
+
+    Raises:
+        InputError: not three numbers, or a turn without a position.
+    """
+    if text is None:
+        if any((heading_deg, pitch_deg, bank_deg)):
+            raise InputError("--heading, --pitch and --bank go with --position", field="position", fix="give where the rig stands, such as 0,1.5,4")
+        return None
+    try:
+        x, y, z = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(f"'{text}' is no place", field="position", fix="write x,y,z in metres, such as 0,1.5,4") from None
+    return ViewPose(position_m=(x, y, z), heading_deg=heading_deg, pitch_deg=pitch_deg, bank_deg=bank_deg)

@@ -171,6 +171,8 @@ def tube(
     """
     path = np.asarray(path_m, dtype=np.float64)
     radii = np.broadcast_to(np.asarray(radii_m, dtype=np.float64), (len(path),))
+    tile = MATERIALS[material].tile_m if material else (1.0, 1e6)
+    path, radii, length = _rows(path, radii, tile[1])
     ring = len(path) > 3 and bool(np.allclose(path[0], path[-1]))
     ahead = np.gradient(path, axis=0)
     if ring:
@@ -183,37 +185,38 @@ def tube(
         along /= np.linalg.norm(along)
         first[i] = along
     second = np.cross(ahead, first)
-    tile = MATERIALS[material].tile_m if material else (1.0, 1.0)
     mean = float(radii.mean())
     around = max(1, round(2 * math.pi * mean / tile[0]))
-    length = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]) / tile[1]
+    sides = -(-sides // around) * around  # so that the tile repeats at a corner of the section
     angle = np.linspace(0, 2 * np.pi, sides + 1)
     section = flatten[0] * np.cos(angle)[:, None] * first[:, None] + flatten[1] * np.sin(angle)[:, None] * second[:, None]
     grid = path[:, None] + radii[:, None, None] * section
     grid[:, -1] = grid[:, 0]
-    values = np.concatenate(
-        [
-            grid,
-            np.broadcast_to((angle / (2 * np.pi) * around)[None, :, None], (*grid.shape[:2], 1)),
-            np.broadcast_to(length[:, None, None], (*grid.shape[:2], 1)),
-        ],
-        axis=2,
-    )
+    places = np.stack(np.broadcast_arrays(angle / (2 * np.pi) * around, length[:, None]), axis=-1)
+    flat = np.concatenate([grid, places], axis=2).reshape(-1, 5)
     rows, columns = np.meshgrid(np.arange(len(path) - 1), np.arange(sides), indexing="ij")
     i00 = (rows * (sides + 1) + columns).ravel()
     i01, i10, i11 = i00 + 1, i00 + sides + 1, i00 + sides + 2
     faces = np.concatenate([np.stack([i00, i01, i11], 1), np.stack([i00, i11, i10], 1)])
-    flat = values.reshape(-1, 5)
+    uv = flat[faces][..., 3:]
     if not ring:
+        disc = 0.5 + np.column_stack([np.cos(angle), np.sin(angle)]) * np.minimum(0.49, mean / np.array(tile))
         for row, order in ((0, 1), (len(path) - 1, -1)):
-            hub = len(flat)
-            flat = np.concatenate([flat, [[*path[row], 0.0, length[row]]]])
-            rim = row * (sides + 1) + np.arange(sides)
+            hub, k = len(flat), np.arange(sides)
+            flat = np.concatenate([flat, [[*path[row], 0.0, 0.0]]])
+            rim = row * (sides + 1) + k
             faces = np.concatenate([faces, np.stack([rim + 1, rim, np.full(sides, hub)], 1)[:, ::order]])
-    if material:
-        flat, faces, _ = cut(flat, faces, np.eye(5)[3], np.arange(1, around))
-        flat, faces, _ = cut(flat, faces, np.eye(5)[4], np.arange(1, math.ceil(length[-1])))
-    return Part(vertices=flat[:, :3].copy(), faces=faces, uv=flat[faces][..., 3:] if material else np.zeros((len(faces), 3, 2)), material=material, tint=tint)
+            uv = np.concatenate([uv, np.stack([disc[k + 1], disc[k], np.full((sides, 2), 0.5)], 1)[:, ::order]])
+    return Part(vertices=flat[:, :3].copy(), faces=faces, uv=uv if material else np.zeros_like(uv), material=material, tint=tint)
+
+
+def _rows(path: Floats, radii: Floats, tile_m: float) -> tuple[Floats, Floats, Floats]:
+    """Points and radii with more between them where the tile repeats, and how many tiles it is to each."""
+    length = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]) / tile_m
+    whole = np.round(length)
+    length = np.where((np.abs(length - whole) < 1e-3) & (whole > 0), whole, length)
+    stops = np.union1d(length, np.arange(1, math.ceil(length[-1])))
+    return np.column_stack([np.interp(stops, length, path[:, i]) for i in range(3)]), np.interp(stops, length, radii), stops
 
 
 def cylinder(

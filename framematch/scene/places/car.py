@@ -57,8 +57,8 @@ def car(gap: Gap) -> Iterator[Part]:
         [(front + 0.12, belt + 0.03), (front - 0.10 * rise - 0.09, roof - 0.09), (rear + 0.45 * rise + 0.25, roof - 0.09), (rear + 0.0, belt + 0.05)]
     )
     panes = cabin.difference(shapely.box(-w - 0.09, 0, w + 0.09, 50))
-    side = profile.difference(arches).difference(around(gap, 0.025))
-    ring = around(gap, 0.025).difference(outline(gap))
+    side = profile.difference(arches).difference(around(gap, 0.04))
+    ring = around(gap, 0.04).difference(outline(gap))
     seams = [shapely.box(x - 0.008, 0.36, x + 0.008, belt - 0.02) for x in (-w - 0.07, w + 0.07)]
     for out in (-1, 1):
         z = out * (wide / 2 - SKIN_M / 2)
@@ -67,11 +67,12 @@ def car(gap: Gap) -> Iterator[Part]:
         for shape, tint in [(panes, GLASS), (shapely.union_all(seams), DARK)]:
             for piece in shapely.get_parts(shape):
                 yield slab(piece, thickness_m=0.012, tint=tint).moved(z=out * (wide / 2 + 0.004))
-        yield box((0.17, 0.03, 0.02), foot=(-w + 0.06, belt - 0.17, out * (wide / 2 + 0.02)), tint=(0.80, 0.80, 0.80))
+        if belt < gap.sill_m:
+            yield box((0.17, 0.03, 0.02), foot=(-w + 0.06, belt - 0.17, out * (wide / 2 + 0.02)), tint=(0.80, 0.80, 0.80))
         yield box((0.10, 0.12, 0.18), foot=(w + 0.17, belt + 0.02, out * (wide / 2 + 0.10)), material="paint", tint=BODY)
         for x in wheels:
             yield from _wheel(x, out * (wide / 2 - 0.10), out)
-    yield from _shell(profile, arches, wide - 2 * SKIN_M, belt, roof)
+    yield from _shell(gap, profile, arches, wide - 2 * SKIN_M, belt, roof)
     for out in (-1, 1):  # low seats with their backs down, a wheel and a dashboard, clear of the windows
         low = min(0.52, gap.sill_m - 0.2)
         if low > 0.38:
@@ -86,11 +87,11 @@ def car(gap: Gap) -> Iterator[Part]:
     yield from skyline()
 
 
-def _shell(profile: object, arches: object, wide: float, belt: float, roof: float) -> Iterator[Part]:
+def _shell(gap: Gap, profile: object, arches: object, wide: float, belt: float, roof: float) -> Iterator[Part]:
     """Bonnet, roof, tail and floor between the sides, with dark screens before and behind the cabin."""
     import shapely
 
-    skin = profile.difference(profile.buffer(-0.045)).difference(arches)  # type: ignore[attr-defined]
+    skin = profile.difference(profile.buffer(-0.045)).difference(arches).difference(around(gap, 0.01))  # type: ignore[attr-defined]
     x0, _, x1, _ = profile.bounds  # type: ignore[attr-defined]
     screens = shapely.box(x0, belt + 0.09, x1, roof - 0.05)
     for shape, tint, material in ((skin.difference(screens), BODY, "paint"), (skin.intersection(screens), GLASS, "")):

@@ -59,11 +59,11 @@ def _frame(gap: Gap) -> Iterator[Part]:
     if gap.shape == "rectangle":
         along = np.linspace(-reach - 0.5, reach + 2.2, 10)  # its underside lies level on the trunks' stumps of branches
         radii = np.linspace(1.25, 0.62, 10) * LOG_M
-        yield tube(np.column_stack([along, top + radii, 0 * along]), radii, material="bark", tint=(0.86, 0.84, 0.80))
+        yield tube(np.column_stack([along, top + radii, 0 * along]), radii, sides=16, material="bark", tint=(0.86, 0.84, 0.80))
         if gap.sill_m > 0:
             thick = min(LOG_M, gap.sill_m / 2)
             for low in np.arange(gap.sill_m - thick, 0, -2 * thick):
-                yield tube([(-reach, low, 0), (reach, low, 0)], thick, material="bark", tint=(0.90, 0.88, 0.84))
+                yield tube([(-reach, low, 0), (reach, low, 0)], thick, sides=16, material="bark", tint=(0.90, 0.88, 0.84))
         return
     yield from _bough(np.array(around(gap, LOG_M).exterior.coords), gap)
 
@@ -76,7 +76,7 @@ def _bough(ring: Floats, gap: Gap) -> Iterator[Part]:
         line = shapely.line_merge(line.difference(shapely.box(-1e3, -1, 1e3, 1e-6)))
     coords = np.asarray(line.coords)
     dense = np.array([line.interpolate(d).coords[0] for d in np.linspace(0, line.length, max(40, len(coords)))])
-    yield tube(np.column_stack([dense, np.zeros(len(dense))]), LOG_M, material="bark", tint=(0.86, 0.84, 0.80))
+    yield tube(np.column_stack([dense, np.zeros(len(dense))]), LOG_M, sides=16, material="bark", tint=(0.86, 0.84, 0.80))
 
 
 def _tree(x: float, z: float, radius: float, dice: np.random.Generator) -> Iterator[Part]:

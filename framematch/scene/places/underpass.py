@@ -31,15 +31,16 @@ def underpass(gap: Gap) -> Iterator[Part]:
     top = gap.sill_m + gap.height_m + 1.0
     portal = shapely.Polygon([(-w - 6.5, 0), (w + 6.5, 0), (w + 2.2, top), (-w - 2.2, top)])
     for z in (0.0, -LONG_M):  # the near portal is the gap; the far one is its twin
-        for part in wall_with_gap(gap, portal, material="concrete", frame_m=0.25, frame_proud_m=0.05, frame_material="concrete", frame_tint=(0.93, 0.82, 0.45)):
+        for part in wall_with_gap(gap, portal, material="concrete", frame_m=0.25, frame_proud_m=0.05, frame_material="paint", frame_tint=(0.97, 0.80, 0.22)):
             yield part.moved(z=z)
     middle = -LONG_M / 2
     lining = around(gap, 0.25).difference(outline(gap))
     yield slab(lining, thickness_m=LONG_M - t - 0.1, material="concrete", tint=(0.82, 0.82, 0.84)).moved(z=middle)
-    if gap.shape != "circle":
+    low = gap.sill_m + 0.35 * min(gap.height_m, 2.4)
+    springing = gap.sill_m + gap.height_m - min(w, gap.height_m)
+    if gap.shape == "rectangle" or (gap.shape == "arch" and low + 0.25 < springing):
         for side in (-1, 1):  # a coloured band and rail along the walls
             x0, x1 = sorted((side * w, side * (w - 0.015)))
-            low = gap.sill_m + 0.35 * min(gap.height_m, 2.4)
             yield span((x0, low, -LONG_M + 0.5), (x1, low + 0.25, -0.5), tint=(0.20, 0.45, 0.62))
     lamp_y = gap.sill_m + gap.height_m
     for z in np.arange(-LONG_M + 1.2, -0.5, 2.4):

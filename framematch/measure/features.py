@@ -1,0 +1,159 @@
+"""The same details found in a recording still and a monitoring still of one moment.
+
+A rectilinear telephoto and a fisheye show a thing at very different sizes and bends, so both stills are
+first laid into one common view through their lens models, at the finer detail that both have. Details
+are SIFT keypoints (Lowe, IJCV 60(2), 2004; OpenCV's own); since the common view nearly aligns the
+stills, a pair must also agree in place, size and direction.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.camera import Camera
+from framematch.lens import Lens
+from framematch.pairing import Pairing
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+REACH_DEG = 12.0  # how far from where the file's aim puts it a detail is looked for
+_MOST_PX = 1700  # long side of the common view
+_DETAILS = 3000
+_RATIO = 0.86  # best over second best match
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CommonView:
+    """Both stills seen by one virtual camera standing and pointing as the recording camera does.
+
+    Args:
+        camera: the virtual camera.
+        recording, monitoring: (height, width) grey.
+        recording_seen, monitoring_seen: where each still has picture.
+    """
+
+    camera: Camera
+    recording: NDArray[np.uint8]
+    monitoring: NDArray[np.uint8]
+    recording_seen: Mask
+    monitoring_seen: Mask
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Matches:
+    """Details found in both: rays (N, 3) in each camera's own axes, and the noise of a ray in rad."""
+
+    recording: Floats
+    monitoring: Floats
+    noise_rad: Floats
+    details: tuple[int, int]
+
+    def only(self, keep: Any) -> Matches:
+        """Those matches alone."""
+        return Matches(recording=self.recording[keep], monitoring=self.monitoring[keep], noise_rad=self.noise_rad[keep], details=self.details)
+
+
+def common_view(pairing: Pairing, recording: NDArray[np.uint8], monitoring: NDArray[np.uint8]) -> CommonView:
+    """Lay both stills, each of its camera's raster size, into one view."""
+    per_rad = min(_per_rad(pairing.recording), 1.5 * _per_rad(pairing.monitoring))
+    angles = pairing.recording.angles()
+    wide, tall = (min(a, 150.0) + 2.0 for a in (angles.horizontal, angles.vertical))
+    per_rad = min(per_rad, _MOST_PX / math.radians(max(wide, tall)))
+    size = (max(64, round(math.radians(wide) * per_rad)), max(64, round(math.radians(tall) * per_rad)))
+    view = Camera(lens=Lens(projection="equidistant", focal_mm=1.0), sensor_mm=(size[0] / per_rad, size[1] / per_rad), raster_px=size)
+    x, y = np.meshgrid(np.arange(size[0]) + 0.5, np.arange(size[1]) + 0.5)
+    rays, _ = view.unproject(np.stack([x, y], axis=-1))
+    in_monitoring = rays @ pairing.mount.recording_from_monitoring
+    first, seen_first = _laid(pairing.recording, recording, rays, per_rad)
+    second, seen_second = _laid(pairing.monitoring, monitoring, in_monitoring, per_rad)
+    return CommonView(camera=view, recording=first, monitoring=second, recording_seen=seen_first, monitoring_seen=seen_second)
+
+
+def _per_rad(camera: Camera) -> float:
+    """Pixels per radian at the lens axis."""
+    return float(camera.lens.focal_mm * camera.pixels_per_mm.min())
+
+
+def _laid(camera: Camera, still: NDArray[np.uint8], rays: Floats, per_rad: float) -> tuple[NDArray[np.uint8], Mask]:
+    import cv2
+
+    shrink = per_rad * 1.1 / _per_rad(camera)
+    if shrink < 0.9:
+        size = (max(16, round(camera.raster_px[0] * shrink)), max(16, round(camera.raster_px[1] * shrink)))
+        still = np.asarray(cv2.resize(still, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        camera = camera.resized(size)
+    pixels, ok = camera.project(rays)
+    pixels = np.where(ok[..., None], pixels, -1e4)
+    seen = ok & (pixels >= 0).all(axis=-1) & (pixels <= np.array(camera.raster_px)).all(axis=-1)
+    at = (pixels - 0.5).astype(np.float32)
+    laid = cv2.remap(still, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.where(seen, laid, 0).astype(np.uint8), seen
+
+
+def match_details(pairing: Pairing, view: CommonView) -> Matches:
+    """Details that both stills show, as rays."""
+    sides = [_details(view.recording, view.recording_seen), _details(view.monitoring, view.monitoring_seen)]
+    counts = (len(sides[0][0]), len(sides[1][0]))
+    first, second = _paired(sides[0], sides[1], reach_px=math.radians(REACH_DEG) * _per_rad(view.camera))
+    pixels = [sides[i][0][index][:, :2] for i, index in enumerate((first, second))]
+    rays = [view.camera.unproject(p)[0] for p in pixels]
+    scale = np.maximum(sides[0][0][first, 2], sides[1][0][second, 2])
+    return Matches(
+        recording=rays[0],
+        monitoring=rays[1] @ pairing.mount.recording_from_monitoring,
+        noise_rad=(0.25 + 0.06 * scale) / _per_rad(view.camera),
+        details=counts,
+    )
+
+
+def _details(picture: NDArray[np.uint8], seen: Mask) -> tuple[Floats, NDArray[np.float32]]:
+    """(N, 4) x, y, size, direction in degrees, in the project's pixels; (N, 128) descriptors (Hellinger form)."""
+    import cv2
+
+    inside = cv2.erode(seen.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
+    finder = cv2.SIFT.create(nfeatures=_DETAILS, contrastThreshold=0.02)
+    points, words = finder.detectAndCompute(picture, inside * 255)
+    if not points:
+        return np.empty((0, 4)), np.empty((0, 128), dtype=np.float32)
+    table = np.array([(p.pt[0] + 0.5, p.pt[1] + 0.5, p.size, p.angle) for p in points], dtype=np.float64)
+    words = np.sqrt(words / np.maximum(words.sum(axis=1, keepdims=True), 1e-9)).astype(np.float32)
+    return table, words
+
+
+def _paired(
+    first: tuple[Floats, NDArray[np.float32]], second: tuple[Floats, NDArray[np.float32]], *, reach_px: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Indices of pairs that are each other's best, clearly better than the next, near, and alike in size and direction."""
+    a, b = first[0].astype(np.float32), second[0].astype(np.float32)
+    if len(a) < 2 or len(b) < 2:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    likeness = first[1] @ second[1].T
+    log_a, log_b = np.log(a[:, 2]), np.log(b[:, 2])
+    apart = (a[:, None, 0] - b[None, :, 0]) ** 2 + (a[:, None, 1] - b[None, :, 1]) ** 2
+    likeness[apart > reach_px**2] = -1
+    rows, columns = np.nonzero(likeness > 0.5)
+    turned = np.abs((a[rows, 3] - b[columns, 3] + 180) % 360 - 180) > 20
+    unlike = turned | (np.abs(log_a[rows] - log_b[columns]) > math.log(1.6))
+    likeness[rows[unlike], columns[unlike]] = -1
+    best = likeness.argmax(axis=1)
+    rows = np.arange(len(a))
+    top = likeness[rows, best]
+    # Its rival is the best match elsewhere: SIFT often gives one place two directions.
+    rival = likeness.copy()
+    near_best = (b[best, None, 0] - b[None, :, 0]) ** 2 + (b[best, None, 1] - b[None, :, 1]) ** 2 <= 16
+    rival[near_best] = -1
+    next_best = rival.max(axis=1)
+    distance, rival_distance = 1 - top, 1 - np.maximum(next_best, 0.0)  # squared, of unit vectors, halved
+    mutual = likeness.argmax(axis=0)[best] == rows
+    keep = (top > 0.6) & mutual & (distance < _RATIO**2 * rival_distance)
+    found = np.flatnonzero(keep)
+    places = np.rint(np.column_stack([a[found, :2], b[best[found], :2]]) * 2)
+    _, once = np.unique(places, axis=0, return_index=True)
+    found = found[np.sort(once)]
+    return found, best[found]

@@ -1,0 +1,318 @@
+"""The flight card in words: sections of labelled lines that paper, phone, screen and page all show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from framematch import units
+from framematch.day import DayPlan, Endurance, Light, PersonAt
+from framematch.flight.air import STANDARD_DENSITY_KG_M3
+from framematch.gap.props import PropsReport
+from framematch.report import insets_percent, insets_px
+from framematch.transfer import EDGES
+
+ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed pilot decide."
+CAUTIONS: tuple[str, ...] = (
+    "Local aviation rules, permissions and the licensed pilot decide. Never fly over people; keep everyone who is not briefed for the shot well clear.",
+    "Propellers cut: off for all work on the bench, fitted last; unplug the pack before hands come near. "
+    "Lithium packs burn: charge attended, retire swollen or knocked ones.",
+    "Where it could come down is an outer estimate without air drag over level ground. It leaves out gusts, bounce and pieces, a burning pack, "
+    "thrust lost on one side and a lost link: an aircraft under part power can go anywhere.",
+    "Times leave out cold and aged packs, gusts and hover corrections. Land by the pack's voltage, not by this card.",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """A heading with labelled lines and notes under them; ``kind`` tells a drawing to put beside it."""
+
+    heading: str
+    rows: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+    kind: str = ""
+
+
+def sections(plan: DayPlan) -> tuple[Section, ...]:
+    """What the card says, in the order that the crew needs it."""
+    found = [
+        _guide(plan),
+        _tilt(plan),
+        _light(plan),
+        _packs(plan),
+        _takes(plan),
+        _distances(plan),
+    ]
+    return tuple(s for s in found if s is not None)
+
+
+def unknown(plan: DayPlan) -> tuple[str, ...]:
+    """What was not worked out or is only assumed."""
+    return plan.unknown
+
+
+def _system(plan: DayPlan) -> str:
+    return plan.day.file.units
+
+
+def _length(plan: DayPlan, metres: float, digits: int = 1) -> str:
+    return "infinity" if math.isinf(metres) else units.shown(metres, unit="m", system=_system(plan), digits=digits)
+
+
+def _near(plan: DayPlan, metres: float) -> str:
+    """A distance that is read off a lens or a tape: two digits after the point below 10."""
+    return _length(plan, metres, 2 if metres < 10 else 1)
+
+
+def _speed(plan: DayPlan, metres_a_second: float) -> str:
+    return units.shown(metres_a_second, unit="m/s", system=_system(plan)).replace(".0 ", " ")
+
+
+def _mass(plan: DayPlan, kg: float) -> str:
+    return units.shown(kg, unit="kg", system=_system(plan), digits=2)
+
+
+def _up(degrees: float) -> str:
+    return "level" if abs(degrees) < 0.05 else f"{abs(degrees):.1f}° {'up' if degrees > 0 else 'down'}"
+
+
+def minutes_text(minutes: float) -> str:
+    """Minutes and seconds, rounded down to the second: ``3:49``."""
+    seconds = math.floor(minutes * 60 + 1e-6)
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def _guide(plan: DayPlan) -> Section:
+    report = plan.report
+    pairing, guide = report.pairing, report.guide
+    display = pairing.display.raster_px
+    px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
+    rows = [
+        ("Display", f"{display[0]} x {display[1]}"),
+        *((f"In from {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
+        ("Holds for", f"{_near(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
+        ("Off by at most", f"{guide.rectangle_worst_error_percent:.1f} % of the frame; rig tolerance {report.band.worst_percent:.1f} %"),
+    ]
+    if report.cells is not None:
+        c = report.cells
+        rows.append(("Characters", f"columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row} (from 1)"))
+    return Section(heading="Guide in the goggles", rows=tuple(rows), notes=report.warnings, kind="display")
+
+
+def _tilt(plan: DayPlan) -> Section | None:
+    t = plan.tilts
+    if t is None:
+        return None
+    run = plan.day.file.run
+    assert run is not None
+    rows = [
+        ("Recording camera", f"tilt {_up(t.planned.recording_deg)} on the airframe"),
+        ("Monitoring camera", f"tilt {_up(t.planned.monitoring_deg)} on the airframe"),
+        ("Planned", f"{_speed(plan, run.speed_m_s)}: nose {t.pitch_deg:.1f}° down, horizon at {t.horizon_percent:.0f} % of the frame's height"),
+    ]
+    rows += [
+        (
+            f"At {_speed(plan, s.speed_m_s)}",
+            f"nose {s.pitch_deg:.1f}° down, horizon {_at_height(s.recording_percent)} (goggles {_percent(s.monitoring_percent)})",
+        )
+        for s in t.over_range
+        if len(t.over_range) > 1
+    ]
+    if t.props is not None:
+        rows.append(("Props", _props(t.props)))
+    notes = []
+    if len(t.over_range) > 1:
+        swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
+        notes.append(f"Over this speed range the horizon moves by {swing:.0f} % of the frame's height.")
+    if t.now is not None and t.now_deg is not None:
+        notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
+    notes.append("Measured from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
+    return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
+
+
+def _props(props: PropsReport) -> str:
+    shown = ", ".join(f"{p.name} covers {p.area_percent:.1f} % of the frame" for p in props.in_shot) or "none in the frame"
+    clear = ", ".join(f"{_up(low)} to {_up(high)}" for low, high in props.clear_tilts_deg) or "none"
+    return f"{shown}; tilts that keep them out: {clear}"
+
+
+def _at_height(percent: float) -> str:
+    if math.isnan(percent):
+        return "not seen"
+    return f"at {percent:.0f} %" if 0 <= percent <= 100 else f"{'below' if percent < 0 else 'above'} the frame"
+
+
+def _percent(value: float) -> str:
+    return "not seen" if math.isnan(value) or not 0 <= value <= 100 else f"{value:.0f} %"
+
+
+def filters_text(densities: tuple[float, ...]) -> str:
+    """``ND 0.3 + 0.9``, or ``no filter``."""
+    return "ND " + " + ".join(f"{d:.2g}" for d in densities) if densities else "no filter"
+
+
+def _light(plan: DayPlan) -> Section | None:
+    light = plan.light
+    if light is None:
+        return None
+    iso = light.found.iso
+    shutter = f"{light.rate_fps:g} frames/s, shutter {light.shutter_deg:g}° (1/{1 / light.found.shutter_s:.0f} s), ISO {iso:g}"
+    rows = [("Camera", shutter)]
+    if light.chosen is None:
+        rows.append(("Stop", "none fits: see the top of the card"))
+    else:
+        rows += [
+            ("Stop", f"f/{light.chosen.f_number:.1f} (T{light.t_stop:.1f})"),
+            ("Filter", filters_text(light.chosen.densities)),
+        ]
+        others = [f"{filters_text(s.densities)} at f/{s.f_number:.1f}" for s in light.found.settings[1:4]]
+        if others:
+            rows.append(("Or", "; ".join(others)))
+        rows.append(("Sharp", f"from {_near(plan, light.sharp_from_m)} to {_length(plan, light.sharp_to_m)}, focus at {_focus(plan)}"))
+        rows.append(("Diffraction", f"{light.airy_um:.0f} µm disk; the sharpness limit is {light.circle_um:.0f} µm"))
+    if light.blur_percent:
+        rows.append(("Smear at the edge", ", ".join(f"{b:.1f} % of the width at {_near(plan, d)}" for d, b in light.blur_percent)))
+    rows.append(("Light", f"EV {light.found.ev100:g} at ISO 100"))
+    if light.flicker is not None:
+        rows.append(("Lamps", _lamps(light)))
+    return Section(heading="Stop and filter", rows=tuple(rows))
+
+
+def _lamps(light: Light) -> str:
+    flicker = light.flicker
+    assert flicker is not None
+    if flicker.safe:
+        return f"{light.shutter_deg:g}° does not flicker"
+    return (
+        "no shutter angle is free of flicker" if math.isnan(flicker.nearest_deg) else f"free of flicker: {', '.join(f'{a:.1f}°' for a in flicker.angles_deg)}"
+    )
+
+
+def _focus(plan: DayPlan) -> str:
+    return _near(plan, plan.report.pairing.focus_m)
+
+
+def _packs(plan: DayPlan) -> Section | None:
+    e = plan.endurance
+    if e is None:
+        return None
+    rows = [
+        ("All up", f"{_mass(plan, e.rig.mass_kg)}, pack {e.pack.energy_wh:.0f} Wh"),
+        ("Minutes to reserve", ", ".join(f"{name} {minutes_text(m)}" for name, m in e.minutes)),
+        ("Reserve", f"{e.pack.reserve_percent:g} % stays in the pack"),
+        ("Hovering takes", f"{e.hover.battery_w:.0f} W; the air has {100 * e.density_kg_m3 / STANDARD_DENSITY_KG_M3:.0f} % of its density at sea level"),
+    ]
+    flights = plan.flights
+    if flights is not None and not flights.flights:
+        rows.append(("Takes per pack", "none: see the top of the card"))
+    elif flights is not None:
+        rows += [
+            ("Takes per pack", ", ".join(f"{name} {n}" for name, n in flights.takes_per_pack)),
+            ("Packs for the list", _of(flights.packs, plan.day.file.pack.owned if plan.day.file.pack else None)),
+        ]
+        if plan.card_minutes is not None:
+            rows += [
+                ("Card", f"{minutes_text(plan.card_minutes)} min; takes: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
+                ("Cards for the list", _of(flights.cards, plan.day.file.card.owned if plan.day.file.card else None)),
+            ]
+        rows.append(("Runs out first", _runs_out(plan)))
+    elif plan.card_minutes is not None:
+        rows.append(("Card", f"{minutes_text(plan.card_minutes)} min"))
+    return Section(heading="Packs and cards", rows=tuple(rows), notes=_pack_notes(plan, e), kind="packs")
+
+
+def _of(needed: int, owned: int | None) -> str:
+    return f"{needed}" if owned is None else f"{needed} of {owned} here"
+
+
+def _runs_out(plan: DayPlan) -> str:
+    file = plan.day.file
+    if plan.runs_out is not None:
+        what, after = plan.runs_out
+        return f"{what}, after {after} of {sum(s.takes for s in file.shots)} takes"
+    known = [what for what, table in (("packs", file.pack), ("cards", file.card)) if table is not None and table.owned is not None]
+    return f"nothing: {' and '.join(known)} last" if known else "not known: say how many are owned"
+
+
+def _pack_notes(plan: DayPlan, e: Endurance) -> tuple[str, ...]:
+    notes = ["Fitted to your logged flight." if e.fitted else "By default figures, not by a flight of this rig."]
+    curve = dict(e.curves)["light"]
+    if not math.isnan(curve.best_mass_kg):
+        most = "the heaviest it lifts" if curve.limited else "the longest in the air"
+        notes.append(
+            f"A pack of {_mass(plan, curve.best_mass_kg)} of the same kind would be {most}: {minutes_text(curve.best_minutes)} min "
+            f"in light flying. Frame and motors may not carry it."
+        )
+    return tuple(notes)
+
+
+def _takes(plan: DayPlan) -> Section | None:
+    if plan.flights is None or not plan.flights.flights:
+        return None
+    rows = []
+    for f in plan.flights.flights:
+        takes = ", ".join(f"{name} {first}" if first == last else f"{name} {first}-{last}" for name, first, last in f.takes)
+        rows.append((f"Pack {f.number}, card {f.card}", f"{takes} ({minutes_text(f.seconds / 60)})"))
+    return Section(heading="Order of takes", rows=tuple(rows), kind="takes")
+
+
+def _distances(plan: DayPlan) -> Section | None:
+    d = plan.distances
+    if d is None:
+        return None
+    rows = [
+        ("Comes down within", f"{_length(plan, d.areas.farthest_m)} of where it loses thrust, at the fastest planned"),
+        ("Drawn wider by", f"{_length(plan, d.areas.widened_m)} (half the aircraft, margin, wind)"),
+    ]
+    rows += [(p.name, _person(plan, p)) for p in d.people]
+    return Section(
+        heading="Where it could come down",
+        rows=tuple(rows),
+        notes=("No drag, no lift, level ground: an outer estimate. Walls are not taken to hide or to protect.",),
+        kind="plan",
+    )
+
+
+def _person(plan: DayPlan, p: PersonAt) -> str:
+    where = "IN THE FALL AREA" if p.in_straight else "in reach if it turns as it falls" if p.in_round else "clear of the fall area"
+    seen = p.seen
+    if seen is None or seen.ever_m is None:
+        shot = "not in shot"
+    elif seen.recorded_m is None:
+        shot = f"may be in shot {_stretch(plan, seen.ever_m)}"
+    else:
+        shot = f"in shot {_stretch(plan, seen.recorded_m)}" + (" as meant" if p.in_picture else "")
+    return f"{where}, {_length(plan, p.clear_m)} off the run; {shot}"
+
+
+def _stretch(plan: DayPlan, span: tuple[float, float]) -> str:
+    return f"{_length(plan, span[0], 0)} to {_length(plan, span[1], 0)} into the run"
+
+
+def checklist(plan: DayPlan) -> tuple[str, ...]:
+    """What is ticked off before each first take, with the day's own figures in it."""
+    pairing, light, file = plan.report.pairing, plan.light, plan.day.file
+    tilt = f"Camera tilt {_up(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
+    stop = f"Stop f/{light.chosen.f_number:.1f} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
+    stop = stop.replace("no filter on", "no filter")
+    full = ""
+    if file.pack is not None and file.pack.cells is not None and 3.6 <= file.pack.cell_v <= 3.75:
+        full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
+    timer = ""
+    if plan.endurance is not None and not plan.impossible:
+        timer = f"; timer set to {minutes_text(min(m for _, m in plan.endurance.minutes))}"
+    return (
+        "Props OFF for all work on the bench",
+        f"Focus set to {_focus(plan)} and taped" if not math.isinf(pairing.focus_m) else "Focus set to infinity and taped",
+        stop,
+        tilt,
+        "Guide loaded, checked on the wall marks",
+        "Card in, empty, writing",
+        "Props on last: right way up, tight, no cracks",
+        f"Pack voltage: full{full}{timer}",
+        "Link and failsafe checked: motors stop when the link is lost",
+        "Rules, permissions and weather checked by the pilot",
+        "Spotter in place and briefed",
+        "Area clear: no one inside the fall area",
+        "Recording confirmed at the camera, before take-off",
+    )

@@ -1,0 +1,202 @@
+"""A scene with its cameras for other 3D programs: GLB (glTF 2.0) and, where usd-core is installed, USD.
+
+Both formats know straight lenses only. A camera keeps its focal length and aperture; how its lens really
+bends goes beside it as a note that a program may read (glTF ``extras``, USD custom data).
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from framematch.camera import Camera
+from framematch.errors import InputError
+from framematch.files import written_whole
+from framematch.pairing import Pairing
+from framematch.scene.mesh_colour import linear_from_srgb
+from framematch.scene.model import LEVEL, Floats, Scene, ViewPose
+from framematch.scene.path import Run
+
+SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
+NEAR_M = 0.01
+FRAMES_PER_S = 30  # of a run's keys
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Viewpoint:
+    """A camera and how it stands in the rig: (4, 4) from its axes into the recording camera's, metres."""
+
+    name: str
+    camera: Camera
+    rig_from_camera: Floats
+
+
+def viewpoints(pairing: Pairing) -> tuple[Viewpoint, Viewpoint]:
+    """Both cameras of a pairing."""
+    monitoring = np.eye(4)
+    monitoring[:3, :3], monitoring[:3, 3] = pairing.mount.recording_from_monitoring, pairing.mount.translation_m
+    return (
+        Viewpoint(name="recording", camera=pairing.recording, rig_from_camera=np.eye(4)),
+        Viewpoint(name="monitoring", camera=pairing.monitoring, rig_from_camera=monitoring),
+    )
+
+
+def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: ViewPose | Run) -> None:
+    """Write a scene and both cameras as the file's ending says: .glb, or .usda, .usdc, .usd.
+
+    Args:
+        way: where the rig stands, or the run it flies (written as an animation).
+
+    Raises:
+        InputError: another ending, no usd-core for USD, or the file can't be written.
+    """
+    kind = path.suffix.lower()
+    if kind == ".glb":
+        with written_whole(path) as beside:
+            beside.write_bytes(glb(scene, viewpoints(pairing), way))
+    elif kind in SCENE_SUFFIXES:
+        from framematch.output.usd import write_usd
+
+        write_usd(path, scene, viewpoints(pairing), way)
+    else:
+        raise InputError(f"'{path.suffix}' is no scene file written here", file=str(path), fix="name it .glb, .usda or .usdc")
+
+
+def yfov_rad(camera: Camera) -> float:
+    """Vertical angle of the straight lens with the camera's focal length and aperture: 2 atan(h / 2f)."""
+    return 2 * math.atan(camera.sensor_mm[1] / (2 * camera.lens.focal_mm))
+
+
+def aspect_ratio(camera: Camera) -> float:
+    """Width over height of the de-squeezed picture."""
+    return camera.sensor_mm[0] * camera.lens.squeeze / camera.sensor_mm[1]
+
+
+def lens_note(camera: Camera) -> dict[str, Any]:
+    """What a straight stand-in camera leaves out, in plain values."""
+    lens = camera.lens
+    return {
+        "projection": lens.projection,
+        "focal_mm": float(lens.focal_mm),
+        "k": [float(v) for v in lens.k],
+        "p": [float(v) for v in lens.p],
+        "squeeze": float(lens.squeeze),
+        "sensor_mm": [float(v) for v in camera.sensor_mm],
+        "raster_px": [int(v) for v in camera.raster_px],
+        "centre_px": [float(v) for v in camera.centre_px],
+        "note": "straight" if lens.projection == "rectilinear" else "this camera is straight; the real lens bends as projection, k and p say",
+    }
+
+
+def rig_keys(way: ViewPose | Run) -> tuple[Floats, Floats]:
+    """Times (K,) in seconds and rig poses (K, 4, 4), recording camera's axes into the scene's."""
+    if isinstance(way, ViewPose):
+        return np.zeros(1), way.scene_from_camera[None]
+    times = np.append(np.arange(0.0, way.duration_s, 1 / FRAMES_PER_S), way.duration_s)
+    return times, np.stack([way.pose(float(t)).scene_from_camera for t in times])
+
+
+def glb(scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose | Run) -> bytes:
+    """The bytes of a GLB: the surface with its texture, a node ``rig`` and the cameras below it."""
+    import trimesh
+    from PIL import Image
+
+    surface = scene.surface
+    material = trimesh.visual.material.PBRMaterial(name="surface", metallicFactor=0.0, roughnessFactor=1.0)
+    if surface.texture is not None:
+        material.baseColorTexture = Image.fromarray(np.asarray(surface.texture))
+    uv = np.zeros((len(surface.vertices), 2)) if surface.uv is None else surface.uv
+    mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False, visual=trimesh.visual.TextureVisuals(uv=uv, material=material))
+    holder = trimesh.Scene()
+    holder.add_geometry(mesh, node_name=scene.name, geom_name=scene.name)
+    times, rigs = rig_keys(way)
+
+    def add_data(buffers: Any, tree: Any) -> None:
+        # glTF's colours are linear; sixteen bits keep the dark ones apart.
+        colour = np.full((len(surface.vertices), 4), 65535, dtype="<u2")
+        colour[:, :3] = np.round(linear_from_srgb(surface.colours / 255) * 65535)
+        primitive = tree["meshes"][0]["primitives"][0]
+        primitive["attributes"]["COLOR_0"] = _append(buffers, tree, colour, component=5123, kind="VEC4", normalized=True)
+        if len(times) > 1:
+            tree["animations"] = [_animation(buffers, tree, times, rigs)]
+
+    def add_nodes(tree: Any) -> None:
+        tree["cameras"] = [_gltf_camera(c) for c in cameras]
+        first = len(tree["nodes"])
+        placed = [{"name": c.name, "camera": i, "matrix": _matrix(LEVEL4 @ c.rig_from_camera @ LEVEL4)} for i, c in enumerate(cameras)]
+        move, turn = _moved(rigs[0])
+        rig = {"name": "rig", "translation": move, "rotation": turn, "children": [first + 1 + i for i in range(len(placed))]}
+        tree["nodes"] += [rig, *placed]
+        tree["scenes"][tree.get("scene", 0)]["nodes"].append(first)
+        for animation in tree.get("animations", []):
+            for channel in animation["channels"]:
+                channel["target"]["node"] = first
+        tree["scenes"][tree.get("scene", 0)]["extras"] = {"sun_direction": [float(v) for v in scene.light.sun_direction]}
+
+    out: bytes = trimesh.exchange.gltf.export_glb(holder, include_normals=False, buffer_postprocessor=add_data, tree_postprocessor=add_nodes)
+    return out
+
+
+#: glTF cameras look along -Z with +Y up, the project's along +Z with +Y down; the same turn leads both ways.
+LEVEL4 = np.diag([*np.diag(LEVEL), 1.0])
+
+
+def _gltf_camera(viewpoint: Viewpoint) -> Mapping[str, Any]:
+    camera = viewpoint.camera
+    lens = {"yfov": yfov_rad(camera), "aspectRatio": aspect_ratio(camera), "znear": NEAR_M}
+    return {"name": viewpoint.name, "type": "perspective", "perspective": lens, "extras": lens_note(camera)}
+
+
+def _matrix(transform: Floats) -> list[float]:
+    return [float(v) for v in transform.T.ravel()]  # glTF writes columns one after the other
+
+
+def _moved(scene_from_rig: Floats) -> tuple[list[float], list[float]]:
+    """Translation and rotation (x, y, z, w) of a glTF node for a rig pose."""
+    from scipy.spatial.transform import Rotation
+
+    pose = scene_from_rig @ LEVEL4
+    return [float(v) for v in pose[:3, 3]], [float(v) for v in Rotation.from_matrix(pose[:3, :3]).as_quat()]
+
+
+def _append(buffers: Any, tree: Any, values: Any, *, component: int, kind: str, normalized: bool = False) -> int:
+    """Append values as a buffer view and an accessor; the accessor's index."""
+    flat = values.reshape(len(values), -1)
+    raw = values.tobytes()
+    buffers[("framematch", len(buffers))] = raw + b"\0" * (-len(raw) % 4)
+    accessor = {"bufferView": len(buffers) - 1, "componentType": component, "count": len(values), "type": kind, "normalized": normalized}
+    accessor |= {"min": flat.min(axis=0).tolist(), "max": flat.max(axis=0).tolist()}
+    tree["accessors"][("framematch", len(tree["accessors"]))] = accessor
+    return len(tree["accessors"]) - 1
+
+
+def _animation(buffers: Any, tree: Any, times: Floats, rigs: Floats) -> dict[str, Any]:
+    moves, turns = zip(*(_moved(rig) for rig in rigs), strict=True)
+    quaternions = np.array(turns)
+    for i in range(1, len(quaternions)):  # the nearer of both signs, so that programs turn the short way
+        if quaternions[i] @ quaternions[i - 1] < 0:
+            quaternions[i] *= -1
+    clock = _append(buffers, tree, times.astype("<f4"), component=5126, kind="SCALAR")
+    samplers = [
+        {"input": clock, "output": _append(buffers, tree, np.array(moves, dtype="<f4"), component=5126, kind="VEC3"), "interpolation": "LINEAR"},
+        {"input": clock, "output": _append(buffers, tree, quaternions.astype("<f4"), component=5126, kind="VEC4"), "interpolation": "LINEAR"},
+    ]
+    channels = [{"sampler": i, "target": {"path": path}} for i, path in enumerate(("translation", "rotation"))]
+    return {"name": "run", "samplers": samplers, "channels": channels}
+
+
+def texture_png(scene: Scene) -> bytes | None:
+    """The scene's texture as a PNG file's bytes."""
+    from PIL import Image
+
+    if scene.surface.texture is None:
+        return None
+    out = io.BytesIO()
+    Image.fromarray(np.asarray(scene.surface.texture)).save(out, "PNG")
+    return out.getvalue()

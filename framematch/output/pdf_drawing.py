@@ -1,0 +1,38 @@
+"""The guide's shapes on paper: the same list of shapes as in the overlay, in ink that reads on white."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from framematch.output.drawing import Area, Drawing, Line
+from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, OUTLINE, RECTANGLE
+from framematch.output.pdf import Page
+
+#: Screen colours are light, for a picture behind them; on white paper each has a dark counterpart.
+INK: Mapping[str, str] = {RECTANGLE: "#000000", OUTLINE: "#0a5fa8", ALWAYS: "#0a7a58", EVER: "#b84a06", CENTRE: "#000000"}
+
+
+def draw_shapes(page: Page, drawing: Drawing, *, x: float, top: float, mm_per_px: tuple[float, float], line_mm: float | None = None) -> None:
+    """Draw lines and areas with the drawing's top left corner at (x, top); labels are the page's own matter.
+
+    Args:
+        line_mm: width of every line; if not given, as wide as drawn, scaled.
+    """
+    across, down = mm_per_px
+    mean = (across + down) / 2
+
+    def place(points: object) -> list[tuple[float, float]]:
+        return [(x + float(px) * across, top + float(py) * down) for px, py in points]  # type: ignore[attr-defined]
+
+    for shape in drawing.shapes:
+        if isinstance(shape, Area):
+            page.rings([place(ring) for ring in shape.rings], colour=None, fill=INK.get(shape.colour, shape.colour), opacity=shape.opacity)
+        elif isinstance(shape, Line):
+            dash = tuple(d * mean for d in shape.dash) if shape.dash else ()
+            page.path(
+                place(shape.points),
+                closed=shape.closed,
+                width_mm=shape.width * mean if line_mm is None else line_mm,
+                colour=INK.get(shape.colour, shape.colour),
+                dash_mm=dash,
+            )

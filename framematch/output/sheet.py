@@ -1,0 +1,349 @@
+"""Sheets for the crew: one page per pairing, then pages at true scale and wall marks where asked for."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from framematch.output import fonts
+from framematch.output.error_chart import draw_error_chart
+from framematch.output.guide_drawing import guide_drawing
+from framematch.output.pdf import BLACK, CAUTIONS, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
+from framematch.output.pdf_drawing import INK, draw_shapes
+from framematch.output.rig_drawing import draw_rig
+from framematch.output.true_scale import fitting_paper, true_scale_page
+from framematch.output.wall_sheet import wall_page
+from framematch.report import Report, insets_percent, insets_px, metres
+from framematch.transfer import EDGES
+
+_BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
+_WIDE = _BASE_MM[0] - 2 * MARGIN_MM
+_BAR_TOP = 242.0
+_PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
+
+
+def write_sheets(
+    path: Path,
+    reports: Sequence[Report],
+    *,
+    paper: str = "A4",
+    display_mm: tuple[float, float] | None = None,
+    wall_m: float | None = None,
+    when: datetime.date | None = None,
+) -> tuple[int, set[str]]:
+    """Write the sheets of one or more pairings as one PDF, whole or not at all.
+
+    Args:
+        display_mm: width and height of a display to draw each guide for at its physical size.
+        wall_m: distance of a wall to give marks for.
+
+    Returns:
+        How many pages, and the characters that no font here has.
+
+    Raises:
+        InputError: no such paper, a display larger than it, or a file that can't be written.
+    """
+    paper_mm(paper)
+    if display_mm is not None:
+        fitting_paper(display_mm, paper)
+    title = reports[0].pairing.title if len(reports) == 1 else f"Guides for {len(reports)} pairings"
+    with document(path, title=title, subject="Guide lines for a monitoring picture") as doc:
+        add_sheets(doc, reports, paper=paper, display_mm=display_mm, wall_m=wall_m, when=when)
+    return doc.pages, doc.missing
+
+
+def add_sheets(
+    doc: Document, reports: Sequence[Report], *, paper: str, display_mm: tuple[float, float] | None, wall_m: float | None, when: datetime.date | None = None
+) -> None:
+    """Add the pages to a document: contents if there are several pairings, then each pairing's pages."""
+    made = made_line(when)
+    if len(reports) > 1:
+        entries = [(r.pairing.title, _summary(r)) for r in reports]
+        each = 1 + (display_mm is not None) + (wall_m is not None)
+        first = 1 + contents_pages(len(entries))
+        add_contents(doc, entries, [first + i * each for i in range(len(entries))], paper=paper, made=made)
+    for i, report in enumerate(reports):
+        with doc.page(paper_mm(paper), mark=report.pairing.title, key=f"pairing-{i}") as page:
+            draw_guide_page(page, report, made=made)
+        if display_mm is not None:
+            true_scale_page(doc, report, paper=paper, display_mm=display_mm, made=made)
+        if wall_m is not None:
+            wall_page(doc, report.pairing, paper=paper, distance_m=wall_m, made=made)
+
+
+_ROWS_PER_PAGE, _ROW_MM = 52, 4.8
+
+
+def contents_pages(count: int) -> int:
+    """How many pages the contents of so many pairings take."""
+    return -(-count // _ROWS_PER_PAGE)
+
+
+def contents_rows(count: int, paper: str) -> list[tuple[int, tuple[float, float, float, float]]]:
+    """For each row of the contents: its page from 0, and its rectangle there in PDF units (left, bottom, right, top)."""
+    size = paper_mm(paper)
+    scale, left, top = _fit(size)
+    out = []
+    for i in range(count):
+        y = top + (27.5 + (i % _ROWS_PER_PAGE) * _ROW_MM) * scale
+        x0, x1 = left + MARGIN_MM * scale, left + (MARGIN_MM + _WIDE) * scale
+        out.append((i // _ROWS_PER_PAGE, (x0 * PT_PER_MM, (size[1] - y - 4.6 * scale) * PT_PER_MM, x1 * PT_PER_MM, (size[1] - y) * PT_PER_MM)))
+    return out
+
+
+def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True) -> None:
+    """Contents pages: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
+    size = paper_mm(paper)
+    scale, left, top = _fit(size)
+    for start in range(0, len(entries), _ROWS_PER_PAGE):
+        with doc.page(size, mark="Contents" if start == 0 else "") as page:
+            with page.scaled(left, top, scale, _BASE_MM) as inner:
+                inner.text(MARGIN_MM, 18, "Guide sheets", size_pt=18, bold=True)
+                inner.text(MARGIN_MM, 24, f"{len(entries)} pairings", size_pt=9, colour=GREY)
+                inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
+                for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
+                    y = 31 + row * _ROW_MM
+                    inner.text(MARGIN_MM, y, title or "(no title)", size_pt=9, room_mm=98)
+                    inner.text(MARGIN_MM + 101, y, summary, size_pt=7.5, colour=GREY, room_mm=74)
+                    inner.text(_BASE_MM[0] - MARGIN_MM, y, str(pages[start + row]), size_pt=9, align="right")
+                    inner.line(MARGIN_MM, y + 1.3, _BASE_MM[0] - MARGIN_MM, y + 1.3, width_mm=0.1, colour=PALE)
+            for row in range(len(entries[start : start + _ROWS_PER_PAGE]) if links else 0):
+                page.link(left + MARGIN_MM * scale, top + (27.5 + row * _ROW_MM) * scale, _WIDE * scale, 4.6 * scale, f"pairing-{start + row}")
+            page.footer("Contents", made)
+
+
+def _fit(size_mm: tuple[float, float]) -> tuple[float, float, float]:
+    """Scale of the layout on a paper, and where its top left corner lies."""
+    scale = min(size_mm[0] / _BASE_MM[0], size_mm[1] / _BASE_MM[1])
+    return scale, (size_mm[0] - _BASE_MM[0] * scale) / 2, 0.0
+
+
+def _summary(report: Report) -> str:
+    p = report.pairing
+    span = f"at {metres(p.near_m)}" if p.near_m == p.far_m else f"{metres(p.near_m)} to {metres(p.far_m)}"
+    return f"{p.display.raster_px[0]} x {p.display.raster_px[1]}, {span}, off by up to {_percent(report.guide.rectangle_worst_error_percent)}"
+
+
+def _percent(value: float) -> str:
+    return f"{value:.1f} %" if math.isfinite(value) else "?"
+
+
+def draw_guide_page(page: Page, report: Report, *, made: str) -> None:
+    """The page of one pairing: display with guide, insets, errors, rig, lenses, what to know, check bar, cautions."""
+    scale, left, top = _fit((page.width_mm, page.height_mm))
+    with page.scaled(left, top, scale, _BASE_MM) as inner:
+        _heading(inner, report)
+        _display(inner, report, top=34.0, height=84.0)
+        below = _insets(inner, report, top=124.0)
+        _errors(inner, report, top=below + 1.5)
+        draw_error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=54.0)
+        inner.text(MARGIN_MM, 184, "Rig", size_pt=8.5, bold=True)
+        inner.text(MARGIN_MM + 8, 184, "dots: entrance pupils, offsets in mm, to scale; dashed: where each camera points", size_pt=6, colour=GREY)
+        draw_rig(inner, report.pairing.mount, x=MARGIN_MM, top=186.0, width=104.0, height=38.0)
+        _lenses(inner, report, x=MARGIN_MM + 109, top=181.0, room=_WIDE - 109)
+        _knowledge(inner, report, top=226.5, bottom=_BAR_TOP)
+    bar = top + _BAR_TOP * scale + 3
+    page.check_bar(left + MARGIN_MM * scale, bar)
+    end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, lines=CAUTIONS, size_pt=6.8 * min(scale, 1.2))
+    assert end < page.height_mm - 8
+    page.footer(f"Guide sheet: {report.pairing.title}", made)
+
+
+def _heading(page: Page, report: Report) -> None:
+    p, guide = report.pairing, report.guide
+    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=_WIDE, size_pt=16, bold=True, lines_at_most=2)
+    one = p.near_m == p.far_m
+    span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
+    line = f"{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
+    line += (
+        "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
+    )
+    page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=_WIDE, size_pt=9, lines_at_most=2)
+
+
+def _display(page: Page, report: Report, *, top: float, height: float) -> None:
+    wide_px, high_px = report.pairing.display.raster_px
+    room = 146.0
+    per_px = min(room / wide_px, height / high_px)
+    wide, high = wide_px * per_px, high_px * per_px
+    left, upper = MARGIN_MM, top + (height - high) / 2
+    shown = report.pairing.display.shown
+    page.rectangle(left, upper, wide, high, colour=None, fill="#e9e9e9")
+    page.rectangle(
+        left + shown.left * per_px, upper + shown.top * per_px, shown.width * per_px, shown.height * per_px, width_mm=0.15, colour=GREY, fill="#ffffff"
+    )
+    with page.clipped(left, upper, wide, high):
+        draw_shapes(page, guide_drawing(report, parts=_PARTS), x=left, top=upper, mm_per_px=(per_px, per_px))
+    page.rectangle(left, upper, wide, high, width_mm=0.35)
+    _inset_labels(page, report, left, upper, per_px)
+    _legend(page, report, x=left + wide + 5, top=upper, room=MARGIN_MM + _WIDE - (left + wide + 5))
+
+
+def _inset_labels(page: Page, report: Report, left: float, top: float, per_px: float) -> None:
+    """How far each side lies from the display's edge, written where it is measured."""
+    wide, high = report.pairing.display.raster_px
+    r = report.guide.rectangle
+    middle_x, middle_y = (max(r.left, 0) + min(r.right, wide)) / 2 * per_px, (max(r.top, 0) + min(r.bottom, high)) / 2 * per_px
+    px, percent = insets_px(r, (wide, high)), insets_percent(r, (wide, high))
+    spans = {"left": (0, r.left), "right": (r.right, wide), "top": (0, r.top), "bottom": (r.bottom, high)}
+    for edge, pixels, share in zip(EDGES, px, percent, strict=True):
+        a, b = (v * per_px for v in spans[edge])
+        if b - a < 5:
+            continue
+        text = f"{pixels:.0f} px  {share:.1f} %"
+        if edge in ("left", "right"):
+            y = top + middle_y + 6
+            page.line(left + a, y, left + b, y, width_mm=0.12, colour=GREY)
+            for end in (a, b):
+                page.line(left + end, y - 0.8, left + end, y + 0.8, width_mm=0.12, colour=GREY)
+            _backed(page, left + (a + b) / 2, y - 0.9, text, room=b - a - 1)
+        else:
+            x = left + middle_x + 12
+            page.line(x, top + a, x, top + b, width_mm=0.12, colour=GREY)
+            for end in (a, b):
+                page.line(x - 0.8, top + end, x + 0.8, top + end, width_mm=0.12, colour=GREY)
+            _backed(page, x + 11, top + (a + b) / 2 + 0.9, text, room=20)
+
+
+def _backed(page: Page, x: float, baseline: float, text: str, *, room: float) -> None:
+    """Small text about x on a white ground, so that it reads where lines run behind it."""
+    size = 6.5
+    wide = min(fonts.width_pt(text, size) / PT_PER_MM, room)
+    page.rectangle(x - wide / 2 - 0.4, baseline - 2.1, wide + 0.8, 2.7, colour=None, fill="#ffffff", opacity=0.85)
+    page.text(x, baseline, text, size_pt=size, align="centre", room_mm=room, smallest_pt=4)
+
+
+def _legend(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
+    wide, high = report.pairing.display.raster_px
+    page.text(x, top + 3, f"Display {wide} x {high}", size_pt=7.5, bold=True, room_mm=room)
+    kinds = list(INK.values())
+    entries: list[tuple[str, str, float, tuple[float, ...], str]] = [
+        ("line", kinds[0], 0.5, (), "guide rectangle: best straight lines for the whole range"),
+        ("line", kinds[1], 0.3, (), f"outline: the frame exactly, at {metres(report.guide.set_distance_m)}"),
+        ("area", kinds[2], 0.3, (), "always recorded, whatever the distance and the rig's tolerance: keep the subject inside"),
+        ("line", kinds[3], 0.3, (1.9, 1.3), "ever recorded: keep crew and lights outside"),
+    ]
+    if report.cells is not None:
+        entries.append(("line", BLACK, 0.26, (0.7, 1.0), "best rows and columns of characters"))
+    y = top + 7
+    for kind, colour, width, dash, text in entries:
+        if kind == "area":
+            page.rectangle(x, y, 8, 3, width_mm=0.25, colour=colour, fill=colour, opacity=0.22)
+        else:
+            page.line(x, y + 1.5, x + 8, y + 1.5, width_mm=width, colour=colour, dash_mm=dash)
+        y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 2.2, y + 6)
+
+
+def _table(page: Page, rows: Sequence[Sequence[str]], *, x: float, top: float, columns: Sequence[float], size_pt: float = 7.5) -> float:
+    """Rows of text, the first in bold; the first column to the left, the others to the right; returns where it ends."""
+    step = size_pt * 1.55 / 72 * 25.4
+    y = top
+    for i, row in enumerate(rows):
+        at = x
+        for j, (cell, wide) in enumerate(zip(row, columns, strict=True)):
+            if j == 0:
+                page.text(at, y + step * 0.72, cell, size_pt=size_pt, bold=i == 0, room_mm=wide - 1)
+            else:
+                page.text(at + wide, y + step * 0.72, cell, size_pt=size_pt, bold=i == 0, align="right", room_mm=wide - 1)
+            at += wide
+        y += step
+        page.line(x, y, x + sum(columns), y, width_mm=0.25 if i == 0 else 0.1, colour=BLACK if i == 0 else PALE)
+    return y
+
+
+def _insets(page: Page, report: Report, *, top: float) -> float:
+    size = report.pairing.display.raster_px
+    r = report.guide.rectangle
+    rows = [
+        ["Insets of the rectangle", *EDGES],
+        ["pixels", *(f"{v:.0f}" for v in insets_px(r, size))],
+        ["percent of the display", *(f"{v:.1f}" for v in insets_percent(r, size))],
+    ]
+    if report.pairing.tolerance.given:
+        rows.append(["rig tolerance, ± pixels", *(f"{v:.0f}" if math.isfinite(v) else "-" for v in report.band.px)])
+    y = _table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
+    if report.cells is not None:
+        c = report.cells
+        text = (
+            f"Characters ({c.grid[0]} x {c.grid[1]}, from 1): columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row}; "
+            f"off by up to {_percent(c.worst_error_percent)}."
+        )
+        y = page.block(MARGIN_MM, y + 1, text, room_mm=82, size_pt=7)
+    return y
+
+
+def _errors(page: Page, report: Report, *, top: float) -> None:
+    rows = [["Off by, % (+ loose, - tight)", *EDGES]]
+    for each in report.at:
+        e = each.error
+        rows.append([f"at {metres(each.distance_m)}", *(f"{v:+.1f}" if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))])
+    _table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
+
+
+def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
+    p = report.pairing
+    for heading, lines in (("Recording camera", _recording_lines(report)), ("Monitoring camera and display", _monitoring_lines(report))):
+        page.text(x, top + 3, heading, size_pt=8.5, bold=True)
+        top += 4.2
+        for line in lines:
+            top = page.block(x, top, line, room_mm=room, size_pt=6.8)
+        top += 1.2
+    t = p.tolerance
+    if t.given:
+        named = (
+            (t.offset_mm, "mm offset"),
+            (t.aim_deg, "° aim"),
+            (t.focal_percent, "% focal length"),
+            (t.centre_px, "px lens centre"),
+            (t.angle_deg, "° angle"),
+        )
+        page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:g} {unit}" for v, unit in named if v), room_mm=room, size_pt=6.8)
+
+
+def _angles(report: Report, which: str) -> str:
+    a = report.pairing.angles[which]
+    return " x ".join(f"{v:.1f}" if math.isfinite(v) else "dark" for v in (a.horizontal, a.vertical)) + "°"
+
+
+def _lens_name(lens: object) -> str:
+    k, squeeze = lens.k, lens.squeeze  # type: ignore[attr-defined]
+    words = f"{lens.focal_mm:.2f} mm {lens.projection}"  # type: ignore[attr-defined]
+    if any(k):
+        words += ", k = " + ", ".join(f"{v:g}" for v in k)
+    return words + (f", squeeze {squeeze:g}" if squeeze != 1 else "")
+
+
+def _recording_lines(report: Report) -> list[str]:
+    p = report.pairing
+    c, f = p.recording, p.frame
+    shape = f.width * c.lens.squeeze / f.height
+    stop = f"f/{p.f_number:g}, " if p.f_number else ""
+    return [
+        f"{c.sensor_mm[0]:g} x {c.sensor_mm[1]:g} mm read out, {c.raster_px[0]} x {c.raster_px[1]} px, {_angles(report, 'recording')}",
+        f"{_lens_name(c.lens)}; {stop}focus {metres(p.focus_m)}",
+        f"frame {f.width:.0f} x {f.height:.0f} px, {shape:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
+    ]
+
+
+def _monitoring_lines(report: Report) -> list[str]:
+    p = report.pairing
+    c = p.monitoring
+    return [
+        f"{c.sensor_mm[0]:g} x {c.sensor_mm[1]:g} mm read out, {c.raster_px[0]} x {c.raster_px[1]} px, {_angles(report, 'monitoring')}",
+        _lens_name(c.lens),
+        f"display {p.display.raster_px[0]} x {p.display.raster_px[1]} px, {p.display.fit}, {_angles(report, 'display')}",
+    ]
+
+
+def _knowledge(page: Page, report: Report, *, top: float, bottom: float) -> None:
+    """What to know before relying on the guide; as small as it takes to fit above the check bar."""
+    if not report.warnings:
+        return
+    page.text(MARGIN_MM, top + 2.5, "Know before you rely on it", size_pt=8.5, bold=True)
+    text = "\n".join(f"•  {warning}" for warning in report.warnings)
+    rows, size = 4, 7.2
+    while len(report.warnings) > rows:  # a line each, smaller if there are many
+        rows, size = rows + 1, size * 0.87
+    page.block(MARGIN_MM, top + 3.6, text, room_mm=_WIDE, size_pt=min(size, (bottom - top - 3.6) / rows / 1.3 * 72 / 25.4), lines_at_most=rows)

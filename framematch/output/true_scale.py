@@ -1,0 +1,72 @@
+"""The guide at the physical size of a display, to be traced on film or taped on a field monitor."""
+
+from __future__ import annotations
+
+import math
+
+from framematch.errors import InputError
+from framematch.output.guide_drawing import guide_drawing
+from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
+from framematch.output.pdf_drawing import draw_shapes
+from framematch.report import Report, metres
+
+_TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
+_LINE_MM = 0.3
+
+
+def fitting_paper(display_mm: tuple[float, float], paper: str) -> tuple[float, float]:
+    """The paper, upright or on its side, that a display of this size fits on.
+
+    Raises:
+        InputError: it fits neither way; the fix names a paper that it fits on.
+    """
+    if not all(math.isfinite(v) and 5 <= v <= 2000 for v in display_mm):
+        raise InputError(f"{display_mm[0]:g} x {display_mm[1]:g} mm", field="display-mm", fix="give width and height of the picture in mm, such as 152x86")
+
+    def fits(size: tuple[float, float]) -> bool:
+        return display_mm[0] <= size[0] - 2 * MARGIN_MM and display_mm[1] <= size[1] - _TOP - _BELOW and size[0] >= 124
+
+    for landscape in (False, True):
+        if fits(paper_mm(paper, landscape=landscape)):
+            return paper_mm(paper, landscape=landscape)
+    other = next((n for n in PAPERS_MM if any(fits(paper_mm(n, landscape=side)) for side in (False, True))), None)
+    fix = f"use --paper {other}" if other else "it fits no paper here: ask for an overlay set at that display's pixels instead"
+    raise InputError(f"{display_mm[0]:g} x {display_mm[1]:g} mm does not fit on {paper} at true scale", field="display-mm", fix=fix)
+
+
+def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tuple[float, float], made: str) -> None:
+    """One page: the display's edge, the rectangle and the outline as thin lines, all at true scale."""
+    size = fitting_paper(display_mm, paper)
+    wide_px, high_px = report.pairing.display.raster_px
+    per_px = (display_mm[0] / wide_px, display_mm[1] / high_px)
+    with doc.page(size) as page:
+        room = size[0] - 2 * MARGIN_MM
+        page.block(MARGIN_MM, 7, report.pairing.title or "Guide", room_mm=room, size_pt=11, bold=True, lines_at_most=1)
+        line = (
+            f"True scale for a picture of {display_mm[0]:g} x {display_mm[1]:g} mm ({wide_px} x {high_px} px). Thick: guide rectangle. "
+            f"Thin: outline, exactly true at {metres(report.guide.set_distance_m)}."
+        )
+        page.block(MARGIN_MM, 12.5, line, room_mm=room, size_pt=7.5, lines_at_most=2)
+        x, top = (size[0] - display_mm[0]) / 2, _TOP
+        page.rectangle(x, top, *display_mm, width_mm=0.1, colour=GREY)
+        for cx in (x, x + display_mm[0]):
+            for cy in (top, top + display_mm[1]):
+                out_x, out_y = math.copysign(1, cx - x - 1), math.copysign(1, cy - top - 1)
+                page.line(cx + out_x, cy, cx + 4 * out_x, cy, width_mm=0.1)
+                page.line(cx, cy + out_y, cx, cy + 4 * out_y, width_mm=0.1)
+        with page.clipped(x - 0.3, top - 0.3, display_mm[0] + 0.6, display_mm[1] + 0.6):
+            draw_shapes(page, guide_drawing(report, parts=("outline",)), x=x, top=top, mm_per_px=per_px, line_mm=0.18)
+            draw_shapes(page, guide_drawing(report, parts=("rectangle", "centre")), x=x, top=top, mm_per_px=per_px, line_mm=_LINE_MM)
+        below = top + display_mm[1] + 6
+        r = report.guide.rectangle
+        inset = [r.left * per_px[0], r.top * per_px[1], display_mm[0] - r.right * per_px[0], display_mm[1] - r.bottom * per_px[1]]
+        page.text(
+            MARGIN_MM,
+            below + 2,
+            "From the picture's edge to the middle of the line, mm: "
+            + ", ".join(f"{n} {v:.1f}" for n, v in zip(("left", "top", "right", "bottom"), inset, strict=True)),
+            size_pt=7.5,
+            room_mm=room,
+        )
+        page.check_bar(MARGIN_MM, below + 4.5)
+        page.footer(f"True scale: {report.pairing.title}", made)

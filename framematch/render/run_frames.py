@@ -1,0 +1,251 @@
+"""The frames of a run: both views side by side at each frame's time, with how far it is to the gap."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.errors import InputError
+from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
+from framematch.output.raster import drawing_picture
+from framematch.pairing import Pairing
+from framematch.render import render
+from framematch.render.pixels import frame_camera, pixel_rays
+from framematch.render.shade import GAMMA
+from framematch.render.sheet import marked
+from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
+from framematch.report import guide_report
+from framematch.scene.model import Scene, ViewPose
+from framematch.scene.path import Run
+
+Bytes = NDArray[np.uint8]
+Floats = NDArray[np.float64]
+
+RATES = (24, 25, 30, 60)
+MOST_FRAMES = 20_000
+FEWEST_MOMENTS, MOST_MOMENTS = 4, 48
+STEP_PX = 3.0  # between the moments of a blur that looks smooth
+_GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Filming:
+    """How a run is filmed.
+
+    Args:
+        frames_per_s: 24, 25, 30 or 60.
+        shutter_deg: shutter angle of the motion blur; None for none. The exposure is centred on each
+            frame's time and lasts shutter / (360 x rate).
+        samples: moments that one frame's blur is summed from, in linear light; None takes as many as keep
+            the pictures of neighbouring moments within 3 pixels nearly everywhere, 4 to 48.
+        height_px: of both views.
+        renderer: ``auto``, ``gl`` or ``rays``.
+
+    Raises:
+        InputError: a value out of range.
+    """
+
+    frames_per_s: int = 25
+    shutter_deg: float | None = None
+    samples: int | None = None
+    height_px: int = 360
+    renderer: str = "auto"
+
+    def __post_init__(self) -> None:
+        if self.frames_per_s not in RATES:
+            raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
+        if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
+            raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
+        if self.samples is not None and not 2 <= self.samples <= 64:
+            raise InputError(f"{self.samples} moments for one frame's blur", field="samples", fix="give 2 to 64")
+        if not 120 <= self.height_px <= 1080:
+            raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """Where things lie in a frame, in pixels; even sizes, as video wants them."""
+
+    size: tuple[int, int]
+    pad: int
+    head: int
+    wide_px: tuple[int, int]
+    frame_px: tuple[int, int]
+
+    @property
+    def second(self) -> int:
+        """Left edge of the recorded view."""
+        return 2 * self.pad + self.wide_px[0]
+
+
+def frame_times(run: Run, frames_per_s: int) -> list[Fraction]:
+    """Each frame's time in seconds: whole multiples of 1 / rate while the run lasts.
+
+    Raises:
+        InputError: too many frames.
+    """
+    count = math.floor(run.duration_s * frames_per_s + 1e-9) + 1
+    if count > MOST_FRAMES:
+        raise InputError(f"the run takes {run.duration_s:.0f} s, {count:,} frames", field="speed", fix="fly a shorter way or faster")
+    return [Fraction(i, frames_per_s) for i in range(count)]
+
+
+def layout(pairing: Pairing, filming: Filming) -> Layout:
+    """The frame's layout for a pairing."""
+    wide = wide_camera_and_bars(pairing, height_px=filming.height_px)[0].raster_px
+    narrow = frame_camera(pairing, height_px=wide[1]).raster_px
+    pad, head, foot = round(wide[1] / 30), round(wide[1] / 11), round(wide[1] / 5.5)
+    size = (wide[0] + narrow[0] + 3 * pad, head + wide[1] + foot)
+    return Layout(size=(size[0] + size[0] % 2, size[1] + size[1] % 2), pad=pad, head=head, wide_px=wide, frame_px=narrow)
+
+
+def run_frames(scene: Scene, pairing: Pairing, run: Run, filming: Filming) -> Iterator[Bytes]:
+    """Each frame (H, W, 3) uint8 in turn."""
+    from PIL import Image
+
+    place = layout(pairing, filming)
+    guide = _guide(pairing, place.wide_px)
+    ground = _ground(pairing, place)
+    for time in frame_times(run, filming.frames_per_s):
+        views = _exposed(scene, pairing, run, float(time), filming)
+        wide = Image.fromarray(marked(views)).convert("RGBA")
+        wide.alpha_composite(guide)
+        picture = ground.copy()
+        picture.paste(wide.convert("RGB"), (place.pad, place.head))
+        picture.paste(Image.fromarray(views.frame.colour), (place.second, place.head))
+        _foot(picture, place, scene, run, float(time))
+        yield np.asarray(picture)
+
+
+def _exposed(scene: Scene, pairing: Pairing, run: Run, time: float, filming: Filming) -> Views:
+    """Both views at a time; with motion blur the pictures are summed over the exposure, what is recorded is its middle's."""
+    middle = both_views(scene, pairing, run.pose(time), height_px=filming.height_px, renderer=filming.renderer)
+    if filming.shutter_deg is None:
+        return middle
+    exposure = filming.shutter_deg / 360 / filming.frames_per_s
+    ends = tuple(run.pose(time + side * exposure / 2).scene_from_camera for side in (-1, 1))
+    count = filming.samples or _moments(middle, pairing, run.pose(time).scene_from_camera, ends)
+    moments = time + exposure * ((np.arange(count) + 0.5) / count - 0.5)
+    light = [np.zeros(p.colour.shape, dtype=np.float32) for p in (middle.wide, middle.frame)]
+    for moment in moments:
+        rig = run.pose(float(moment)).scene_from_camera
+        for total, camera, pose in ((light[0], middle.wide_camera, rig @ recording_from_monitoring(pairing)), (light[1], middle.frame_camera, rig)):
+            total += _LINEAR[render(scene, camera, pose, renderer=filming.renderer).colour]
+    wide, frame = (np.round(255 * (total / count) ** (1 / GAMMA)).astype(np.uint8) for total in light)
+    return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
+
+
+def _moments(middle: Views, pairing: Pairing, scene_from_rig: Floats, ends: tuple[Floats, ...]) -> int:
+    """How many moments a blur needs, from how far the pictures' points move in the exposure."""
+    far = 0.0
+    rig_from_wide = recording_from_monitoring(pairing)
+    for picture, camera, rig_from_camera in ((middle.wide, middle.wide_camera, rig_from_wide), (middle.frame, middle.frame_camera, np.eye(4))):
+        thin = (slice(4, None, 8), slice(4, None, 8))
+        rays, distance = pixel_rays(camera)[0][thin].astype(np.float64), picture.distance_m[thin].astype(np.float64)
+        seen = np.isfinite(distance) & np.isfinite(rays).all(axis=-1)
+        if not seen.any():
+            continue
+        points = np.concatenate([rays[seen] * distance[seen][:, None], np.ones((int(seen.sum()), 1))], axis=1) @ (scene_from_rig @ rig_from_camera).T
+        first, last = (camera.project((points @ np.linalg.inv(end @ rig_from_camera).T)[:, :3]) for end in ends)
+        both = first[1] & last[1]
+        if both.any():
+            far = max(far, float(np.percentile(np.linalg.norm(last[0][both] - first[0][both], axis=1), 98)))
+    return int(np.clip(math.ceil(far / STEP_PX), FEWEST_MOMENTS, MOST_MOMENTS))
+
+
+_LINEAR = ((np.arange(256) / 255) ** GAMMA).astype(np.float32)
+
+
+def _guide(pairing: Pairing, size: tuple[int, int]) -> Any:
+    from PIL import Image
+
+    over = drawing_picture(guide_drawing(guide_report(pairing), parts=("outline", "rectangle", "centre")))
+    # Sizes are reduced with colour already multiplied by cover, else clear pixels would darken the lines.
+    return over if over.size == size else over.convert("RGBa").resize(size, Image.Resampling.LANCZOS).convert("RGBA")
+
+
+def _ground(pairing: Pairing, place: Layout) -> Any:
+    from PIL import Image, ImageDraw
+
+    picture = Image.new("RGB", place.size, _GROUND)
+    draw = ImageDraw.Draw(picture)
+    font = _font(place, 0.045)
+    middle = place.head / 2
+    draw.text((place.pad, middle), "MONITORING CAMERA: the goggles, with the guide", font=font, fill=_INK, anchor="lm")
+    draw.text((place.second, middle), "RECORDING CAMERA: the frame as recorded", font=font, fill=_INK, anchor="lm")
+    x = float(place.pad)
+    y = place.head + place.wide_px[1] + round(place.wide_px[1] * 0.055)
+    small = _font(place, 0.038)
+    for colour, words in ((RECTANGLE, "guide, straight sides"), (OUTLINE, "guide, outline"), ("#ffffff", "bright: really recorded")):
+        draw.line((x, y, x + place.head, y), fill=colour, width=max(2, place.head // 10))
+        draw.text((x + place.head * 1.2, y), words, font=small, fill=_QUIET, anchor="lm")
+        x += place.head * 1.9 + draw.textlength(words, font=small)
+    return picture
+
+
+def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> None:
+    """Distance in words, speed, time, and a bar of the whole run with the gap on it."""
+    from PIL import ImageDraw
+
+    draw = ImageDraw.Draw(picture)
+    font = _font(place, 0.055)
+    height = place.wide_px[1]
+    y = place.head + height + round(height * 0.128)
+    left = place.pad
+    draw.text((left, y), where_in_words(scene, run, time), font=font, fill=_INK, anchor="lm")
+    speed = run.speed(time)
+    draw.text((place.second, y), f"{speed:.1f} m/s ({3.6 * speed:.0f} km/h)   {time:.2f} s", font=font, fill=_INK, anchor="lm")
+    right = place.size[0] - place.pad
+    start = place.second + round(draw.textlength("00.0 m/s (000 km/h)   000.00 s  ", font=font))
+    if start > right - 40:
+        return
+    share = min(1.0, time / run.duration_s)
+    draw.line((start, y, right, y), fill=_LINE, width=max(2, height // 120))
+    at = gap_share(scene, run)
+    if at is not None:
+        x = start + at * (right - start)
+        draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
+        draw.text((x, y - height * 0.055), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="mm")
+    x, r = start + share * (right - start), height * 0.016
+    draw.ellipse((x - r, y - r, x + r, y + r), fill=_INK)
+
+
+def before_gap_m(scene: Scene, pose: ViewPose) -> float | None:
+    """How far the recording camera is before the gap's plane; below 0 behind it. None without a gap."""
+    if scene.gap is None:
+        return None
+    return float(np.dot(np.array(pose.position_m) - scene.gap.centre_m, scene.gap.normal))
+
+
+def gap_share(scene: Scene, run: Run) -> float | None:
+    """The share of the run's time at which it passes the gap's plane; None if it doesn't."""
+    times = np.linspace(0, run.duration_s, 400)
+    distances = [before_gap_m(scene, run.pose(float(t))) for t in times]
+    if distances[0] is None:
+        return None
+    d = np.array(distances, dtype=np.float64)
+    passed = np.flatnonzero((d[:-1] > 0) & (d[1:] <= 0))
+    if not len(passed):
+        return None
+    i = int(passed[0])
+    return float((times[i] + (times[i + 1] - times[i]) * d[i] / (d[i] - d[i + 1])) / run.duration_s)
+
+
+def where_in_words(scene: Scene, run: Run, time: float) -> str:
+    """Such as ``2.4 m before the gap``."""
+    distance = before_gap_m(scene, run.pose(time))
+    if distance is None:
+        return f"{time / run.duration_s:.0%} of the way"
+    return "in the gap" if abs(distance) < 0.05 else f"{abs(distance):.1f} m {'before' if distance > 0 else 'past'} the gap"
+
+
+def _font(place: Layout, share: float) -> Any:
+    from PIL import ImageFont
+
+    return ImageFont.load_default(max(9.0, share * place.wide_px[1]))

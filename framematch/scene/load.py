@@ -1,0 +1,205 @@
+"""A mesh of one's own as a scene: GLB, glTF, OBJ, PLY or STL, such as a location scan."""
+
+from __future__ import annotations
+
+import io
+import logging
+import math
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from framematch.errors import InputError
+from framematch.files import read_bytes
+from framematch.mount import rotation_from_aim
+from framematch.scene.build import surface_from
+from framematch.scene.ground import floor, skyline
+from framematch.scene.mesh_checks import MOST_BYTES, MOST_FACES, SUFFIXES, Beside, check_mesh, check_pictures
+from framematch.scene.mesh_colour import Piece, joined, piece_from
+from framematch.scene.model import LEVEL, Bytes, Floats, Gap, Scene, Surface
+from framematch.scene.people import Figure, standing
+
+FARTHEST_M = 10_000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """How a mesh stands in the scene: turned upright, scaled, turned, then moved.
+
+    Args:
+        scale: metres for each of the mesh's units: 0.001 for millimetres, 0.3048 for feet.
+        position_m: where the mesh's origin goes, scene axes.
+        heading_deg: + turns it right, seen from above.
+        up: the mesh's axis that points up, ``y`` or ``z``.
+    """
+
+    scale: float = 1.0
+    position_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    heading_deg: float = 0.0
+    up: str = "y"
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.scale) and 1e-6 <= self.scale <= 1e6):
+            raise InputError(f"{self.scale:g} is no scale", field="scale", fix="give metres for each of the mesh's units, such as 0.001 for millimetres")
+        if not all(math.isfinite(v) and abs(v) <= FARTHEST_M for v in self.position_m):
+            raise InputError(f"{self.position_m} is out of range", field="position_m", fix=f"give three numbers of at most {FARTHEST_M:g} m")
+        if not math.isfinite(self.heading_deg):
+            raise InputError(f"{self.heading_deg} is not a number", field="heading_deg", fix="give a finite number")
+        if self.up not in ("y", "z"):
+            raise InputError(f"'{self.up}' is no upward axis", field="up", fix="choose y or z")
+
+    def placed(self, vertices: Floats) -> Floats:
+        """Vertices (N, 3) of the mesh in scene axes, metres."""
+        v = vertices if self.up == "y" else np.column_stack([vertices[:, 0], vertices[:, 2], -vertices[:, 1]])
+        turn = LEVEL @ rotation_from_aim(pan_deg=self.heading_deg) @ LEVEL
+        out: Floats = self.scale * (v @ turn.T) + np.array(self.position_m)
+        return out
+
+
+def load_scene(file: Path, *, placement: Placement | None = None, gap: Gap | None = None, ground: bool = False, figures: Sequence[Figure] = ()) -> Scene:
+    """A scene from a mesh file, with the mesh's own colours and textures.
+
+    Args:
+        file: .glb, .gltf, .obj, .ply or .stl. It may name other files in its own folder or below it, no others.
+        placement: its scale and place; as it is if not given.
+        gap: where the opening to fly through is in it, if it is known.
+        ground: lay the ruled ground under its lowest point, with a horizon.
+        figures: people standing at the height of its lowest point.
+
+    Raises:
+        InputError: one line on what is wrong with the file: not there, of another kind, broken, too large,
+            claiming more than it holds, naming what lies elsewhere, empty, not finite, without area, or
+            too far away.
+    """
+    kind = file.suffix.lower()
+    if kind not in SUFFIXES:
+        raise InputError(
+            f"'{file.suffix or file.name}' is no kind of mesh read here", file=str(file), fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}"
+        )
+    raw = read_bytes(file, limit=MOST_BYTES)
+    beside = Beside(file)
+    check_mesh(file, raw, beside)
+    pieces = [_checked(piece, file) for piece in _pieces(file, raw, beside)]
+    del raw
+    surface = joined(_placed(pieces, placement or Placement(), file))
+    ground_m = float(surface.bounds[0, 1])
+    more = [part for i, figure in enumerate(figures) for part in standing(figure, look=i, ground_m=ground_m)]
+    if ground:
+        more += [floor((-60, -60), (60, 60), material="asphalt", y_m=ground_m - 0.01), *(part.moved(y=ground_m) for part in skyline())]
+    if more:
+        surface = joined([_as_piece(surface), _as_piece(surface_from(more))])
+    return Scene(name=file.stem, surface=surface, gap=gap, ground_m=ground_m)
+
+
+def _pieces(file: Path, raw: bytes, beside: Beside) -> list[Piece]:
+    import trimesh
+
+    kind = file.suffix.lower()[1:]
+    try:
+        with _quiet():
+            loaded = trimesh.load_scene(io.BytesIO(raw), file_type=kind, resolver=_resolver(beside), process=False)
+            pieces: list[Piece] = []
+            opened: dict[int, Bytes | None] = {}
+            faces = 0
+            for node in loaded.graph.nodes_geometry:
+                transform, name = loaded.graph[node]
+                geometry = loaded.geometry[name]
+                if not isinstance(geometry, trimesh.Trimesh) or not len(geometry.faces):
+                    continue
+                faces += len(geometry.faces)
+                if faces > MOST_FACES:
+                    raise InputError(f"has more than {MOST_FACES:,} triangles", file=str(file), fix="reduce the mesh first")
+                pieces.append(piece_from(geometry, np.asarray(transform, dtype=np.float64), linear=kind in ("glb", "gltf"), opened=opened))
+    except InputError:
+        raise
+    except MemoryError:
+        raise InputError("takes more memory than there is", file=str(file), fix="reduce the mesh first") from None
+    except Exception as error:  # a mesh can break its reader in any way
+        reason = " ".join(str(error).split())[:80] or type(error).__name__
+        raise InputError(f"can't be read as {kind.upper()} ({reason})", file=str(file), fix="export the mesh again") from None
+    if not pieces:
+        raise InputError("has no triangles", file=str(file), fix="export a mesh with faces, not points or an empty scene")
+    return pieces
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """No warnings or log lines of the reader: what matters is raised, in one line."""
+    logger = logging.getLogger("trimesh")
+    level = logger.level
+    logger.setLevel(logging.CRITICAL)
+    try:
+        with warnings.catch_warnings(), np.errstate(all="ignore"):
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logger.setLevel(level)
+
+
+def _resolver(beside: Beside) -> Any:
+    from trimesh.resolvers import Resolver
+
+    class Held(Resolver):
+        """Hands the reader what :class:`Beside` allows."""
+
+        def __init__(self) -> None:
+            pass
+
+        def get(self, key: str) -> bytes:
+            raw = beside.read(key)
+            if Path(key).suffix.lower() not in (".bin", ".mtl"):
+                check_pictures([raw])
+            return raw
+
+        def write(self, name: str, data: Any) -> None:
+            raise NotImplementedError
+
+        def namespaced(self, namespace: str) -> Any:
+            raise NotImplementedError
+
+        def keys(self) -> list[str]:
+            return []
+
+    return Held()
+
+
+def _checked(piece: Piece, file: Path) -> Piece:
+    bad = len(piece.vertices) - int(np.isfinite(piece.vertices).all(axis=1).sum())
+    if bad:
+        raise InputError(f"{bad:,} of {len(piece.vertices):,} vertices are not numbers", file=str(file), fix="repair the mesh in the program that made it")
+    if len(piece.faces) and (piece.faces.min() < 0 or piece.faces.max() >= len(piece.vertices)):
+        raise InputError("has triangles that name vertices which aren't there", file=str(file), fix="export the mesh again")
+    return piece
+
+
+def _placed(pieces: list[Piece], placement: Placement, file: Path) -> list[Piece]:
+    out = []
+    area = 0.0
+    for piece in pieces:
+        far = float(np.abs(piece.vertices).max(initial=0.0))
+        if far > 1e12:
+            raise InputError(f"has a vertex {far:.3g} units away", file=str(file), fix="repair the mesh, or move it to its origin")
+        vertices = placement.placed(piece.vertices)
+        far = float(np.abs(vertices).max(initial=0.0))
+        if far > FARTHEST_M:
+            raise InputError(
+                f"reaches {far:,.0f} m from the scene's middle, more than {FARTHEST_M:,.0f} m",
+                file=str(file),
+                fix="give its scale (0.001 for millimetres), or move it to its origin",
+            )
+        corners = vertices[piece.faces]
+        areas = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+        area += float(areas.sum())
+        out.append(piece.replaced(vertices=vertices, faces=piece.faces[areas > 0]))
+    if area < 1e-8:
+        raise InputError("its triangles have no area", file=str(file), fix="check its scale, or export the mesh again")
+    return [piece for piece in out if len(piece.faces)]
+
+
+def _as_piece(surface: Surface) -> Piece:
+    return Piece(vertices=surface.vertices, faces=surface.faces, colours=surface.colours, uv=surface.uv, texture=surface.texture)
