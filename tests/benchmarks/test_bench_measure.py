@@ -143,7 +143,9 @@ def test_time_beside_opencv(large_stills):
 def test_memory_of_large_stills(large_stills):
     """Highest memory of the whole command: two stills at a time, whatever their number."""
     chart, folder = large_stills
-    code = "from framematch.measure.finding import *; from framematch.measure.chart import *; import sys; look_for_chart(sys.argv[2:], parse_chart(sys.argv[1]))"
+    code = (
+        "from framematch.measure.finding import *; from framematch.measure.chart import *; import sys; look_for_chart(sys.argv[2:], parse_chart(sys.argv[1]))"
+    )
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
     subprocess.run([sys.executable, "-c", code, chart.name, str(folder)], check=True)
     used = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
