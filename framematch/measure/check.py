@@ -51,7 +51,7 @@ class Checked:
     """What two stills say about a pairing.
 
     Args:
-        before, after: the pairing as it was, and with the mount that the stills show.
+        before, after: the pairing as it was, and with the mount and the focal lengths that the stills show.
         figures: aim in degrees, offset in mm, each with its 95 % interval.
         turned_deg: angle between the two aims.
         off_percent: how far the present guide is off, at near, middle and far: worst edge in percent of the frame.
@@ -409,7 +409,7 @@ def _distances(pairing: Pairing) -> list[float]:
 
 
 def _result(pairing: Pairing, at: Pairing, solve: _Solve, keep: NDArray[np.int64], fit: _Fit, covariance: Floats) -> Checked:
-    after = replace(pairing, mount=mounted(pairing.mount, fit.values))
+    after = refocused(pairing, fit.values)
     seen, inverse = solve._terms(fit.values, keep)
     shown = float(np.median(inverse))
     distance = 1 / shown if shown > 1e-3 else math.inf

@@ -180,7 +180,9 @@ class _Pairs:
                 left_out[self.names[view]] = why
                 corners = corners.only(corners.view != view)
         if len(poses) - len(agree if robust else ()) < FEWEST_PAIRS:
-            raise InputError("the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that nothing moved")
+            raise InputError(
+                "the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that no camera mirrors its picture"
+            )
         views, state = self._state(corners, poses, turn, shift)
         corners = corners.only(np.isin(corners.view, views))
         noise = np.array([g.sigma_px if isinstance(g, LensFit) else 1.0 for g in self.given])
@@ -200,7 +202,9 @@ class _Pairs:
             solution = self._solve(solution.state, corners, views, solution.sigma_px, robust=False)
         pairs = [v for v in views if len(np.unique(corners.camera[corners.view == v])) == 2]
         if len(pairs) < FEWEST_PAIRS:
-            raise InputError("the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that nothing moved")
+            raise InputError(
+                "the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that no camera mirrors its picture"
+            )
         return self._result(solution, corners, [self.names[v] for v in pairs], left_out)
 
     def _solve(self, state: State, corners: Corners, views: NDArray[np.int64], sigma: Floats, *, robust: bool) -> Solution:
