@@ -146,7 +146,7 @@ def _picture(path: Path, *, colour: bool) -> NDArray[np.uint8]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=("PNG", "JPEG", "MPO", "TIFF")) as picture:
+            with Image.open(path, formats=("PNG", "JPEG", "TIFF")) as picture:
                 check_size(picture.size, file=str(path))
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work
