@@ -93,7 +93,9 @@ _VALUES = st.one_of(
 
 _VALUE = re.compile(r"(?<==)\s*[^=#\n]+?(?=\s*(?:#|$|,\s*\w+\s*=|\}))", re.M)
 text_edits = st.lists(
-    st.tuples(st.sampled_from(("value", "value", "value", "number", "number", "line away", "line twice", "swap", "key", "character")), st.integers(0, 10**6), _VALUES),
+    st.tuples(
+        st.sampled_from(("value", "value", "value", "number", "number", "line away", "line twice", "swap", "key", "character")), st.integers(0, 10**6), _VALUES
+    ),
     min_size=1,
     max_size=4,
 )

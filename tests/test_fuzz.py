@@ -135,4 +135,3 @@ def sound(report: Report) -> None:
     worst = [each.error.worst for each in report.at if not math.isnan(each.error.worst)]
     assert all(w <= guide.rectangle_worst_error_percent + 0.05 for w in worst)  # no distance is worse than the worst over the range
     assert report_json(report)["areas"]["ever_px"]
-
