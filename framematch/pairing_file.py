@@ -21,6 +21,7 @@ from framematch.quoted import lens_from_angles
 from framematch.units import metric
 
 Model = TypeVar("Model", bound=BaseModel)
+_MOST_DOTS = 100  # in a line: the standard library's reader needs memory with the square of a dotted key's length
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
 GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
@@ -327,6 +328,8 @@ def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
     """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
+    if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
+        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="mend the file")
     try:
         return metric(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:

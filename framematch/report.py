@@ -15,6 +15,7 @@ from framematch.pairing import Pairing
 from framematch.tolerance import Band, band_over_range
 from framematch.transfer import EDGES, distance_from, inverse_m
 
+STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
 LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
 
 
@@ -133,6 +134,9 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
         name, miss = max(misses, key=lambda each: abs(each[1]))
         if abs(miss) > 0.25:
             found.append(f"No {camera} lens has all the quoted angles: its {name} angle is {miss:+.1f} degrees off; taken as that uncertain.")
+        lens = pairing.monitoring.lens if camera == "monitoring" else pairing.recording.lens
+        if len(misses) > 1 and lens.k and abs(lens.k[0]) > STRONG_BEND:
+            found.append(f"The {camera} camera's quoted angles fit only a strongly bent lens (k1 = {lens.k[0]:.2f}): check them, or measure the lens.")
     if math.isnan(pairing.angles["monitoring"].diagonal):
         found.append("The monitoring lens does not reach its picture's corners: dark corners are to be expected.")
     if cells and cells.worst_error_percent > worst + 2:

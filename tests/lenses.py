@@ -63,8 +63,8 @@ def textured_ground() -> Scene:
     faces = np.concatenate([np.stack([corner, corner + n, corner + 1], 1), np.stack([corner + 1, corner + n, corner + n + 1], 1)])
     from scipy.ndimage import gaussian_filter
 
-    texture = gaussian_filter(rng.uniform(0, 255, (256, 256, 3)), (6, 6, 0), mode="wrap")
-    texture = np.clip((texture - 127) * 8 + 127, 0, 255).astype(np.uint8)
-    uv = vertices[:, [0, 2]] / 8.0
+    texture = gaussian_filter(rng.uniform(0, 255, (256, 256, 3)), (2.5, 2.5, 0), mode="wrap")
+    texture = np.clip((texture - 127) * 6 + 127, 0, 255).astype(np.uint8)
+    uv = vertices[:, [0, 2]] / 5.0
     colours = rng.integers(150, 255, (len(vertices), 3)).astype(np.uint8)
     return Scene(name="ground", surface=Surface(vertices=vertices, faces=faces, colours=colours, uv=uv, texture=texture), light=FULL)

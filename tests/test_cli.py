@@ -86,6 +86,16 @@ def test_angles_prints_the_angles(rig):
     assert "118.0" in done.stdout and "65.3" in done.stdout and "diagonal" in done.stdout
 
 
+def test_quoted_angles_that_fit_only_an_odd_lens_are_doubted(rig):
+    odd = rig.parent / "odd.toml"
+    odd.write_text(STARTER.replace("{ horizontal = 118.0 }", "{ horizontal = 118.0, vertical = 69.0, diagonal = 150.0 }"))
+    even = rig.parent / "even.toml"
+    even.write_text(STARTER.replace("{ horizontal = 118.0 }", "{ horizontal = 118.0, vertical = 88.0, diagonal = 148.0 }"))
+    said = {path.stem: guide_report(parse_pairing(path.read_text())).warnings for path in (odd, even)}
+    assert any("strongly bent" in warning for warning in said["odd"])
+    assert not any("strongly bent" in warning for warning in said["even"])
+
+
 def test_drawn_parts_can_be_chosen(rig):
     run("guide", rig, "--draw", "rectangle", "--line-px", 4, "--out", "a", cwd=rig.parent)
     run("guide", rig, "--draw", "always,ever", "--out", "b", cwd=rig.parent)
@@ -170,3 +180,9 @@ def test_help_is_plain_and_needs_no_heavy_package(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env={**os.environ, "COLUMNS": "100"})
     assert done.returncode == 0, done.stderr
     assert "guide" in done.stdout and "angles" in done.stdout and "init" in done.stdout
+
+
+def test_a_missing_optional_package_is_told_with_how_to_install_it(rig):
+    code = "import sys; sys.modules['trimesh'] = None; import framematch.cli as c; sys.argv = ['framematch', 'view', sys.argv[1]]; c.main()"
+    done = subprocess.run([sys.executable, "-c", code, str(rig)], capture_output=True, text=True, timeout=60, cwd=rig.parent)
+    assert "needs trimesh" in fault(done) and "framematch[views]" in done.stderr

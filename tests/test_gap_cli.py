@@ -40,13 +40,15 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     assert done.returncode == 0, done.stderr
     pairing = parse_pairing(STARTER, name="rig.toml")
     plan = parse_plan(pairing, STARTER_PLAN)
-    found = compare(pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft)
+    found = compare(
+        pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second
+    )
     printed = json.loads(done.stdout)
     answers = printed.pop("answers")
     assert printed == json.loads(json.dumps(comparison_json(found)))
-    assert len(answers) == 2 and "Pan:" in answers[0]
+    assert answers == [] and len(printed["second_camera"]) == 2
     assert (folder / "out.csv").read_text() == comparison_csv(found)
-    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "licensed pilot"):
+    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "licensed pilot"):
         assert word in done.stderr  # the table goes beside what is piped
 
 
@@ -110,3 +112,20 @@ def test_csv_alone_can_be_piped(folder: Path) -> None:
     done = run("rig.toml", "--gap", "1.2x0.9", "--focal", "12,25", "--csv", "-", "--no-guide", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert [line["lens"] for line in csv.DictReader(done.stdout.splitlines())] == ["12 mm"] * 3 + ["25 mm"] * 3
+
+
+def test_starter_is_written_once_and_works(folder: Path) -> None:
+    assert run("rig.toml", "--starter", "new.toml", cwd=folder).returncode == 0
+    assert (folder / "new.toml").read_text() == STARTER_PLAN
+    again = run("rig.toml", "--starter", "new.toml", cwd=folder)
+    assert again.returncode == 2 and "is there already" in again.stderr
+    assert run("rig.toml", "--gap-file", "new.toml", "--focal", "18", "--no-guide", cwd=folder).returncode == 0
+
+
+def test_a_sheet_of_either_kind(folder: Path) -> None:
+    options = ("rig.toml", "--gap-file", "pane.toml", "--focal", "18", "--at", "4", "--no-guide")
+    assert run(*options, "--out", "a4.pdf", cwd=folder).returncode == 0
+    assert run(*options, "--out", "phone.png", "--phone", "--scene", "drawn", cwd=folder).returncode == 0
+    assert (folder / "a4.pdf").read_bytes().startswith(b"%PDF") and (folder / "phone.png").stat().st_size > 10_000
+    wrong = run(*options, "--out", "b.pdf", "--scene", "moonbase", cwd=folder)
+    assert wrong.returncode == 2 and "no scene" in wrong.stderr and not (folder / "b.pdf").exists()

@@ -13,8 +13,9 @@ import pytest
 from gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
 from framematch import optics
+from framematch.camera import Camera, frame_in
 from framematch.errors import InputError
-from framematch.gap import Aircraft, Candidate, Gap, Part, Run, Subject, candidate_of, compare
+from framematch.gap import Aircraft, Candidate, Gap, Part, Run, Second, Subject, candidate_of, compare
 from framematch.gap.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
 from framematch.gap.table import Comparison
 from framematch.lens import Lens
@@ -165,3 +166,19 @@ def test_runs_that_can_not_be_compared(pairing: Pairing) -> None:
         compare(pairing, PANE, RUN, ())
     with pytest.raises(InputError, match="looks away"):
         compare(pairing, PANE, Run(pan_deg=120), (candidate_of(pairing, 18.0),))
+
+
+def test_second_camera_of_each_lens(pairing: Pairing) -> None:
+    second = Second(
+        camera=Camera(lens=Lens(projection="orthographic", focal_mm=20), sensor_mm=(13.2, 7.425), raster_px=(3840, 2160)),
+        frame=frame_in((3840, 2160), aspect=2.39),
+        shutter_s=1 / 48,
+        at_m=1.5,
+    )
+    lenses = (candidate_of(pairing, 18.0), Candidate(name="very wide", lens=Lens(projection="equidistant", focal_mm=6.5)))
+    found = compare(pairing, PANE, RUN, lenses, second=second)
+    first, none = found.matches
+    assert first is not None and none is None
+    rows = next(t for t in text_tables(found) if t.title.startswith("Another camera")).rows
+    assert rows[0][1] == f"{first.focal_mm:.2f} mm" and rows[1][1] == "none matches"
+    assert comparison_json(found)["second_camera"][1] is None

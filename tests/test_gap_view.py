@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import shapely
 from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from framematch.camera import Camera, Rect
 from framematch.gap import Gap, Run, Subject, curves, exits, out_of_frame_m
 from framematch.gap.sketch import inside_opening, sees_through
-from framematch.gap.view import area_in
+from framematch.gap.view import area_in, cone_rad, project_held
 from framematch.lens import Lens
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
@@ -233,3 +234,76 @@ def test_outline_and_inequality_are_the_same_opening(shape: str) -> None:
     assert (shapely.contains_xy(ring, points)[clear] == inside_opening(gap, *points[clear].T)).all()
     bounds = ring.bounds
     assert bounds == pytest.approx((-0.5, -0.7, 0.5, 0.7), abs=1e-4)
+
+
+runs = st.builds(
+    Run,
+    speed_m_s=st.floats(1, 30),
+    right_m=st.floats(-0.5, 0.5),
+    up_m=st.floats(-0.4, 0.4),
+    heading_deg=st.floats(-40, 40),
+    climb_deg=st.floats(-20, 20),
+    pan_deg=st.floats(-30, 30),
+    tilt_deg=st.floats(-40, 40),
+    bank_deg=st.floats(-60, 60),
+)
+openings = st.builds(Gap, width_m=st.floats(0.3, 4), height_m=st.floats(2, 4), shape=st.sampled_from(["rectangle", "arch", "circle"]), sill_m=st.floats(0, 2))
+
+
+@settings(max_examples=25, deadline=None)
+@given(run=runs, gap=openings, lens=st.sampled_from([LENSES["straight"], LENSES["fisheye"], LENSES["kannala"]]))
+def test_a_mirrored_run_is_seen_mirrored(run: Run, gap: Gap, lens: Lens) -> None:
+    camera, frame, distance = camera_of(lens), frame_of(), np.geomspace(20, 0.1, 12)
+    mirrored = replace(run, right_m=-run.right_m, heading_deg=-run.heading_deg, pan_deg=-run.pan_deg, bank_deg=-run.bank_deg)
+    subject = Subject(right_m=0.7, beyond_m=3.0)
+    one = curves(camera, frame, gap, run, distance_m=distance, subjects=(subject,))
+    other = curves(camera, frame, gap, mirrored, distance_m=distance, subjects=(replace(subject, right_m=-0.7),))
+    assert ((one.fill_percent >= 0) & (one.fill_percent <= 100 + 1e-9)).all()
+    assert one.fill_percent == pytest.approx(other.fill_percent, abs=1e-6)
+    assert one.subject_percent == pytest.approx(other.subject_percent, nan_ok=True)
+    assert one.ground_speed == pytest.approx(other.ground_speed, nan_ok=True)
+    for a, b in zip(exits(camera, frame, gap, run, far_m=20.0), np.take(exits(camera, frame, gap, mirrored, far_m=20.0), [2, 1, 0, 3]), strict=True):
+        assert (a.leaves_m is None) == (b.leaves_m is None)
+        assert (a.leaves_m or 0.0) == pytest.approx(b.leaves_m or 0.0, rel=1e-3, abs=1e-3)
+
+
+@settings(max_examples=30, deadline=None)
+@given(short=st.floats(9, 40), longer=st.floats(1.02, 3), right=st.floats(-0.4, 0.4))
+def test_a_longer_lens_loses_the_edges_earlier(short: float, longer: float, right: float) -> None:
+    run, frame = Run(right_m=right), frame_of()
+    wide, long = (exits(camera_of(Lens(projection="rectilinear", focal_mm=f)), frame, PANE, run, far_m=30.0) for f in (short, short * longer))
+    for a, b in zip(wide, long, strict=True):
+        assert a.leaves_m is not None and b.leaves_m is not None and a.leaves_m < b.leaves_m
+
+
+def test_exits_of_random_runs_to_half_a_pixel() -> None:
+    """How far the edge still reaches into the frame at its exit, and that it never comes back: searched ever finer along it."""
+    rng = np.random.default_rng(5)
+    checked = 0
+    for i in range(24):
+        camera, frame = camera_of(list(LENSES.values())[i % 4]), frame_of()
+        run = Run(
+            **{n: float(rng.uniform(-0.5, 0.5)) for n in ("right_m", "up_m")},
+            **{n: float(rng.uniform(-30, 30)) for n in ("heading_deg", "climb_deg", "pan_deg", "tilt_deg", "bank_deg")},
+        )
+        gap = Gap(width_m=float(rng.uniform(0.4, 3)), height_m=float(rng.uniform(1.6, 3)), shape=["rectangle", "arch", "circle"][i % 3])
+        cone = cone_rad(camera, frame)
+
+        def reach(side: str, distance: float) -> float:
+            low, high = 0.0, 1.0
+            for _ in range(3):
+                share = np.linspace(low, high, 801)
+                inset = _inset(frame, project_held(camera, run.seen_from(gap.along_edge(side, share), distance), cone))  # noqa: B023
+                best = int(inset.argmax())
+                low, high = share[max(best - 2, 0)], share[min(best + 2, 800)]
+            return float(inset.max())
+
+        for edge in exits(camera, frame, gap, run, far_m=30.0):
+            nearer = np.geomspace(0.005, 30.0, 60)
+            if edge.leaves_m is None:
+                assert max(reach(edge.side, d) for d in nearer) < 0.5
+            elif edge.leaves_m > 0:
+                assert abs(reach(edge.side, edge.leaves_m)) < 0.5
+                assert max((reach(edge.side, d) for d in nearer[nearer < edge.leaves_m * 0.999]), default=0.0) < 0.5
+                checked += 1
+    assert checked > 50

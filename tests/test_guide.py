@@ -75,11 +75,12 @@ def test_both_offsets_at_once_leave_each_edge_its_own_closed_form():
         assert np.abs(curve[edge]) == pytest.approx([expected, expected], abs=0.02)
 
 
-def test_no_rectangle_found_by_brute_force_is_better():
-    """200 random pairings; random and simplex search around several starts. 0.02 points allowed."""
-    rng = np.random.default_rng(20260101)
+@pytest.mark.parametrize("seed", range(4))
+def test_no_rectangle_found_by_brute_force_is_better(seed):
+    """4 x 50 random pairings; random and simplex search around two starts. 0.02 points allowed."""
+    rng = np.random.default_rng(20260101 + seed)
     beaten, tried = [], 0
-    while tried < 200:
+    while tried < 50:
         pairing = random_pairing(rng)
         if pairing.near_m <= pairing.mount.forward_mm / 1000 + 0.3:
             continue
@@ -103,7 +104,7 @@ def test_no_rectangle_found_by_brute_force_is_better():
         best = brute_worst(pairing, np.array(finalists), points=65, steps=17).min()
         beaten.append(brute_worst(pairing, start, points=65, steps=17)[0] - best)
     print(f"largest gain by brute force: {max(beaten):.4f} points")
-    assert len(beaten) == 200
+    assert len(beaten) == 50
     assert max(beaten) <= 0.02
 
 

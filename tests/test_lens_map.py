@@ -6,16 +6,17 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
+import OpenEXR
 import pytest
+import tifffile
 from paper_rigs import glasshouse
 
 from framematch.camera import Camera, Display
 from framematch.errors import InputError
 from framematch.lens import Lens
 from framematch.output import lens_map, opencv_yaml
-
-cv2 = pytest.importorskip("cv2")
 
 LENSES = {
     "equidistant": Lens(projection="equidistant", focal_mm=5.9 / math.radians(118.0)),
@@ -133,15 +134,13 @@ def test_bars_and_places_behind_are_marked() -> None:
 
 
 def test_both_file_kinds_hold_the_same_floats(tmp_path: Path) -> None:
-    tifffile = pytest.importorskip("tifffile")
-    exr = pytest.importorskip("OpenEXR")
     pairing = rig("kannala-brandt")
     tiff = lens_map.write_maps(tmp_path, pairing)
     other = lens_map.write_maps(tmp_path, pairing, kind="exr")
     assert [p.name for p in tiff + other] == ["display-straight.tiff", "display-bent.tiff", "display-straight.exr", "display-bent.exr"]
     for a, b in zip(tiff, other, strict=True):
         first = tifffile.imread(a)
-        with exr.File(str(b)) as file:
+        with OpenEXR.File(str(b)) as file:
             second = file.channels()["RGB"].pixels
         assert first.dtype == second.dtype == np.float32
         assert first.shape[2] == 3 and np.array_equal(first, second)

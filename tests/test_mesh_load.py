@@ -6,6 +6,7 @@ import base64
 import io
 import json
 import struct
+import subprocess
 import tracemalloc
 from pathlib import Path
 
@@ -326,6 +327,23 @@ def test_obj_reads_no_materials_or_textures_outside_its_folder(elsewhere: Path, 
     file.write_text(f"mtllib own.mtl\n{shape}")
     _refused(file, "outside its folder|does not lie beside it")
     assert not [n for n in opened if "secret" in n or "link" in n or "passwd" in n]
+
+
+@pytest.mark.parametrize("name", ["../private/secret.png", "link.png", "script.eps"])
+def test_ply_opens_no_texture_that_is_not_a_picture_of_its_own(elsewhere: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """A PLY may name a texture in a comment; whatever it names, the mesh loads plain and nothing else is opened."""
+    (elsewhere.parent / "private" / "secret.png").write_bytes(_png(8))
+    (elsewhere / "link.png").symlink_to(elsewhere.parent / "private" / "secret.png")
+    (elsewhere / "script.eps").write_bytes(b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 10 10\n%%EndComments\n")
+    head = f"ply\nformat ascii 1.0\ncomment TextureFile {name}\nelement vertex 3\n{XYZ}property float s\nproperty float t\nelement face 1\n"
+    file = elsewhere / "scan.ply"
+    file.write_text(f"{head}property list uchar int vertex_indices\nend_header\n0 0 0 0 0\n1 0 0 1 0\n0 1 0 0 1\n3 0 1 2\n")
+    opened = _watched(monkeypatch)
+    with monkeypatch.context() as patch:
+        patch.setattr(subprocess, "Popen", None)  # a PostScript reader would start a program
+        scene = load_scene(file)
+    assert len(scene.surface.faces) == 1 and scene.surface.texture is None
+    assert not [n for n in opened if "secret" in n or "link" in n]
 
 
 def test_an_obj_without_its_materials_still_loads(tmp_path: Path) -> None:

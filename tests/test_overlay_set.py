@@ -13,15 +13,14 @@ import time
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import pypdf
 import pytest
+from joblib import parallel_config
 from PIL import Image
 
 from framematch.errors import InputError
 from framematch.output.overlay_set import PART, SetOptions, make_set, pairing_files
 from framematch.starter import STARTER
-
-pypdf = pytest.importorskip("pypdf")
-pytest.importorskip("joblib")
 
 CAMERA = """\
 sensor_mm = [5.9, 4.425]
@@ -118,8 +117,6 @@ def test_all_of_it_and_on_a_rerun_only_what_changed(tmp_path: Path) -> None:
 
 
 def test_whatever_backend_the_caller_chose(tmp_path: Path) -> None:
-    from joblib import parallel_config
-
     folder = folder_of(tmp_path / "pairings", 2)
     with parallel_config(backend="threading"):
         made = make_set(folder, tmp_path / "out", SetOptions(), jobs=2)

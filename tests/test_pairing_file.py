@@ -84,6 +84,7 @@ BAD = {
     "use without a folder": (altered("[mount]", '[mount]\nuse = "mount.toml"'), r"mount\.use: names another file"),
     "a number of ten thousand digits": (altered("18.0", "1" * 10000), r"is not TOML|outside"),
     "nested too deep": ("a = " + "[" * 100_000, r"is not TOML"),
+    "a key of a hundred thousand parts": (".".join("a" * 100_000) + " = 1", r"is not TOML"),
     "focus inside the lens": (altered("focus_m = inf", "focus_m = 0.01"), r"recording\.focus_m: 0\.01 m is not beyond"),
 }
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import need
 from PIL import Image
 
 from framematch.errors import InputError
@@ -62,8 +63,7 @@ def test_check_bar_is_100_mm_on_paper(tmp_path: Path, paper: str) -> None:
 @pytest.mark.parametrize("script", list(TITLES))
 def test_title_in_any_script_fits_is_embedded_and_can_be_selected(tmp_path: Path, script: str) -> None:
     title = TITLES[script]
-    if fonts.missing_characters(title):
-        pytest.skip(f"no font here has {fonts.missing_characters(title)}")
+    need(not fonts.missing_characters(title), f"a font with {script} letters (fonts-noto-cjk)")
     file = tmp_path / "title.pdf"
     with pdf.document(file, title=title) as doc, doc.page(pdf.paper_mm("A4"), mark=title) as page:
         wide = page.text(60, 40, title, size_pt=16, bold=True, room_mm=90, smallest_pt=4)
@@ -79,16 +79,19 @@ def test_title_in_any_script_fits_is_embedded_and_can_be_selected(tmp_path: Path
 
 @pytest.mark.usefixtures("poppler")
 def test_letters_without_any_font_are_named_on_the_page(tmp_path: Path) -> None:
-    lost = "\U00010a60"  # Old South Arabian
-    if not fonts.missing_characters(lost):
-        pytest.skip("a font here has it")
+    lost = "\U0010fffd"  # the last private character, which no font has
     file = tmp_path / "lost.pdf"
     with pdf.document(file, title="lost") as doc, doc.page(pdf.paper_mm("A4")) as page:
         page.text(20, 20, f"pane {lost}")
         page.footer("left", "right")
     assert doc.missing == {lost}
     shown = tool("pdftotext", "-layout", str(file), "-")
-    assert fonts.MISSING in shown and "U+10A60" in shown
+    assert fonts.MISSING in shown and "U+10FFFD" in shown
+
+
+def test_layout_signs_vanish_and_private_characters_are_named() -> None:
+    assert fonts.runs("a\u200bb\u202ec") == fonts.runs("abc")
+    assert fonts.missing_characters("pane \ue123 \u0915") == "\u0915\ue123" and fonts.runs("\u0915")[0][1] == fonts.MISSING
 
 
 def test_wrapping_keeps_every_letter_and_the_room() -> None:

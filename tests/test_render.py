@@ -17,7 +17,7 @@ from framematch.lens import Lens
 from framematch.render import gl, picked, render
 from framematch.render.faces import plan
 from framematch.render.pixels import pixel_rays
-from framematch.scene.model import Scene, Surface, ViewPose
+from framematch.scene.model import Light, Scene, Surface, ViewPose
 from framematch.scene.registry import make_scene
 
 BOTH = ("gl", "rays")
@@ -194,6 +194,36 @@ def test_only_the_faces_that_are_needed_are_drawn() -> None:
         view = camera(lens)
         width, height = plan(view).sheet_px
         assert width * height <= 22 * 480 * 270
+
+
+@pytest.mark.parametrize("renderer", BOTH)
+def test_a_lit_textured_square_has_the_colours_and_depths_worked_out_by_hand(renderer: str) -> None:
+    """Six texels in an odd width, first row at the top, in light at 60 degrees; a plane's depth is h / cos."""
+    texture = np.array([[[250, 0, 0], [0, 250, 0], [0, 0, 250]], [[250, 250, 0], [0, 250, 250], [200, 200, 200]]], dtype=np.uint8)
+    corners = np.array([[-3.0, -2, 0], [3, -2, 0], [3, 2, 0], [-3, 2, 0]])
+    surface = Surface(
+        vertices=corners,
+        faces=np.array([[0, 1, 2], [0, 2, 3]]),
+        colours=np.full((4, 3), 204, dtype=np.uint8),
+        uv=np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]]),
+        texture=texture,
+    )
+    light = Light(sun_direction=(0.0, np.sqrt(0.75), 0.5), sun=(0.6, 0.6, 0.6), ambient=(0.2, 0.2, 0.2))
+    view = Camera(lens=Lens(projection="rectilinear", focal_mm=12.0), sensor_mm=(24.0, 13.5), raster_px=(320, 180))
+    pose = ViewPose(position_m=(0.0, 0.0, 4.0)).scene_from_camera
+    picture = render(Scene(name="square", surface=surface, light=light), view, pose, renderer=renderer)
+    factor = (0.2 + 0.6 * 0.5) ** (1 / 2.2) * 204 / 255
+    for row, y in enumerate((1.0, -1.0)):
+        for column, x in enumerate((-2.0, 0.0, 2.0)):
+            (across, down), _ = view.project([x, -y, 4.0])
+            assert np.abs(picture.colour[int(down), int(across)] - factor * texture[row, column]).max() <= 6
+    rays, _ = pixel_rays(view)
+    hit = np.isfinite(picture.distance_m)
+    assert np.abs(hit.sum() / (6 * 4 / 4**2 * 160**2) - 1) < 0.01
+    assert np.abs(picture.distance_m * rays[..., 2] / 4.0 - 1)[hit].max() < 1e-5
+    up = render(Scene(name="sky", surface=surface, light=light), view, ViewPose(position_m=(0, 9, 0), pitch_deg=90).scene_from_camera, renderer=renderer)
+    assert np.abs(up.colour[90, 160] - 255 * np.array(light.sky_zenith)).max() <= 1
+    assert np.isinf(up.distance_m).all()
 
 
 @pytest.mark.parametrize("renderer", BOTH)

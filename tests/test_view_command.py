@@ -98,6 +98,8 @@ from framematch.errors import InputError
 from framematch.render import picked
 for n in (1, 2):
     app(["view", {str(rig)!r}, "--scene", "window", "--out", {str(tmp_path)!r} + f"/look{{n}}.png"], standalone_mode=False)
+short = ["--from", "3", "--to", "2.6", "--picture-height", "120", "--out", {str(tmp_path / "run.mp4")!r}]
+app(["run", {str(rig)!r}, "--scene", "window", *short], standalone_mode=False)
 assert picked("auto") == "rays"
 try:
     picked("gl")
@@ -112,4 +114,5 @@ except InputError as error:
     assert "Traceback" not in result.stderr
     assert result.stdout.count("Drawn by the ray caster") == 2
     assert "refused: renderer: no GL here" in result.stdout
+    assert (tmp_path / "run.mp4").stat().st_size > 1000
     assert (tmp_path / "look1.png").read_bytes() == (tmp_path / "look2.png").read_bytes()

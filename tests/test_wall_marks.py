@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from rigs import glasshouse, straight
@@ -15,8 +16,6 @@ from framematch.errors import InputError
 from framematch.mount import Mount
 from framematch.output.opencv_yaml import display_camera, opencv_camera
 from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
-
-cv2 = pytest.importorskip("cv2")
 
 
 def opencv_sees(pairing, marks, distance_m: float) -> np.ndarray:

@@ -15,6 +15,13 @@ from framematch.errors import InputError
 
 TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
 
+_EXTRA_OF = {
+    **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
+    **dict.fromkeys(("reportlab", "matplotlib", "pypdf", "arabic_reshaper", "bidi", "joblib", "fdl", "tifffile", "OpenEXR"), "sheets"),
+    "cv2": "measure",
+    "streamlit": "page",
+}
+
 app = typer.Typer(
     name="framematch",
     help="Guide lines for a wide monitoring picture: where the recorded frame lies on it, and how far off it can be.",
@@ -38,5 +45,14 @@ def main() -> None:
     try:
         app()
     except InputError as error:
-        print(f"framematch: {error}", file=sys.stderr)
-        sys.exit(2)
+        _refuse(str(error))
+    except ModuleNotFoundError as error:
+        package = (error.name or "").partition(".")[0]
+        if package not in _EXTRA_OF:
+            raise
+        _refuse(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{_EXTRA_OF[package]}]'")
+
+
+def _refuse(line: str) -> None:
+    print(f"framematch: {line}", file=sys.stderr)
+    sys.exit(2)

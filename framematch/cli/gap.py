@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from framematch.gap.report import TextTable
+    from framematch.output.lens_sheet import View
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +24,7 @@ def lenses(
     file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the gap's tables too.", metavar="PAIRING")],
     focal: Annotated[str, typer.Option(help="Focal lengths to compare, mm: 12,15,18,25.", metavar="MM,MM")] = "",
     lens: Annotated[Optional[list[Path]], typer.Option(help="File of a lens with its own distortion; again for more.", metavar="FILE")] = None,  # noqa: UP045
-    gap_file: Annotated[Optional[Path], typer.Option(help="File with the tables [gap], [run], [aircraft], ...", metavar="FILE")] = None,  # noqa: UP045
+    gap_file: Annotated[Optional[Path], typer.Option(help="File with the tables gap, run, aircraft, subject, lens and second.", metavar="FILE")] = None,  # noqa: UP045
     gap: Annotated[str, typer.Option(help="Opening, metres: 1.2x0.9.", metavar="WxH")] = "",
     sill: Annotated[Optional[float], typer.Option(help="Its lowest point above the ground, metres.", metavar="M")] = None,  # noqa: UP045
     speed: Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")] = None,  # noqa: UP045
@@ -38,8 +39,10 @@ def lenses(
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     csv: Annotated[Optional[str], typer.Option(help="Write a spreadsheet's lines to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     out: Annotated[Optional[Path], typer.Option(help="Comparison sheet to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    scene: Annotated[str, typer.Option(help="Scene of the sheet's views, or `drawn` for plain ones.", metavar="NAME")] = "glasshouse",
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
+    starter: Annotated[Optional[Path], typer.Option(help="Write a commented file of the gap's tables to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
@@ -47,11 +50,19 @@ def lenses(
     from framematch.errors import InputError
     from framematch.files import read_text, write_text
     from framematch.gap import candidate_of, compare
-    from framematch.gap.ask import Wishes, answers, matches
+    from framematch.gap.ask import Wishes, answers
     from framematch.gap.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
     from framematch.gap_file import parse_lens, read_plan
     from framematch.pairing_file import read_pairing
 
+    if starter is not None:
+        from framematch.gap_file import STARTER_PLAN
+
+        if starter.exists():
+            raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
+        write_text(starter, STARTER_PLAN)
+        typer.echo(f"Wrote {starter}. Fill in the gap, then: framematch lenses {file} --gap-file {starter} --focal 12,15,18,25")
+        return
     if json == "-" and csv == "-":
         raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
     pairing = read_pairing(file, kit=kit)
@@ -60,7 +71,7 @@ def lenses(
         *(candidate_of(pairing, f) for f in numbers(focal, "--focal")),
         *(parse_lens(pairing, read_text(path), name=str(path)) for path in lens or []),
     ) or plan.candidates
-    found = compare(pairing, plan.gap, plan.run, candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=not no_guide)
+    found = compare(pairing, plan.gap, plan.run, candidates, subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second, guide=not no_guide)
     wishes = Wishes(
         fill=percent_at(want_fill, "--want-fill"),
         subject=percent_at(want_subject, "--want-subject", distance_needed=False),
@@ -68,13 +79,10 @@ def lenses(
         sharp_from_m=want_sharp_from,
     )
     asked = [answer.says for answer in answers(found, wishes)]
-    if plan.second is not None:
-        for row, match in zip(found.rows, matches(found, plan.second), strict=True):
-            asked.append(f"Second camera for {row.candidate.name}: {' '.join(match.says)}")
     if out is not None:
         from framematch.output.lens_sheet import write_sheet
 
-        write_sheet(out, found, phone=phone, asked=tuple(asked))
+        write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(scene))
     text = {"json": lambda: _dumps({**comparison_json(found), "answers": asked}), "csv": lambda: comparison_csv(found)}
     for kind, target in (("json", json), ("csv", csv)):
         if target == "-":
@@ -106,6 +114,20 @@ def _changes(gap: str, sill: float | None, speed: float | None, tilt: float | No
     if at:
         changes["run"]["distances_m"] = numbers(at, "--at")
     return {table: values for table, values in changes.items() if values}
+
+
+def _view(scene: str) -> View:
+    from framematch.errors import InputError
+
+    if scene == "drawn":
+        from framematch.output.lens_sheet import drawn_view
+
+        return drawn_view
+    try:
+        from framematch.render.gap_view import scene_view
+    except ImportError:
+        raise InputError("rendered views are not installed", field="--scene", fix="use --scene drawn, or install framematch[views]") from None
+    return scene_view(scene)
 
 
 def _print(console: Console, table: TextTable) -> None:

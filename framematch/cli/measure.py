@@ -11,15 +11,19 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from framematch.measure.chart import Chart
+    from framematch.measure.check import Checked
     from framematch.measure.finding import Looked
     from framematch.measure.lens import LensFit
     from framematch.measure.mount import MountFit
+    from framematch.mount import Mount
+    from framematch.pairing import Pairing
 
 ChartName = Annotated[str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).")]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
+_MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
 _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
 
 
@@ -30,6 +34,7 @@ def register(app: typer.Typer) -> None:
     group.command("mount")(mount)
     app.command("chart")(chart)
     app.add_typer(group, name="measure")
+    app.command("check")(check)
 
 
 def chart(
@@ -128,7 +133,7 @@ def mount(
             fit_lens(usable(side), board, sensor_mm=c.sensor_mm if c else None, squeeze=c.lens.squeeze if c else 1.0)
             for side, c in zip(sides, known, strict=True)
         )
-    fit = fit_mount(*([each.found for each in side] for side in sides), board, cameras=given)
+    fit = fit_mount([each.found for each in sides[0]], [each.found for each in sides[1]], board, cameras=given)
     for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
         save_picture(detections_picture(side), out / f"{name}-detections.png")
         mine = fit.corners.camera == index
@@ -149,6 +154,94 @@ def mount(
         values = mount_changes(fit, before, given if lenses == "measure" else None)
         write_text(pairing, changed_pairing(pairing, values, kit=kit))
         console.print(f"Wrote the mount{' and both lenses' if lenses == 'measure' else ''} to {pairing}.")
+
+
+def check(
+    pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
+    recording: Annotated[Optional[str], typer.Option(help="A still of the recording camera, of any scene with detail.", metavar="STILL")] = None,  # noqa: UP045
+    monitoring: Annotated[Optional[str], typer.Option(help="The monitoring camera's still of the same moment.", metavar="STILL")] = None,  # noqa: UP045
+    distance: Annotated[Optional[float], typer.Option(help="Metres to what is in the middle of the frame, or to the wall of marks.", metavar="M")] = None,  # noqa: UP045
+    marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
+    out: Out = Path("."),
+    write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
+    kit: Kit = None,
+) -> None:
+    """Check a guide from two stills of one moment, of any scene: how far it is off, and the aim that mends it."""
+    from framematch.errors import InputError
+    from framematch.files import ensure_folder, write_text
+    from framematch.measure.check import check_guide
+    from framematch.measure.into_file import changed_pairing, checked_changes
+    from framematch.measure.laid_in import before_after_picture
+    from framematch.measure.pictures import save_picture
+    from framematch.measure.stills import read_still
+    from framematch.pairing_file import read_pairing
+
+    before = read_pairing(pairing, kit=kit)
+    if distance is not None and not 0.2 <= distance <= 1000:
+        raise InputError(f"{distance:g} m", field="--distance", fix="give metres, 0.2 to 1000")
+    if monitoring is None or (recording is None and marks is None):
+        raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
+    console = _console()
+    if recording is None:
+        found = _check_marks(console, before, monitoring, marks or "", distance)
+        if write is not None:
+            write_text(write, changed_pairing(pairing, checked_changes(found), kit=kit))
+            console.print(f"Wrote the corrected pairing to {write}.")
+        return
+    ensure_folder(out)
+    stills = (read_still(recording, colour=True), read_still(monitoring, colour=True))
+    checked = check_guide(before, *stills, distance_m=distance)
+    save_picture(before_after_picture(checked, *stills), out / "check.png")
+    _print_check(console, checked)
+    console.print(f"Wrote check.png to {out}/", style="dim")
+    if write is not None:
+        write_text(write, changed_pairing(pairing, checked_changes(checked.after.mount), kit=kit))
+        console.print(f"Wrote the corrected pairing to {write}.")
+
+
+def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: float | None) -> Mount:
+    from framematch.errors import InputError
+    from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+    from framematch.measure.stills import read_still
+
+    if distance is None:
+        raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
+    still = read_still(monitoring)
+    places = find_marks(before, still, distance) if marks.strip() == "find" else parse_places(marks)
+    found = aim_from_marks(before, still, places, distance)
+    console.print(
+        f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.", highlight=False
+    )
+    for figure in found.figures:
+        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} +- {figure.half_95:.3f} degrees", highlight=False)
+    for line in found.warnings:
+        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+    return found.mount
+
+
+def _print_check(console: Console, checked: Checked) -> None:
+    from rich.table import Table
+
+    from framematch.report import metres
+
+    console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.", highlight=False)
+    table = Table(title="How far the present guide is off", title_justify="left")
+    for heading in ("distance", "percent of the frame"):
+        table.add_column(heading, justify="right")
+    for distance, off in checked.off_percent:
+        table.add_row(metres(distance), f"{off:.2f}" if off == off else "-")
+    console.print(table)
+    console.print(
+        f"The aim is off by {checked.turned_deg:.2f} degrees. After the correction the guide is known to {checked.known_percent:.2f} % of the frame.",
+        highlight=False,
+    )
+    table = Table(title="Mount that the stills show", title_justify="left")
+    for heading in ("figure", "in the file", "in the stills", "+- (95 %)"):
+        table.add_column(heading, justify="left" if heading == "figure" else "right")
+    for figure in checked.figures:
+        table.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
+    console.print(table)
+    console.print("A rig that only turned between the two stills looks the same as another aim: take both at one moment.", style="dim")
 
 
 def _chart(name: str, bar_mm: float | None) -> Chart:

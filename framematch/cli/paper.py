@@ -203,7 +203,7 @@ def _wrote(paths: list[Path]) -> None:
 def _say_missing(missing: set[str]) -> None:
     if missing:
         named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
-        typer.echo(f"No font on this computer has {named}: printed as [?]. Install a font that has them and run it again.", err=True)
+        typer.echo(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", err=True)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[float, float]:

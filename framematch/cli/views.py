@@ -10,8 +10,21 @@ import typer
 if TYPE_CHECKING:
     from rich.progress import Progress
 
-SceneName = Annotated[str, typer.Option(help="A scene by name, or a mesh file (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE")]
+SceneName = Annotated[
+    str,
+    typer.Option(
+        help="doorway, window, alley, underpass, trunks, car or glasshouse; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"
+    ),
+]
 GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
+Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.")]  # noqa: UP045
+Sill = Annotated[Optional[float], typer.Option(help="Height of the gap's lower edge over the ground, metres.", metavar="M")]  # noqa: UP045
+GapAt = Annotated[Optional[str], typer.Option(help="Middle of a mesh's own opening: metres right, up and back, as x,y,z.", metavar="X,Y,Z")]  # noqa: UP045
+GapHeading = Annotated[float, typer.Option(help="Way a mesh's opening is flown, degrees right of -Z, with --gap-at.", metavar="DEG")]
+Figures = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--figure", help="Someone standing at x,z or x,z,height in metres, instead of the scene's own people; may be given often.", metavar="X,Z[,M]"),
+]
 Scale = Annotated[float, typer.Option(help="Metres for each of a mesh's units.", metavar="M")]
 Up = Annotated[str, typer.Option(help="A mesh's upward axis: y or z.")]
 Renderer = Annotated[str, typer.Option(help="auto, gl or rays.")]
@@ -28,6 +41,11 @@ def view(
     file: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     scene: SceneName = "glasshouse",
     gap: GapSize = None,
+    shape: Shape = None,
+    sill: Sill = None,
+    gap_at: GapAt = None,
+    gap_heading: GapHeading = 0.0,
+    figure: Figures = None,
     distance: Annotated[float, typer.Option(help="Metres from the recording camera to the gap.", metavar="M")] = 3.0,
     position: Annotated[
         Optional[str],  # noqa: UP045
@@ -51,7 +69,13 @@ def view(
     check_picture_name(out)
     pairing = read_pairing(file, kit=kit)
     pose = pose_from_text(position, heading_deg=heading, pitch_deg=pitch, bank_deg=bank)
-    found = look(open_scene(scene, gap=gap, scale=scale, up=up), pairing, distance_m=distance, pose=pose, renderer=renderer)
+    found = look(
+        open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up),
+        pairing,
+        distance_m=distance,
+        pose=pose,
+        renderer=renderer,
+    )
     write_sheet(out, found)
     for line in sentences(found):
         typer.echo(line)
@@ -62,6 +86,11 @@ def run(
     file: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     scene: SceneName = "glasshouse",
     gap: GapSize = None,
+    shape: Shape = None,
+    sill: Sill = None,
+    gap_at: GapAt = None,
+    gap_heading: GapHeading = 0.0,
+    figure: Figures = None,
     speed: Annotated[float, typer.Option(help="Metres per second.", metavar="M/S")] = 5.0,
     start: Annotated[float, typer.Option("--from", help="Metres before the gap where the run starts.", metavar="M")] = 8.0,
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
@@ -89,7 +118,7 @@ def run(
     from framematch.scene.path import run_from
 
     pairing = read_pairing(file, kit=kit)
-    place = open_scene(scene, gap=gap, scale=scale, up=up)
+    place = open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up)
     way = run_from(place, path, from_m=start, to_m=end, speed_m_per_s=speed, height_m=height, pitch_deg=pitch, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 from framematch.errors import InputError
 from framematch.gap.lenses import focus_of
-from framematch.gap.second import Match, match_second
 from framematch.gap.table import Comparison, start_m
-from framematch.gap.values import Second
 from framematch.gap.wishes import Answer, distance_for_subject, focal_for_edges, focal_for_fill, focal_for_subject, stop_for_near
 from framematch.optics import circle_mm
 
@@ -55,21 +53,3 @@ def answers(comparison: Comparison, wishes: Wishes) -> tuple[Answer, ...]:
             focus = focus_of(c.pairing, row.candidate)
             out.append(stop_for_near(row.candidate, circle_mm=circle, focus_m=focus, near_m=wishes.sharp_from_m))
     return tuple(out)
-
-
-def matches(comparison: Comparison, second: Second) -> tuple[Match, ...]:
-    """How to set the second camera for a hidden cut from each lens."""
-    c = comparison
-    return tuple(
-        match_second(
-            row.camera,
-            c.pairing.frame,
-            c.gap,
-            c.run,
-            second=second.camera,
-            second_frame=second.frame,
-            second_shutter_s=second.shutter_s,
-            at_m=second.at_m,
-        )
-        for row in c.rows
-    )

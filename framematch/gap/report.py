@@ -49,6 +49,7 @@ def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
         _sharp(comparison),
         _guide(comparison),
         _props(comparison),
+        _second(comparison),
     ]
     return tuple(table for table in made if table.rows)
 
@@ -125,7 +126,7 @@ def _feel(c: Comparison) -> TextTable:
                     f"{a.distance_m:g} m before",
                     _f(a.gap_speed, 2),
                     _f(a.ground_speed, 2),
-                    f"{_f(a.blur_percent, 1)} %, {_f(a.blur_px, 0)} px",
+                    NOTHING if math.isnan(a.blur_px) else f"{a.blur_percent:.1f} %, {a.blur_px:.0f} px",
                     _f(a.lean_deg, 1),
                 )
             )
@@ -143,13 +144,19 @@ def _subjects(c: Comparison) -> TextTable:
     rows = []
     for i, subject in enumerate(c.subjects):
         for row in c.rows:
-            rows.append((subject.name, row.candidate.name, *(f"{_f(a.subject_percent[i], 0)} %, {_f(a.subject_speed[i], 2)}" for a in row.at)))
+            rows.append((subject.name, row.candidate.name, *(_subject(a, i) for a in row.at)))
     return TextTable(
         title="Subjects: height in percent of the frame's, and speed in frame widths per second",
         headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.run.distances_m)),
         rows=tuple(rows),
         keys=2,
     )
+
+
+def _subject(a: AtDistance, i: int) -> str:
+    if math.isnan(a.subject_percent[i]):
+        return "passed"
+    return f"{a.subject_percent[i]:.0f} %, " + ("off the frame" if math.isnan(a.subject_speed[i]) else f"{a.subject_speed[i]:.2f}")
 
 
 def _sharp(c: Comparison) -> TextTable:
@@ -204,6 +211,36 @@ def _props(c: Comparison) -> TextTable:
     )
 
 
+def _second(c: Comparison) -> TextTable:
+    if c.second is None:
+        return TextTable(title="", headings=(), rows=())
+    rows = []
+    for row, m in zip(c.rows, c.matches, strict=True):
+        if m is None:
+            rows.append((row.candidate.name, "none matches", *(NOTHING,) * 5))
+            continue
+        aim = NOTHING if m.tilt_deg is None else f"{round(m.tilt_deg, 1) + 0.0:+.1f} / {m.roll_deg:+.1f}"
+        rows.append(
+            (
+                row.candidate.name,
+                f"{m.focal_mm:.2f} mm",
+                f"{round(m.vertical_off_deg, 1) + 0.0:+.1f}",
+                f"{m.pan_deg_s:.0f} deg/s",
+                f"{m.blur_percent:.1f} %",
+                f"{m.height_m:.2f} m",
+                aim,
+            )
+        )
+    w, h = c.second.camera.sensor_mm
+    return TextTable(
+        title=f"Another camera for a hidden cut {c.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
+        headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
+        rows=tuple(rows),
+        note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.second.shutter_s:.0f} s its blur is as long as the "
+        "middling blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
+    )
+
+
 def _exit(e: Exit) -> str:
     if e.leaves_m is None:
         return "never in"
@@ -234,6 +271,7 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
         "run": asdict(c.run),
         "subjects": [asdict(s) for s in c.subjects],
         "lenses": [_row(c, row) for row in c.rows],
+        "second_camera": [None if m is None else asdict(m) for m in c.matches],
         "clearance": None
         if c.clearance is None
         else {

@@ -35,7 +35,6 @@ class Match:
             run's lens does not see the horizon ahead.
         roll_deg: bank.
         horizon_percent: of the frame's height from its top; outside 0 to 100 it is off the frame.
-        says: what it all comes to, in plain lines.
     """
 
     focal_mm: float
@@ -47,7 +46,6 @@ class Match:
     tilt_deg: float | None
     roll_deg: float
     horizon_percent: float | None
-    says: tuple[str, ...]
 
 
 def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Camera, second_frame: Rect, second_shutter_s: float, at_m: float) -> Match:
@@ -67,13 +65,14 @@ def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Cam
         angle = replace(second, lens=replace(second.lens, focal_mm=focal_mm)).angles(second_frame).horizontal
         return (angle if math.isfinite(angle) else 360.0) - wanted.horizontal
 
-    if not too_wide(SHORTEST_MM) > 0 > too_wide(LONGEST_MM):
+    focal = brentq(too_wide, SHORTEST_MM, LONGEST_MM, xtol=1e-12) if too_wide(SHORTEST_MM) > 0 > too_wide(LONGEST_MM) else math.nan
+    # A lens that ends before the frame's edge counts as too wide: the search may stop there and not at the angle.
+    if not (math.isfinite(focal) and abs(too_wide(focal)) < 1e-6):
         raise InputError(
             f"no {second.lens.projection} lens on {second.sensor_mm[0]:g} x {second.sensor_mm[1]:g} mm shows {wanted.horizontal:.1f} degrees",
             field="second",
             fix="choose another projection or sensor",
         )
-    focal = float(brentq(too_wide, SHORTEST_MM, LONGEST_MM, xtol=1e-12))
     matched = replace(second, lens=replace(second.lens, focal_mm=focal))
     blur = blur_of_wall(camera, frame, run, at_m=at_m)
     pan = pan_rad_s(matched, second_frame, blur_share=blur, shutter_s=second_shutter_s)
@@ -93,14 +92,6 @@ def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Cam
         tilt_deg=tilt,
         roll_deg=run.bank_deg,
         horizon_percent=None if horizon is None else 100 * horizon,
-        says=(
-            f"Lens: {focal:.2f} mm for the same {wanted.horizontal:.1f} degrees across;"
-            f" up and down it shows {abs(off):.1f} degrees {'more' if off >= 0 else 'less'}.",
-            f"Pan: {math.degrees(pan):.0f} degrees a second at 1/{1 / second_shutter_s:.0f} s blurs as this run does {at_m:g} m before the gap"
-            f" ({100 * blur:.1f} % of the width).",
-            f"Height: {height:.2f} m above the ground"
-            + (", the horizon is not seen." if tilt is None else f", tilt {tilt:+.1f} degrees, roll {run.bank_deg:+.1f} degrees."),
-        ),
     )
 
 

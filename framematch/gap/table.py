@@ -14,7 +14,8 @@ from framematch.errors import InputError
 from framematch.gap.clearance import Clearance, clearance
 from framematch.gap.lenses import camera_with, covers_frame, focus_of
 from framematch.gap.props import PropsReport, props_in_frame
-from framematch.gap.values import SIDES, Aircraft, Candidate, Gap, Run, Subject
+from framematch.gap.second import Match, match_second
+from framematch.gap.values import SIDES, Aircraft, Candidate, Gap, Run, Second, Subject
 from framematch.gap.view import NEAREST_M, Curves, Exit, curves, exits, out_of_frame_m
 from framematch.lens_local import Stretch, stretch_at
 from framematch.motion import Margin, image_velocity_px_s, lean_deg, stabiliser_margin
@@ -120,7 +121,12 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Comparison:
-    """All lenses for one gap and run."""
+    """All lenses for one gap and run.
+
+    Args:
+        second: another camera to match for a hidden cut, None if none is given.
+        matches: how to set it for each lens; None for a lens that it can't match.
+    """
 
     pairing: Pairing
     gap: Gap
@@ -129,6 +135,8 @@ class Comparison:
     subjects: tuple[Subject, ...]
     rows: tuple[Row, ...]
     clearance: Clearance | None
+    second: Second | None = None
+    matches: tuple[Match | None, ...] = ()
 
 
 def compare(
@@ -139,6 +147,7 @@ def compare(
     *,
     subjects: tuple[Subject, ...] = (),
     aircraft: Aircraft | None = None,
+    second: Second | None = None,
     guide: bool = False,
 ) -> Comparison:
     """Put lenses side by side.
@@ -153,14 +162,17 @@ def compare(
         raise InputError("no lens to compare", field="focal", fix="give focal lengths, such as --focal 12,15,18,25")
     if float(run.direction @ run.gap_from_camera[:, 2]) <= 0:
         raise InputError("the recording camera looks away from where the run goes", field="run.pan_deg", fix="give a smaller pan or tilt")
+    rows = tuple(lens_row(pairing, gap, run, c, subjects=subjects, aircraft=aircraft, guide=guide) for c in candidates)
     return Comparison(
         pairing=pairing,
         gap=gap,
         run=run,
         aircraft=aircraft,
         subjects=subjects,
-        rows=tuple(lens_row(pairing, gap, run, c, subjects=subjects, aircraft=aircraft, guide=guide) for c in candidates),
+        rows=rows,
         clearance=None if aircraft is None else clearance(gap, run, aircraft),
+        second=second,
+        matches=() if second is None else tuple(_match(pairing, gap, run, row.camera, second) for row in rows),
     )
 
 
@@ -196,6 +208,22 @@ def lens_row(
         guide=guide_quality(replace(pairing, recording=camera)) if guide else None,
         notes=_notes(pairing, candidate, camera),
     )
+
+
+def _match(pairing: Pairing, gap: Gap, run: Run, camera: Camera, second: Second) -> Match | None:
+    try:
+        return match_second(
+            camera,
+            pairing.frame,
+            gap,
+            run,
+            second=second.camera,
+            second_frame=second.frame,
+            second_shutter_s=second.shutter_s,
+            at_m=second.at_m,
+        )
+    except InputError:  # no lens of its projection shows as much, or the run does not look at the wall there
+        return None
 
 
 def start_m(pairing: Pairing, run: Run) -> float:
@@ -238,7 +266,8 @@ def _at(pairing: Pairing, gap: Gap, run: Run, candidate: Candidate, camera: Came
     fastest = np.nanmax(np.where(np.isnan(c.edge_speed).all(axis=1, keepdims=True), [[0.0]], c.edge_speed), axis=1)
     fastest = np.where(np.isnan(c.edge_speed).all(axis=1), np.nan, fastest)
     upright = image_velocity_px_s(camera, seen[:, [1, 5]], velocity_m_s=run.velocity_m_s)[..., 0]
-    upright = np.where(np.isnan(c.edge_speed[:, [0, 2]]), 0.0, upright)
+    off = np.isnan(c.edge_speed[:, [0, 2]])
+    upright = np.where(off, 0.0, upright)
     lean = np.abs(lean_deg(camera, across_px_s=upright, readout_s=(run.readout_ms or 0.0) / 1000)).max(axis=1)
     spot = _spot_mm(pairing, candidate, depth)
     return tuple(
@@ -253,7 +282,7 @@ def _at(pairing: Pairing, gap: Gap, run: Run, candidate: Candidate, camera: Came
             ground_speed=float(c.ground_speed[i]),
             blur_percent=float(100 * fastest[i] * run.shutter_s),
             blur_px=float(fastest[i] * run.shutter_s * frame.width),
-            lean_deg=math.nan if run.readout_ms is None else float(lean[i]),
+            lean_deg=math.nan if run.readout_ms is None or off[i].all() else float(lean[i]),
             gap_spot_um=float(1000 * spot[i]),
             gap_spot_px=float(spot[i] * camera.pixels_per_mm[1]),
             subject_percent=tuple(float(v) for v in c.subject_percent[i]),

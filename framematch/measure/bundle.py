@@ -12,14 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT
+from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 
 Floats = NDArray[np.float64]
 RECORDING, MONITORING = 0, 1
@@ -46,7 +45,7 @@ class Model:
     @property
     def figures(self) -> tuple[str, ...]:
         """Names of the figures, in the order of every vector of them."""
-        names = ("focal_mm",) if self.focal else ()
+        names: tuple[str, ...] = ("focal_mm",) if self.focal else ()
         names += ("centre_x_px", "centre_y_px") if self.centre else ()
         names += tuple(f"k{i + 1}" for i in range(self.radial))
         return names + (("p1", "p2") if self.tangential else ())
@@ -151,7 +150,7 @@ def image_derivatives(camera: Camera, points: Floats, model: Model) -> tuple[Flo
     return by_point * gain[:, None], figures
 
 
-def _central(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
+def _central(lens: Lens, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
     rho = np.maximum(np.hypot(x, y), 1e-9 * np.abs(z) + 1e-12)
     theta = np.arctan2(rho, z)
     step = 1e-5
@@ -171,7 +170,7 @@ def _central(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats
     return side * scale[:, None], by_point, by_k, []
 
 
-def _straight(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
+def _straight(lens: Lens, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, list[Floats], list[Floats]]:
     a, b = x / z, y / z
     k1, k2, k3, k4, k5, k6 = (*lens.k, *(0.0,) * (6 - len(lens.k)))
     p1, p2 = lens.p
@@ -196,14 +195,26 @@ def _straight(lens: Any, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Float
     return flat, by_point, by_k, by_p
 
 
-def residuals(state: State, corners: Corners) -> Floats:
+def residuals(state: State, corners: Corners, *, exact: bool = True) -> Floats:
     """Seen minus computed pixels (N, 2); NaN where the lens has no image of the corner."""
     in_camera, _ = _in_camera(state, corners)
     out = np.empty((len(corners.view), 2))
     for index, camera in enumerate(state.cameras):
         mine = corners.camera == index
-        out[mine] = corners.pixels[mine] - camera.project(in_camera[mine])[0]
+        out[mine] = corners.pixels[mine] - (camera.project(in_camera[mine])[0] if exact else _project(camera, in_camera[mine]))
     return out
+
+
+def _project(camera: Camera, points: Floats) -> Floats:
+    """As ``camera.project``, but the domain's end is looked up without the tangential terms, which takes a hundredth of the time."""
+    if not any(camera.lens.p):
+        return camera.project(points)[0]
+    without = replace(camera, lens=replace(camera.lens, p=(0.0, 0.0)))
+    _, ok = without.project(points)
+    with np.errstate(all="ignore"):
+        flat = _straight(camera.lens, *points.T)[0]
+    pixels = flat * (camera.lens.focal_mm * camera.pixels_per_mm / np.array([camera.lens.squeeze, 1.0])) + camera.centre_px
+    return np.where(ok[:, None], pixels, np.nan)
 
 
 def _in_camera(state: State, corners: Corners) -> tuple[Floats, Floats]:
@@ -290,7 +301,7 @@ def solve(
     noise = np.ones(len(state.cameras)) if noise_px is None else np.asarray(noise_px, dtype=np.float64)
     per_corner = noise[corners.camera][:, None]
     damping = 1e-4
-    e = residuals(state, corners) / per_corner
+    e = residuals(state, corners, exact=False) / per_corner
     weight = _weights(e, robust=robust)
     cost = _cost(e, weight, state, models, priors)
     settled = False
@@ -299,7 +310,7 @@ def solve(
         for _ in range(12):
             trial = _try(state, normal.step(damping), models)
             if trial is not None:
-                e_trial = residuals(trial, corners) / per_corner
+                e_trial = residuals(trial, corners, exact=False) / per_corner
                 cost_trial = _cost(e_trial, weight, trial, models, priors)
                 if cost_trial < cost:
                     break
@@ -315,7 +326,7 @@ def solve(
         if gain < 1e-9:
             settled = True
             break
-    return _finished(state, corners, models, e * per_corner, priors, settled=settled)
+    return _finished(state, corners, models, residuals(state, corners), priors, settled=settled)
 
 
 def _try(state: State, step: Floats, models: Sequence[Model]) -> State | None:
@@ -337,7 +348,7 @@ def _weights(e: Floats, *, robust: bool) -> Floats:
 def _cost(e: Floats, weight: Floats, state: State, models: Sequence[Model], priors: Sequence[tuple[int, float, float]]) -> float:
     cost = float((np.nan_to_num(e, nan=_LOST_PX) ** 2 * weight[:, None]).sum())
     values = _vector(state, models)
-    return cost + sum(((values[i] - mean) / sigma) ** 2 for i, mean, sigma in priors)
+    return cost + float(sum(((values[i] - mean) / sigma) ** 2 for i, mean, sigma in priors))
 
 
 def _vector(state: State, models: Sequence[Model]) -> Floats:
@@ -393,7 +404,7 @@ def _normal(
     per_corner: Floats,
     priors: Sequence[tuple[int, float, float]],
 ) -> _Normal:
-    seen = np.isfinite(e).all(axis=1)
+    seen = np.asarray(np.isfinite(e).all(axis=1))
     shared, own = _jacobian(state, corners.only(seen), models)
     rows = np.concatenate([shared, own, np.zeros((*own.shape[:2], 1))], axis=2) / per_corner[seen][:, None]
     rows[:, :, -1] = e[seen]

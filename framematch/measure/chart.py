@@ -71,7 +71,7 @@ class Chart:
     def points_mm(self) -> Floats:
         """Inner corners (N, 3) on the paper, row by row: x right, y down, 0, from the board's top left."""
         x, y = np.meshgrid(np.arange(1, self.columns), np.arange(1, self.rows))
-        return np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1) * self.square_mm
+        return np.asarray(np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1) * self.square_mm, dtype=np.float64)
 
     @property
     def one_way_up(self) -> bool:
@@ -292,3 +292,25 @@ def _spacing(chart: Chart, ids: NDArray[np.int64], corners: Floats) -> Floats:
     nearest = np.min(np.where(np.isnan(steps), np.inf, steps), axis=0)
     typical = float(np.median(nearest[np.isfinite(nearest)])) if np.isfinite(nearest).any() else 8.0
     return np.where(np.isfinite(nearest), nearest, typical)
+
+
+def black_rectangles_mm(chart: Chart) -> list[tuple[float, float, float, float]]:
+    """What to print black: (left, top, width, height) in mm from the board's top left, none overlapping another.
+
+    Marker cells are joined along each row of cells, so a marker is up to six stripes high by as many runs as it has.
+    """
+    side = chart.square_mm
+    if chart.kind == CHESSBOARD:
+        return [(c * side, r * side, side, side) for r in range(chart.rows) for c in range(chart.columns) if (r + c) % 2 == 0]
+    made = board(chart)
+    out = [(c * side, r * side, side, side) for r in range(chart.rows) for c in range(chart.columns) if (r + c) % 2 == 0]
+    words = made.getDictionary()
+    cells = chart.bits + 2
+    cell = chart.marker_mm / cells
+    for number, corners in zip(np.asarray(made.getIds()).ravel(), made.getObjPoints(), strict=True):
+        x0, y0 = (float(v) for v in np.asarray(corners).reshape(-1, 3)[:, :2].min(axis=0))
+        picture = np.asarray(words.generateImageMarker(int(number), cells, borderBits=1)) < 128
+        for row, line in enumerate(picture):
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], line.astype(int), [0]])))
+            out += [(x0 + a * cell, y0 + row * cell, (b - a) * cell, cell) for a, b in edges.reshape(-1, 2).tolist()]
+    return out

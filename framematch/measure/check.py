@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,8 @@ FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: how well the guide must be known at the distance of the scene
 ENOUGH_OVER_RANGE_PERCENT = 1.0  # and over the whole range, where the offset's own tolerance counts
 OFFSET_MM, FOCAL_PERCENT = 2.0, 0.1  # half-widths taken where the file gives none
+DISTANCE_SHARE = 0.01  # standard deviation of a distance given, as a share of it: a tape measure, and what it was held to
+FEWEST_IN_MIDDLE = 5
 _NEAREST_M = 0.3
 
 
@@ -81,7 +84,7 @@ def check_guide(pairing: Pairing, recording: Still, monitoring: Still, *, distan
     Args:
         pairing: with figures near the truth: aim within 10 degrees, lenses as measured or quoted.
         recording, monitoring: whole pictures of the two cameras, of the pairing's shape.
-        distance_m: distance of most of what both show, if known; it firms up the aim along the offset.
+        distance_m: of what is in the middle of the frame, if known; it firms up the aim along the offset.
 
     Raises:
         NotSuitable: the stills do not tell; the message says why.
@@ -95,11 +98,14 @@ def check_guide(pairing: Pairing, recording: Still, monitoring: Still, *, distan
     if (view.recording_seen & view.monitoring_seen).mean() < 0.25 * view.recording_seen.mean():
         raise NotSuitable("the two pictures hardly overlap by this pairing's figures", fix="check the aim in the pairing file to within 10 degrees")
     matches = match_details(at, view)
-    count = len(matches.recording)
-    if count < FEWEST:
-        _explain_few(at, recording, monitoring, matches)
-    solve = _Solve(pairing=at, matches=matches, distance_m=distance_m)
+    solve = _Solve(pairing=at, frame_of=pairing, matches=matches, distance_m=distance_m)
     near = solve.rough()
+    if len(near) < FEWEST:
+        _explain_few(at, recording, monitoring, matches, len(near))
+    if distance_m is not None and solve.middle[near].sum() < FEWEST_IN_MIDDLE:
+        raise NotSuitable(
+            "no detail in the middle of the frame to take the distance of", field="--distance", fix="aim at something with detail, or leave the distance out"
+        )
     if len(near) < FEWEST:
         raise NotSuitable(
             f"{count} details look alike but only {len(near)} lie as two pictures of one moment would",
@@ -127,26 +133,30 @@ def _has_picture(*stills: Still) -> None:
             raise NotSuitable(f"{still.name} is too {tone} to find anything in", fix="take it again with light on something with detail")
 
 
-def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches) -> None:
-    count = len(matches.recording)
+def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> None:
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
         raise NotSuitable(
             f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street"
         )
-    for kind in ("recording", "monitoring"):
-        flipped = [
-            Still(name=s.name, pixels=np.ascontiguousarray(s.pixels[:, ::-1])) if s_kind == kind else s
-            for s, s_kind in ((recording, "recording"), (monitoring, "monitoring"))
-        ]
-        again = match_details(pairing, common_view(pairing, flipped[0].grey, flipped[1].grey))
-        if len(again.recording) > max(2 * FEWEST, 4 * count):
-            name = (recording if kind == "recording" else monitoring).name
-            raise NotSuitable(f"one of the two is mirrored: details agree once {name} is flipped", fix="turn off the camera's mirror setting")
-    raise NotSuitable(
-        f"only {count} details were found in both ({FEWEST} are needed)",
-        fix="take both stills of one moment and one scene, not of repeating patterns, and check the lens figures",
+    flipped = replace_pixels(recording, recording.grey[:, ::-1])
+    again = match_details(pairing, common_view(pairing, flipped.grey, monitoring.grey))
+    mirrored = len(_Solve(pairing=pairing, frame_of=pairing, matches=again, distance_m=None).rough())
+    if mirrored > max(FEWEST, 3 * agreed):
+        raise NotSuitable("one of the two is mirrored: details agree once it is flipped", fix="turn off the camera's mirror setting")
+    count = len(matches.recording)
+    found = (
+        f"only {count} details were found in both" if count < FEWEST else f"{count} details look alike but only {agreed} lie as in two pictures of one moment"
     )
+    raise NotSuitable(
+        f"{found} ({FEWEST} are needed)",
+        fix="take both stills at one moment, of one scene without repeating patterns, and check the lens figures and the aim to within 10 degrees",
+    )
+
+
+def replace_pixels(still: Still, pixels: NDArray[np.uint8]) -> Still:
+    """The same still with other pixels."""
+    return Still(name=still.name, pixels=np.ascontiguousarray(pixels))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -163,7 +173,7 @@ class _Fit:
 class _Solve:
     """Aim, offset and focal lengths from matched rays; every match's inverse distance is solved within."""
 
-    def __init__(self, *, pairing: Pairing, matches: Matches, distance_m: float | None) -> None:
+    def __init__(self, *, pairing: Pairing, frame_of: Pairing, matches: Matches, distance_m: float | None) -> None:
         self.pairing, self.matches, self.distance_m = pairing, matches, distance_m
         self.turn = pairing.mount.recording_from_monitoring
         self.offset = pairing.mount.translation_m
@@ -172,9 +182,10 @@ class _Solve:
         quoted = 100 * math.radians(t.angle_deg) / max(math.radians(pairing.angles["monitoring"].horizontal), 0.1)
         focal = t.focal_percent or FOCAL_PERCENT
         self.focal_sigma = np.maximum([focal, math.hypot(focal, quoted)], 0.02) / NORMAL_95 / 100
+        self.middle = _in_middle(frame_of, matches.recording)
         self.by_focal = [_by_focal(c, r) for c, r in ((pairing.recording, matches.recording), (pairing.monitoring, matches.monitoring))]
 
-    def _terms(self, p: Floats, keep: Mask) -> tuple[Floats, Floats]:
+    def _terms(self, p: Floats, keep: NDArray[np.int64]) -> tuple[Floats, Floats]:
         """Residuals (n, 2) in noise units with each match at its best distance, and those inverse distances (n)."""
         m = self.matches
         r = m.recording[keep] + p[6] * self.by_focal[0][keep]
@@ -204,10 +215,10 @@ class _Solve:
         error[behind] = 1.0
         return error / m.noise_rad[keep][:, None], inverse
 
-    def _priors(self, p: Floats, inverse: Floats, *, offset_sigma: float) -> Floats:
+    def _priors(self, p: Floats, inverse: Floats, keep: NDArray[np.int64], *, offset_sigma: float) -> Floats:
         out = [*(p[3:6] / offset_sigma), *(p[6:8] / self.focal_sigma), *(p[:3] / math.radians(20))]
-        if self.distance_m is not None and len(inverse):
-            out.append((float(np.median(inverse)) * self.distance_m - 1) / 0.1)
+        if self.distance_m is not None:
+            out.append((float(np.median(inverse[self.middle[keep]])) * self.distance_m - 1) / DISTANCE_SHARE)
         return np.array(out)
 
     def rough(self) -> NDArray[np.int64]:
@@ -216,14 +227,18 @@ class _Solve:
         rng = np.random.default_rng(1)
         r, s = m.recording, m.monitoring @ self.turn.T
         best = np.empty(0, dtype=np.int64)
-        slack = 6 * np.median(m.noise_rad)
-        for _ in range(400):
+        if len(r) < 3:
+            return best
+        slack = float(6 * np.median(m.noise_rad))
+        for tries in range(250):
+            if len(best) > 0.5 * len(r) and tries >= 40:
+                break
             i, j = rng.choice(len(r), size=2, replace=False)
-            if np.linalg.norm(np.cross(r[i], r[j])) < 0.05:
+            if min(np.linalg.norm(np.cross(r[i], r[j])), np.linalg.norm(np.cross(s[i], s[j]))) < 0.05:
                 continue
             for inverse in (0.0, 1 / 8, 1 / 3, 1 / 1.2):
                 a, b = (x / np.linalg.norm(x) for x in (r[k] / r[k, 2] - inverse * self.offset for k in (i, j)))
-                turn = _two_ray_turn(s[i], s[j], a, b)
+                turn = two_ray_turn(s[i], s[j], a, b)
                 keep = self._explained(turn, slack)
                 if keep.sum() > len(best):
                     best = np.flatnonzero(keep)
@@ -241,13 +256,15 @@ class _Solve:
         out: Mask = np.linalg.norm(s - far - share[:, None] * along, axis=1) < slack
         return out
 
-    def fit(self, keep: NDArray[np.int64], *, start: Floats | None = None, offset_sigma: float | None = None, loss: str = "soft_l1") -> _Fit:
+    def fit(
+        self, keep: NDArray[np.int64], *, start: Floats | None = None, offset_sigma: float | None = None, loss: Literal["soft_l1", "cauchy"] = "soft_l1"
+    ) -> _Fit:
         """Least squares on some matches."""
         sigma = offset_sigma or self.offset_sigma
 
         def all_terms(p: Floats) -> Floats:
             error, inverse = self._terms(p, keep)
-            return np.concatenate([error.ravel(), self._priors(p, inverse, offset_sigma=sigma)])
+            return np.concatenate([error.ravel(), self._priors(p, inverse, keep, offset_sigma=sigma)])
 
         scale = np.array([0.01] * 3 + [0.005] * 3 + [0.002] * 2)
         if start is None:
@@ -255,13 +272,23 @@ class _Solve:
             start[:3] = _turn_only(self, keep)
         solved = least_squares(all_terms, start, jac="3-point", x_scale=scale, loss=loss, f_scale=2.0, max_nfev=60)
         error, inverse = self._terms(solved.x, keep)
-        normal = solved.jac.T @ solved.jac
+        jacobian = np.asarray(solved.jac)
+        normal = jacobian.T @ jacobian
         unit = scale[:, None] * scale
         covariance = np.linalg.pinv(normal * unit, hermitian=True) * unit
         return _Fit(values=solved.x, covariance=covariance, residual=error, inverse=inverse, cost=float(2 * solved.cost))
 
 
-def _two_ray_turn(from_a: Floats, from_b: Floats, to_a: Floats, to_b: Floats) -> Floats:
+def _in_middle(pairing: Pairing, rays: Floats) -> Mask:
+    """Whether rays (N, 3) lie in the middle fifth of the frame each way."""
+    f = pairing.frame
+    pixels, ok = pairing.recording.project(rays)
+    share = (pixels - (f.left, f.top)) / (f.width, f.height)
+    out: Mask = ok & (np.abs(share - 0.5) < 0.1).all(axis=1)
+    return out
+
+
+def two_ray_turn(from_a: Floats, from_b: Floats, to_a: Floats, to_b: Floats) -> Floats:
     """The rotation that carries one pair of rays to another, split evenly between them."""
 
     def frame(a: Floats, b: Floats) -> Floats:

@@ -91,7 +91,8 @@ def _laid(camera: Camera, still: NDArray[np.uint8], rays: Floats, per_rad: float
     pixels, ok = camera.project(rays)
     pixels = np.where(ok[..., None], pixels, -1e4)
     seen = ok & (pixels >= 0).all(axis=-1) & (pixels <= np.array(camera.raster_px)).all(axis=-1)
-    laid = cv2.remap(still, (pixels - 0.5).astype(np.float32), None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    at = (pixels - 0.5).astype(np.float32)
+    laid = cv2.remap(still, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.where(seen, laid, 0).astype(np.uint8), seen
 
 
@@ -116,7 +117,7 @@ def _details(picture: NDArray[np.uint8], seen: Mask) -> tuple[Floats, NDArray[np
     import cv2
 
     inside = cv2.erode(seen.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
-    finder = cv2.SIFT_create(nfeatures=_DETAILS, contrastThreshold=0.02)
+    finder = cv2.SIFT.create(nfeatures=_DETAILS, contrastThreshold=0.02)
     points, words = finder.detectAndCompute(picture, inside * 255)
     if not points:
         return np.empty((0, 4)), np.empty((0, 128), dtype=np.float32)

@@ -12,7 +12,7 @@ from framematch.files import read_text
 from framematch.measure.lens import LensFit
 from framematch.measure.mount import MountFit
 from framematch.mount import Mount
-from framematch.pairing import Pairing, Tolerance
+from framematch.pairing import Pairing
 from framematch.pairing_file import changed_text, parse_pairing, parse_toml
 
 
@@ -127,13 +127,6 @@ def camera_file(fit: LensFit, *, note: str) -> str:
     return tomlkit.dumps(document)
 
 
-def measured_tolerance(fit: MountFit, before: Tolerance) -> Tolerance:
-    """A tolerance with the mount's measured half-widths."""
-    half = {f.name: f.half_95 for f in fit.figures}
-    return Tolerance(
-        offset_mm=max(half[n] for n in ("right_mm", "up_mm", "forward_mm")),
-        aim_deg=max(half[n] for n in ("pan_deg", "tilt_deg", "roll_deg")),
-        focal_percent=before.focal_percent,
-        centre_px=before.centre_px,
-        angle_deg=before.angle_deg,
-    )
+def checked_changes(mount: Mount) -> dict[str, Any]:
+    """What a check changes in a pairing file: the aim, and the offset as far as its tolerance let it move."""
+    return mount_values(mount)

@@ -229,7 +229,7 @@ def _fit_all(
     typical = {kind: float(np.nanmedian(np.hypot(*s.residual_px.T))) for kind, s in rough.items()}
     kind = min(typical, key=lambda name: typical[name])
     left_out: dict[str, str] = {}
-    keep = np.isfinite(rough[kind].residual_px).all(axis=1)
+    keep = np.asarray(np.isfinite(rough[kind].residual_px).all(axis=1))
     if robust:
         keep, left_out = _sound(rough[kind].residual_px, corners, names)
     views = np.unique(corners.view[keep])
@@ -295,7 +295,7 @@ def _sound(residual_px: Floats, corners: Corners, names: Sequence[str]) -> tuple
     typical = float(np.median(each))
     left_out = {}
     keep = np.ones(len(size), dtype=bool)
-    for view in np.flatnonzero(each > 4 * typical + 0.3):
+    for view in map(int, np.flatnonzero(each > 4 * typical + 0.3)):
         keep &= corners.view != view
         left_out[names[view]] = f"its corners lie {each[view]:.1f} px from where the other stills put them (typical {typical:.2f} px)"
     sigma = float(np.median(size[keep])) / 1.1774 if keep.any() else 0.0

@@ -143,6 +143,7 @@ def _path_and_time(name: str) -> tuple[Path, float | None]:
 def _picture(path: Path, *, colour: bool) -> NDArray[np.uint8]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
+    Image.init()  # or Image.open does not know TIFF
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

@@ -7,7 +7,9 @@ no font has is printed as ``MISSING`` and can be asked for with :func:`missing_c
 sheet can say so: nothing turns into an empty box without a word.
 
 Right-to-left runs are joined and put in order by arabic-reshaper and python-bidi (Unicode UAX 9).
-Scripts that need more shaping than that (Devanagari, Thai marks, ...) come out letter by letter.
+Scripts whose letters change with their neighbours in other ways (Devanagari, Khmer, ...) would come
+out wrong, so they count as having no font. Characters beyond U+FFFF print, but ReportLab writes
+their codes so that copied text differs.
 """
 
 from __future__ import annotations
@@ -29,6 +31,10 @@ _BREAKABLE = ("HIRAGANA", "KATAKANA", "CJK", "HANGUL", "BOPOMOFO")
 #: Tried first, by file name: one family that covers most of what is asked for.
 _PREFERRED: tuple[str, ...] = ("notosanscjk-regular", "notosansjp", "notosanssc", "wqy-microhei", "droidsansfallback", "ipag", "yugothr", "msgothic")
 _PREFERRED += ("malgun", "hiragino", "applesdgothicneo", "arialuni", "arial unicode", "notosansdevanagari-regular", "notosansthai-regular")
+
+#: Scripts that need shaping which is not done here.
+_SHAPED: tuple[str, ...] = ("DEVANAGARI", "BENGALI", "GURMUKHI", "GUJARATI", "ORIYA", "TAMIL", "TELUGU", "KANNADA", "MALAYALAM", "SINHALA")
+_SHAPED += ("TIBETAN", "MYANMAR", "KHMER", "BALINESE", "JAVANESE", "MONGOLIAN")
 
 Run = tuple[str, str]  # name of a registered font, text to draw with it
 
@@ -149,16 +155,18 @@ def _breakable(character: str) -> bool:
 
 def _plain(text: str, *, keep_lines: bool = False) -> str:
     text = unicodedata.normalize("NFC", text)
-    return "".join(c if c == "\n" and keep_lines else " " if c in "\n\r\t" else c for c in text if c in "\n\r\t" or unicodedata.category(c)[0] != "C")
+    kept = (c if c == "\n" and keep_lines else " " if c in "\n\r\t" else c for c in text)
+    return "".join(c for c in kept if c == "\n" or unicodedata.category(c) not in ("Cc", "Cs"))
 
 
 def _visual(text: str) -> str:
-    if not any(unicodedata.bidirectional(c) in ("R", "AL") for c in text):
-        return text
-    import arabic_reshaper
-    from bidi.algorithm import get_display
+    """The text in the order it is drawn in, joined where its script joins, without signs that only steer layout."""
+    if any(unicodedata.bidirectional(c) in ("R", "AL") for c in text):
+        import arabic_reshaper
+        from bidi.algorithm import get_display
 
-    return str(get_display(arabic_reshaper.reshape(text)))
+        text = str(get_display(arabic_reshaper.reshape(text)))
+    return "".join(c for c in text if unicodedata.category(c) != "Cf")
 
 
 @lru_cache(maxsize=1)
@@ -194,7 +202,9 @@ def _characters_of(file: Path) -> frozenset[int]:
 
 @cache
 def _fallback(character: str) -> Path | None:
-    """The first font file of this computer that has a character."""
+    """The first font file of this computer that has a character, if it can be set rightly at all."""
+    if unicodedata.name(character, "").startswith(_SHAPED):
+        return None
     return next((file for file in _system_fonts() if ord(character) in _characters_of(file)), None)
 
 

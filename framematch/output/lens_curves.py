@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.gap.table import Comparison, Row
-from framematch.output.sheet_page import INK, RULE, SOFT
+from framematch.output.sheet_page import INK, RULE, SOFT, text_mm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,7 +50,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
         axes.plot(row.curves.distance_m, values, color=colour, linestyle=_DASHES[i % len(_DASHES)], linewidth=1.4)
         drawn = np.flatnonzero(np.isfinite(values) & (values > 0))
         if len(drawn):
-            starts.append((float(values[drawn[0]]), float(row.curves.distance_m[drawn[0]]), row.candidate.name, colour))
+            starts.append((float(values[drawn[0]]), float(row.curves.distance_m[drawn[0]]), _short(row.candidate.name), colour))
             ends = drawn[-1]
             if kind == "speed" and ends < len(values) - 1:
                 axes.plot(row.curves.distance_m[ends], values[ends], "o", color=colour, markersize=2.6)
@@ -58,7 +58,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
     axes.set_yscale("log")
     far, near = float(c.rows[0].curves.distance_m[0]), float(c.rows[0].curves.distance_m[-1])
     width_mm = axes.get_position().width * axes.figure.get_figwidth() * 25.4  # type: ignore[union-attr]
-    names_mm = max(len(row.candidate.name) for row in c.rows) * pt * 0.85 * 0.22 + 1.5
+    names_mm = max(text_mm(_short(row.candidate.name), pt * 0.85) for row in c.rows) + 2.5
     axes.set_xlim(near * (far / near) ** (1 / (1 - min(names_mm / width_mm, 0.5))), near)
     low, high = axes.get_ylim()
     if kind != "speed":
@@ -67,6 +67,10 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
         axes.axhline(100, color=SOFT, linewidth=0.6)
     _label(axes, starts, far, pt)
     _dress(axes, c, kind, pt)
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 14 else f"{name[:13].rstrip()}…"
 
 
 def _label(axes: Axes, starts: list[tuple[float, float, str, str]], far: float, pt: float) -> None:
@@ -78,7 +82,8 @@ def _label(axes: Axes, starts: list[tuple[float, float, str, str]], far: float, 
     for value, distance, name, colour in sorted(starts):
         y = max(float(np.log(value)), last + apart)
         last = y
-        axes.text(distance * 1.08, float(np.exp(y)), name, fontsize=pt * 0.85, color=colour, ha="right", va="center", parse_math=False)
+        ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.3}
+        axes.text(distance * 1.08, float(np.exp(y)), name, fontsize=pt * 0.85, color=colour, ha="right", va="center", parse_math=False, bbox=ground)
 
 
 def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
@@ -95,6 +100,9 @@ def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
         axis.set_minor_formatter(NullFormatter())
     far, near = float(c.rows[0].curves.distance_m[0]), float(c.rows[0].curves.distance_m[-1])
     axes.set_xticks([t for t in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500) if near <= t <= far])
+    if kind == "height":
+        low, high = axes.get_ylim()
+        axes.set_yticks([t for t in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if low <= t <= high])
     axes.grid(True, which="major", color=RULE, linewidth=0.5)
     axes.tick_params(labelsize=pt * 0.9, length=2, color=SOFT, labelcolor=INK, pad=1.5)
     axes.tick_params(which="minor", length=0)

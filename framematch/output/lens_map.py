@@ -176,7 +176,7 @@ def _write_exr(path: Path, st: Map) -> None:
     try:
         import OpenEXR
     except ImportError:
-        raise InputError("the OpenEXR writer is not installed", fix="pip install OpenEXR, or write .tiff") from None
+        raise InputError("the OpenEXR writer is not installed", fix="pip install 'framematch[sheets]', or write .tiff") from None
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
     with written_whole(path) as beside:
         OpenEXR.File(header, {"RGB": np.ascontiguousarray(st)}).write(str(beside))

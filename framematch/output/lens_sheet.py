@@ -18,6 +18,7 @@ from framematch.files import written_whole
 from framematch.gap.report import TextTable, plain_lines, safety_lines, text_tables
 from framematch.gap.sketch import sketch
 from framematch.gap.table import Comparison, Row
+from framematch.gap.view import cone_rad, project_held
 from framematch.output.lens_curves import draw_curve, lens_colours
 from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
 
@@ -30,6 +31,7 @@ PHONE_MM = 100.0
 _PHONE_PX = 780  # 390 px wide at two device pixels each
 _A4_DPI = 170
 _ROW_GAP_MM = 2.5
+GAP_LINE = "#ffd21f"
 
 
 @dataclass(frozen=True)
@@ -132,10 +134,11 @@ def _heading(c: Comparison, page: Page) -> _Block:
     g, r = c.gap, c.run
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
-        f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg."
+        f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
+        "Pictures: the frame as each lens records it; yellow, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
-    title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75)
+    title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75, bold=True)
 
     def draw(p: Page, y: float) -> None:
         for line in title:
@@ -165,7 +168,7 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
         for i, d in enumerate(c.run.distances_m):
             p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{d:g} m before the gap", weight="bold")
 
-    return _Block(line_mm(page.text_pt) + 0.6, draw, keep_with_next=True)
+    return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
 
 def _aspect(c: Comparison) -> float:
@@ -176,22 +179,34 @@ def _aspect(c: Comparison) -> float:
 def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -> _Block:
     width, step = _columns(c, page)
     height = width / _aspect(c)
+    names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
+    label = len(names) * line_mm(page.text_pt * 1.25) + 2 * line_mm(page.text_pt)
 
     def draw(p: Page, y: float) -> None:
-        p.text(p.margin_mm, y, row.candidate.name, pt=p.text_pt * 1.25, weight="bold", color=colour)
-        small = [f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"]
-        for i, line in enumerate(small):
-            p.text(p.margin_mm, y + line_mm(p.text_pt) * (1.4 + i), line, pt=p.text_pt * 0.9, color=SOFT)
+        down = y
+        for name in names:
+            p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
+            down += line_mm(p.text_pt * 1.25)
+        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"):
+            p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
+            down += line_mm(p.text_pt * 0.95)
         for i, d in enumerate(c.run.distances_m):
             _picture(c, p, row, d, p.margin_mm + _LABEL_MM + i * step, y, width, height, view)
             p.text(p.margin_mm + _LABEL_MM + i * step, y + height + 0.9, _caption(c, row, i), pt=p.text_pt * 0.9, color=SOFT)
 
-    return _Block(height + line_mm(page.text_pt) + 2.0, draw)
+    return _Block(max(height + line_mm(page.text_pt), label) + 2.0, draw)
 
 
 def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: float, w: float, h: float, view: View) -> None:
     axes = p.axes(x, y, w, h)
-    axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased")
+    frame = c.pairing.frame
+    axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased", extent=(frame.left, frame.right, frame.bottom, frame.top))
+    ring = project_held(row.camera, c.run.seen_from(c.gap.outline(64), distance_m), cone_rad(row.camera, frame))
+    ring = np.concatenate([ring, ring[:1]])
+    for colour, width in ((INK, 2.0), (GAP_LINE, 1.0)):
+        axes.plot(ring[:, 0], ring[:, 1], color=colour, linewidth=width, solid_joinstyle="miter")
+    axes.set_xlim(frame.left, frame.right)
+    axes.set_ylim(frame.bottom, frame.top)
     axes.set_xticks([])
     axes.set_yticks([])
     for spine in axes.spines.values():
@@ -226,11 +241,21 @@ def _curve_row(c: Comparison, page: Page) -> _Block:
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
     height = page.inner_mm / _aspect(c)
 
+    size = page.text_pt * 1.5
+    names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
+    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
+    beside = len(names) == 1 and text_mm(names[0], size, bold=True) + text_mm(facts, page.text_pt) + 4 <= page.inner_mm
+
     def head(p: Page, y: float) -> None:
         p.rule(y + 1)
-        p.text(p.margin_mm, y + 2.2, row.candidate.name, pt=p.text_pt * 1.5, weight="bold", color=colour)
-        facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
-        p.text(p.width_mm - p.margin_mm, y + 3.4, facts, color=SOFT, ha="right")
+        y += 2.2
+        for name in names:
+            p.text(p.margin_mm, y, name, pt=size, weight="bold", color=colour)
+            y += line_mm(size)
+        if beside:
+            p.text(p.width_mm - p.margin_mm, y - line_mm(size) + 1.2, facts, color=SOFT, ha="right")
+        else:
+            p.text(p.margin_mm, y, facts, color=SOFT)
 
     def one(i: int, distance_m: float) -> _Block:
         def draw(p: Page, y: float) -> None:
@@ -239,7 +264,7 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 
-    return [_Block(line_mm(page.text_pt * 1.5) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
+    return [_Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
 
 
 def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:
@@ -260,7 +285,8 @@ def _table(table: TextTable, page: Page) -> _Block:
         natural[natural.index(max(natural))] += spare
     lefts = np.concatenate([[0], np.cumsum(natural)])
     cells = [
-        [wrapped(text, natural[i] - 2, pt) if spare < 0 and text_mm(text, pt) > natural[i] - 3 else [text] for i, text in enumerate(r)] for r in table.rows
+        [wrapped(text, natural[i] - 2, pt) if spare < 0 and text_mm(text, pt) > natural[i] - 3 else [text] for i, text in enumerate(r)]
+        for r in table.rows_to_print
     ]
     tall = [max(len(cell) for cell in r) for r in cells]
     notes = wrapped(table.note, page.inner_mm, pt * 0.92) if table.note else []
@@ -289,7 +315,7 @@ def _tall_table(table: TextTable, page: Page) -> _Block:
     """Each lens by itself: heading and value, one under the other."""
     pt = page.text_pt
     lines: list[tuple[str, str, bool]] = []
-    for line in wrapped(table.title, page.inner_mm, pt * 1.1):
+    for line in wrapped(table.title, page.inner_mm, pt, bold=True):
         lines.append((line, "", True))
     for row in table.rows:
         lines.append((", ".join(row[: table.keys]), "", True))

@@ -252,14 +252,14 @@ class Page:
         return top + tall
 
     def footer(self, left: str, right: str = "") -> None:
-        """The bottom line: what this is, date and version, and any character that no font here has."""
+        """The bottom line: what this is, date and version, and any character that could not be set."""
         y = self.height_mm - 6.0
         room = self.width_mm - 2 * MARGIN_MM
         self.text(MARGIN_MM, y, left, size_pt=6.5, colour=GREY, room_mm=room * 0.7)
         self.text(self.width_mm - MARGIN_MM, y, right, size_pt=6.5, colour=GREY, align="right", room_mm=room * 0.28)
         if self.missing:
             named = ", ".join(f"U+{ord(c):04X}" for c in sorted(self.missing))
-            note = f"{fonts.MISSING} stands for characters that no font on this computer has: {named}. Install a font that has them and print again."
+            note = f"{fonts.MISSING} stands for characters that can't be set: {named}. No font on this computer has them, or their script needs shaping."
             self.text(MARGIN_MM, y - 3.2, note, size_pt=6.5, room_mm=room, smallest_pt=4)
 
 
@@ -294,10 +294,7 @@ class Document:
 
 @contextmanager
 def document(path: Path, *, title: str, subject: str = "") -> Iterator[Document]:
-    """A PDF file that appears whole, once the ``with`` ends without an error.
-
-    Two runs with the same input write the same bytes but for the date in it.
-    """
+    """A PDF file that appears whole, once the ``with`` ends without an error."""
     fonts.need_reportlab()
     from reportlab.pdfgen.canvas import Canvas
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -66,17 +66,29 @@ def line_mm(pt: float) -> float:
     return pt * _MM_PER_PT * 1.35
 
 
-def text_mm(text: str, pt: float) -> float:
+@lru_cache(maxsize=4096)
+def text_mm(text: str, pt: float, *, bold: bool = False) -> float:
     """Width of a line of text in the sheet's own fount."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
+    from matplotlib.font_manager import FontProperties, findfont, get_font
 
-    if not text.strip():
-        return 0.0
-    return float(TextPath((0, 0), text, size=pt, prop=FontProperties()).get_extents().x1) * _MM_PER_PT
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(pt, 72)
+    font.set_text(text)
+    return float(font.get_width_height()[0]) / 64 * _MM_PER_PT
 
 
-def wrapped(text: str, width_mm: float, pt: float) -> list[str]:
-    """Text broken into lines that fit a width."""
-    characters = max(8, int(width_mm / (pt * _MM_PER_PT * 0.54)))
-    return textwrap.wrap(text, characters) or [""]
+def wrapped(text: str, width_mm: float, pt: float, *, bold: bool = False) -> list[str]:
+    """Text broken into lines that fit a width, inside a word only where one word is too long."""
+    lines, now = [], ""
+    for word in text.split():
+        if text_mm(f"{now} {word}".strip(), pt, bold=bold) <= width_mm:
+            now = f"{now} {word}".strip()
+            continue
+        if now:
+            lines.append(now)
+        while text_mm(word, pt, bold=bold) > width_mm and len(word) > 1:
+            fits = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or text_mm(word[:n], pt, bold=bold) <= width_mm)
+            lines.append(word[:fits])
+            word = word[fits:]
+        now = word
+    return [*lines, now] if now or not lines else lines

@@ -41,11 +41,8 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
     """A picture through any lens; safe to call from many threads at once.
 
     Raises:
-        InputError: there is no GL here (:func:`missing` says why).
+        InputError: there is no GL here, and why.
     """
-    why = missing()
-    if why:
-        raise InputError(f"no GL here ({why})", field="renderer", fix="use auto or rays")
     faces = plan(camera)
     camera_from_scene = np.linalg.inv(scene_from_camera)
     sheet, depth = _owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
@@ -79,6 +76,9 @@ class _Owner:
             return self._missing
 
     def call(self, job: Callable[[], Result]) -> Result:
+        why = self.start()
+        if why:
+            raise InputError(f"no GL here ({why})", field="renderer", fix="use auto or rays")
         future: Future[Result] = Future()
         self._jobs.put((job, future))
         return future.result()
@@ -110,6 +110,13 @@ class _Owner:
 _owner = _Owner()
 
 
+def _take_references() -> None:
+    """Let PyOpenGL 3.1.0, which pyrender asks for, take ctypes references: from Python 3.12 on their class has another name."""
+    from OpenGL.arrays.ctypesparameters import CtypesParameterHandler
+
+    CtypesParameterHandler().register([type(ctypes.byref(ctypes.c_uint()))])
+
+
 def _studio() -> Any:
     """A context with a renderer in it, made in the thread that will own it."""
     os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
@@ -120,7 +127,9 @@ def _studio() -> Any:
     from pyrender.platforms import egl
     from pyrender.renderer import Renderer
 
+    _take_references()
     platform = _first_context(egl)
+    GL.glDeleteTextures([GL.glGenTextures(1)])  # a binding that can't hand numbers over fails here, not in a picture
     clip_control = _clip_control(GL, egl.egl)
 
     class FaceCamera(pyrender.Camera):  # type: ignore[misc]

@@ -153,9 +153,8 @@ def sentences(found: Look) -> list[str]:
     if not p.near_m <= found.distance_m <= p.far_m:
         lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
     drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
-    lines.append(
-        f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur. Plan with margin: this shows geometry, not a safe path."
-    )
+    lines.append(f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur.")
+    lines.append("It shows geometry, not a safe path. Plan with margin; local rules and the licensed pilot decide.")
     return lines
 
 

@@ -42,12 +42,12 @@ def skyline(*, random: int = 7) -> list[Part]:
     faces = np.concatenate([np.stack(f, 1) for a, b, c, d in quads for f in ((a, b, c), (a, c, d))])
     parts = [body(np.concatenate([foot, head, crown]), faces, "wood")]
     for turn, width, height, tint in (
-        (24, 9, 7, (0.80, 0.72, 0.62)),
-        (100, 12, 6, (0.70, 0.66, 0.66)),
-        (205, 10, 8, (0.78, 0.66, 0.58)),
-        (318, 8, 6.5, (0.72, 0.70, 0.62)),
+        (24, 9, 6, (1.0, 0.90, 0.78)),
+        (100, 12, 6, (0.88, 0.86, 0.88)),
+        (205, 9, 9, (0.98, 0.84, 0.76)),
+        (318, 9, 6, (0.90, 0.90, 0.80)),
     ):
-        block = box((width, height, 7), material="plaster", tint=tint)
+        block = box((width, height, 6), foot=(1.5 * (width % 2), 0, 0), material="front", tint=tint)
         a = math.radians(turn)
         parts.append(block.turned(heading_deg=turn).moved(48 * math.sin(a), 0, -48 * math.cos(a)))
     return parts

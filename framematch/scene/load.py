@@ -19,7 +19,7 @@ from framematch.files import read_bytes
 from framematch.mount import rotation_from_aim
 from framematch.scene.build import surface_from
 from framematch.scene.ground import floor, skyline
-from framematch.scene.mesh_checks import MOST_BYTES, MOST_FACES, SUFFIXES, Beside, check_mesh
+from framematch.scene.mesh_checks import MOST_BYTES, MOST_FACES, SUFFIXES, Beside, check_mesh, check_pictures
 from framematch.scene.mesh_colour import Piece, joined, piece_from
 from framematch.scene.model import LEVEL, Bytes, Floats, Gap, Scene, Surface
 from framematch.scene.people import Figure, standing
@@ -151,7 +151,10 @@ def _resolver(beside: Beside) -> Any:
             pass
 
         def get(self, key: str) -> bytes:
-            return beside.read(key)
+            raw = beside.read(key)
+            if Path(key).suffix.lower() not in (".bin", ".mtl"):
+                check_pictures([raw])
+            return raw
 
         def write(self, name: str, data: Any) -> None:
             raise NotImplementedError

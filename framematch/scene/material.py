@@ -165,6 +165,18 @@ def _paint(width: int, height: int) -> Field:
     return _tint((240, 240, 240), 0.02 * noise(width, height, grain=0.3, random=61, slope=1.0))
 
 
+@material("front", tile_m=(3.0, 3.0), raster_px=(192, 192))
+def _front(width: int, height: int) -> Field:
+    """A house front seen from afar: one window to a storey of 3 m."""
+    x, y = _metres(width, height, (3.0, 3.0))
+    base = _tint((226, 216, 196), 0.03 * noise(width, height, grain=0.3, random=55, slope=1.3))
+    soft = 3.0 / width
+    for half_w, half_h, colour in ((0.62, 0.87, (238, 236, 230)), (0.52, 0.75, (70, 84, 98))):
+        inside = np.minimum(half_w - np.abs(x - 1.5), half_h - np.abs(y - 1.6))
+        base = _mix(base, colour, np.clip(inside / soft + 0.5, 0, 1))
+    return _mix(base, (238, 236, 230), np.clip((0.03 - np.abs(x - 1.5)) / soft + 0.5, 0, 1) * (np.abs(y - 1.6) < 0.75))
+
+
 @material("rust", tile_m=(2.0, 2.0), raster_px=(384, 384))
 def _rust(width: int, height: int) -> Field:
     base = _tint((232, 234, 224), 0.03 * noise(width, height, grain=0.2, random=71, slope=1.2))

@@ -101,12 +101,16 @@ def _factor(material: Any, *, linear: bool) -> Bytes:
     share = _shares(np.asarray(value).reshape(-1)[:3])
     if not linear and _texture_of(material) is not None:
         return np.array((255, 255, 255), dtype=np.uint8)  # an OBJ's Kd stands in where there is no map
+    if not linear and getattr(material, "image", None) is not None:
+        return np.array(GREY, dtype=np.uint8)
     return _bytes(srgb_from_linear(share) if linear else share)
 
 
 def _texture_of(material: Any) -> Any:
     found = getattr(material, "baseColorTexture", None)
-    return found if found is not None else getattr(material, "image", None)
+    found = found if found is not None else getattr(material, "image", None)
+    # Where a texture is missing the reader puts four pixels of one dark grey.
+    return None if found is not None and found.size == (2, 2) and len(found.getcolors(5) or ()) == 1 else found
 
 
 def _texture(material: Any, opened: dict[int, Bytes | None]) -> Bytes | None:

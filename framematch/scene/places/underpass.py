@@ -31,7 +31,7 @@ def underpass(gap: Gap) -> Iterator[Part]:
     top = gap.sill_m + gap.height_m + 1.0
     portal = shapely.Polygon([(-w - 6.5, 0), (w + 6.5, 0), (w + 2.2, top), (-w - 2.2, top)])
     for z in (0.0, -LONG_M):  # the near portal is the gap; the far one is its twin
-        for part in wall_with_gap(gap, portal, material="concrete", frame_m=0.25, frame_proud_m=0.05, frame_material="concrete", frame_tint=(0.93, 0.82, 0.45)):
+        for part in wall_with_gap(gap, portal, material="concrete", frame_m=0.25, frame_proud_m=0.05, frame_material="paint", frame_tint=(0.97, 0.80, 0.22)):
             yield part.moved(z=z)
     middle = -LONG_M / 2
     lining = around(gap, 0.25).difference(outline(gap))

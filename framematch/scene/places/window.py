@@ -25,7 +25,7 @@ def window(gap: Gap) -> Iterator[Part]:
     half, top = w + 4.4, gap.sill_m + gap.height_m + 1.9
     ruin = shapely.Polygon([(-half, 0), (half, 0), (half, top - 1.5), (half - 0.9, top - 1.35), (half - 1.3, top - 0.5), (half - 2.6, top), (-half, top)])
     yield from wall_with_gap(gap, ruin, material="brick", frame_m=0.07, frame_tint=(0.93, 0.93, 0.90))
-    if gap.sill_m >= 0.15:
+    if gap.sill_m >= 0.15 and gap.shape != "circle":
         yield span((-w - 0.2, gap.sill_m - 0.15, t / 2), (w + 0.2, gap.sill_m - 0.07, t / 2 + 0.12), material="concrete")
     # a bricked-up door of the usual leaf (DIN 18101: 860 x 1985 mm) and the side walls of the house
     yield span((w + 1.9, 0, t / 2), (w + 2.76, 1.985, t / 2 + 0.05), material="boards", tint=(0.55, 0.72, 0.62))

@@ -1,0 +1,217 @@
+"""Lenses for a gap, side by side: pictures, curves, tables, and the questions the other way round."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import replace
+from html import escape
+from typing import Any
+
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+
+from framematch.errors import InputError
+from framematch.gap import CAUTION, Comparison, Row, camera_with
+from framematch.gap.ask import Wishes, answers
+from framematch.gap.report import TextTable, comparison_csv, plain_lines, text_tables
+from framematch.page import fields, session
+from framematch.page.charts import Curve, chart
+from framematch.page.draft import Draft
+from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.patience import patiently
+from framematch.page.pictures import Place, Shot, frame_picture, place_now
+from framematch.page.views import distance_now
+from framematch.page.work import comparison_of
+from framematch.pairing import Pairing
+from framematch.report import metres
+
+Floats = NDArray[np.float64]
+LENSES, AT = "gap:lenses", "gap:at"
+MOST_LENSES, MOST_PICTURES = 12, 6
+PICTURE_PX = 200
+FIRST_TABLES = 3
+
+
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+    """The comparison with its controls."""
+    st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
+    _controls()
+    draft = session.draft()
+    try:
+        plan = draft.plan
+        found = patiently(lambda: comparison_of(pairing, plan), pulse)
+    except InputError as error:
+        st.html(block(paragraph(f"No comparison: {error}", "fault")))
+        return
+    _pictures(found, place_now(draft), pulse)
+    tables = text_tables(found)
+    st.html(block("".join(_table(each) for each in tables if each.title.startswith(("When", "What the frame", "The frame")))))
+    _curves(found, colours)
+    _questions(found)
+    with st.expander("More figures: movement, subjects, sharpness, guide, props"):
+        st.html(block("".join(_table(each) for each in tables if not each.title.startswith(("When", "What the frame", "The frame")))))
+    lines = [line for line in plain_lines(found) if line != CAUTION]
+    st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CAUTION, "caution") + "</div>"))
+    st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name="lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
+
+
+def _controls() -> None:
+    rows: tuple[tuple[fields.Field, ...], ...] = (
+        (fields.GAP_W, fields.GAP_H, fields.SILL, fields.THICKNESS),
+        (fields.SPEED, fields.PASS_RIGHT, fields.PASS_UP, fields.TILT),
+        (*fields.AIRCRAFT, fields.UNSURE) if session.draft().gap_file.aircraft else (),
+    )
+    for row in rows:
+        for column, field in zip(st.columns(len(row) or 1), row, strict=False):
+            with column:
+                fields.number(field, beside=not field.index)
+    shape, lenses, distances = st.columns([1, 1, 1])
+    with shape:
+        fields.choice(
+            "gap.shape",
+            "Shape of the gap",
+            {"rectangle": "rectangle", "arch": "arch: half circle on straight sides", "circle": "circle"},
+            session.draft().gap_file.gap.shape,
+            "The opening's outline.",
+            lambda value: {"gap.shape": value},
+        )
+    with lenses:
+        _numbers(LENSES, "lens", "Lenses to compare, mm", lenses_text(session.draft()), "Focal lengths, comma between; up to twelve.", _lenses_typed)
+    with distances:
+        now = ", ".join(f"{d:g}" for d in session.draft().gap_file.run.distances_m)
+        _numbers(AT, "run.distances_m", "Distances before the gap, m", now, "For the tables, comma between.", _distances_typed)
+
+
+def _numbers(widget: str, key: str, label: str, now: str, about: str, typed: Any) -> None:
+    if (not session.draft().faults.get(key) and not st.session_state.get(f"{widget}:fault")) or widget not in st.session_state:
+        session.hold(widget, now)
+    st.text_input(label, key=widget, help=about, on_change=typed, max_chars=120)
+    trouble = st.session_state.get(f"{widget}:fault", "")
+    if trouble:
+        st.html(block(paragraph(f"Not used yet: {trouble}", "fault")))
+    fields.fault(key)
+
+
+def lenses_text(draft: Draft) -> str:
+    """The lenses to compare as they are typed."""
+    return ", ".join(f"{lens.focal_mm:g}" for lens in draft.gap_file.lens)
+
+
+def numbers_in(text: str) -> list[float]:
+    """Numbers with commas, semicolons or spaces between.
+
+    Raises:
+        InputError: something else among them, none, or more than twelve.
+    """
+    words = text.replace(",", " ").replace(";", " ").split()
+    try:
+        found = [float(word) for word in words]
+    except ValueError:
+        raise InputError(f"{text[:60]!r} is not numbers with commas between", fix="write 12, 15, 18") from None
+    if not 1 <= len(found) <= MOST_LENSES:
+        raise InputError(f"{len(found)} numbers", fix=f"give 1 to {MOST_LENSES}")
+    return found
+
+
+def _typed(widget: str) -> list[float] | None:
+    st.session_state.pop(f"{widget}:fault", None)
+    try:
+        return numbers_in(st.session_state[widget])
+    except InputError as error:
+        st.session_state[f"{widget}:fault"] = str(error)
+        return None
+
+
+def _lenses_typed() -> None:
+    found = _typed(LENSES)
+    if found is not None:
+        known = {lens.focal_mm: lens.model_dump(exclude_none=True, exclude_defaults=True) for lens in session.draft().gap_file.lens}
+        session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
+
+
+def _distances_typed() -> None:
+    found = _typed(AT)
+    if found is not None:
+        session.change("run.distances_m", {"run.distances_m": found})
+
+
+def _pictures(found: Comparison, place: Place, pulse: Any) -> None:
+    distance = distance_now()
+    spot = st.empty()
+    figures: list[str] = []
+    frame_aspect = found.pairing.frame_mm[0] * found.pairing.recording.lens.squeeze / found.pairing.frame_mm[1]
+    for row in found.rows[:MOST_PICTURES]:
+        shot = Shot(pairing=replace(found.pairing, recording=camera_with(found.pairing, row.candidate)), place=place, distance_m=distance, height_px=PICTURE_PX)
+        try:
+            jpeg = patiently(lambda shot=shot: frame_picture(shot), pulse)
+        except InputError as error:
+            spot.html(block(paragraph(f"No pictures: {error}", "fault")))
+            return
+        name = row.candidate.name
+        figures.append(
+            f'<figure style="flex:1 1 300px;max-width:520px"><div class="picture" style="aspect-ratio:{frame_aspect:.4f}">'
+            f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(f"Recorded frame with {name} at {metres(distance)}", quote=True)}">'
+            f"</div><figcaption><b>{escape(name)}</b> at {metres(distance)}</figcaption></figure>"
+        )
+        spot.html(block(f'<div class="views">{"".join(figures)}</div>'))
+
+
+def _table(each: TextTable) -> str:
+    return table(list(each.headings), [list(row) for row in each.rows], caption=each.title) + (paragraph(each.note, "quiet") if each.note else "")
+
+
+def _curves(found: Comparison, colours: Colours) -> None:
+    rows = found.rows[:MOST_PICTURES]
+    distances = rows[0].curves.distance_m[::-1]
+    shown = [
+        ("Gap in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent[::-1]) for r in rows], (0.0, 105.0)),
+        ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
+    ]
+    if found.subjects:
+        name = found.subjects[0].name
+        shown.append(
+            (
+                f"Height of {name}",
+                "share of the frame's height, %",
+                [Curve(name=r.candidate.name, values=r.curves.subject_percent[::-1, 0]) for r in rows],
+                None,
+            )
+        )
+    for column, (title, up, curves, limits) in zip(st.columns(len(shown), gap="medium"), shown, strict=True):
+        svg = chart(distances, curves, colours=colours, across="distance before the gap, m", up=up, title=title, limits=limits, log_up=limits is None)
+        column.html(
+            block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures."))
+        )
+
+
+def _fastest(row: Row) -> Floats:
+    """Speed of the fastest of the gap's edges that are in the frame, nearest distance first; NaN where none is."""
+    speeds = row.curves.edge_speed[::-1]
+    seen = ~np.isnan(speeds).all(axis=1)
+    return np.where(seen, np.where(np.isnan(speeds), 0.0, speeds).max(axis=1), np.nan)
+
+
+def _questions(found: Comparison) -> None:
+    st.html(block("<h2>The other way round</h2>" + paragraph("Say what you want; leave empty what you don't.", "quiet")))
+    asked = (
+        ("fill", "Gap fills, % of the frame", "Share of the frame's area.", 40.0),
+        ("fill_at", "at, m before it", "Distance for that.", 2.0),
+        ("subject", "Subject's height, % of the frame", "Of the first subject.", None),
+        ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until there.", 1.5),
+        ("sharp", "Sharp from, m", "Stop that each lens needs.", None),
+    )
+    wanted: dict[str, float | None] = {}
+    for column, (key, label, about, first) in zip(st.columns(len(asked)), asked, strict=True):
+        wanted[key] = column.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, format="%.1f", key=f"ask:{key}", help=about)
+    wishes = Wishes(
+        fill=None if wanted["fill"] is None else (wanted["fill"], wanted["fill_at"]),
+        subject=None if wanted["subject"] is None or not found.subjects else (wanted["subject"], None),
+        edges_until_m=wanted["edges"],
+        sharp_from_m=wanted["sharp"],
+    )
+    try:
+        says = [answer.says for answer in answers(found, wishes)]
+    except InputError as error:
+        says = [str(error)]
+    st.html(block("".join(paragraph(line) for line in says)))

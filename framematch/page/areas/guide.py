@@ -1,0 +1,169 @@
+"""The guide: what to type into the goggles, how far it is off, and its files."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import streamlit as st
+
+from framematch.errors import InputError
+from framematch.output.guide_drawing import PARTS, USUAL_PARTS
+from framematch.page import fields, session
+from framematch.page.areas.pairing import plain_name
+from framematch.page.charts import Curve, chart
+from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.patience import patiently
+from framematch.page.work import error_curve, files_of, report_of
+from framematch.pairing import Pairing
+from framematch.report import Report, insets_percent, insets_px, metres
+from framematch.transfer import EDGES
+
+PART_NAMES = {
+    "rectangle": "guide, straight sides",
+    "outline": "guide, as it bends",
+    "always": "recorded at every distance",
+    "ever": "recorded at some distance",
+    "cells": "character grid",
+    "centre": "centre cross",
+    "label": "label",
+}
+CAUTION = (
+    "The guide shows where the frame lies, not what is safe. Check it on the bench with the rig's own pictures before you rely on it, and keep people "
+    "out of what is recorded at some distance if they must not be seen."
+)
+FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
+
+
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+    """All about the guide for the pairing's range."""
+    try:
+        report = patiently(lambda: report_of(pairing), pulse)
+    except InputError as error:
+        st.html(block(paragraph(f"No guide: {error}", "fault")))
+        return
+    numbers, curve = st.columns([1, 1], gap="large")
+    with numbers:
+        st.html(block(insets_markup(report)))
+        for column, field in zip(st.columns(2), (fields.NEAR, fields.FAR), strict=True):
+            with column:
+                fields.number(field, beside=field is fields.NEAR)
+        far = session.draft().file.shot.distance_m[1]
+        st.checkbox(
+            "Farthest is infinity",
+            value=math.isinf(far),
+            key=f"range:inf:{math.isinf(far)}",
+            on_change=_to_infinity,
+            args=(not math.isinf(far),),
+            help="The guide then also serves the horizon.",
+        )
+    with curve:
+        st.html(block(_curve(report, colours)))
+    st.html(block(_errors(report) + _warnings(report)))
+    _downloads(pairing, report)
+    st.html(block(paragraph(CAUTION, "caution")))
+
+
+def insets_markup(report: Report) -> str:
+    """The figures to type, large."""
+    pairing, guide = report.pairing, report.guide
+    display = pairing.display.raster_px
+    px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
+    rows = [["pixels", *(f"{v:.0f}" for v in px)], ["percent", *(f"{v:.1f}" for v in percent)]]
+    if pairing.tolerance.given:
+        rows.append(["± pixels", *("–" if math.isnan(v) else f"{v:.0f}" for v in report.band.px)])
+    words = (
+        f"Guide for {metres(pairing.near_m)} to {metres(pairing.far_m)}: its outline is exactly true at {metres(guide.set_distance_m)}; the straight sides "
+        f"are off by up to {guide.rectangle_worst_error_percent:.1f} % of the frame."
+    )
+    cells = ""
+    if report.cells is not None:
+        c = report.cells
+        cells = paragraph(
+            f"With characters ({c.grid[0]} x {c.grid[1]}, counted from 1): columns {c.left_column} and {c.right_column}, rows {c.top_row} and "
+            f"{c.bottom_row}; off by up to {c.worst_error_percent:.1f} %."
+        )
+    spread = paragraph("± pixels: how far each side may be off because mount and lens figures are only so sure.", "quiet") if pairing.tolerance.given else ""
+    return (
+        "<h2>Type into the goggles</h2>"
+        + table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type")
+        + spread
+        + cells
+        + paragraph(words)
+    )
+
+
+def _curve(report: Report, colours: Colours) -> str:
+    distances, errors = error_curve(report.pairing)
+    svg = chart(
+        distances,
+        [Curve(name=edge, values=errors[edge]) for edge in EDGES],
+        colours=colours,
+        across="distance, m",
+        up="error, % of the frame",
+        title="How far each side of the guide is off, against distance",
+        band=(report.pairing.near_m, report.pairing.far_m),
+        mark=(report.guide.set_distance_m, f"true at {metres(report.guide.set_distance_m)}"),
+        limits=_limits(report),
+    )
+    alt = "How far each side of the guide is off against distance. " + "; ".join(
+        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {getattr(each.error, edge):+.1f} %" for edge in EDGES) for each in report.at
+    )
+    return (
+        "<h2>How far it is off at each distance</h2>"
+        + drawing(svg, alt)
+        + paragraph(
+            "+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for. Where a line breaks, another point of that side has become the worst.",
+            "quiet",
+        )
+    )
+
+
+def _limits(report: Report) -> tuple[float, float]:
+    most = max(1.0, 1.6 * report.guide.rectangle_worst_error_percent) if math.isfinite(report.guide.rectangle_worst_error_percent) else 10.0
+    return -most, most
+
+
+def _errors(report: Report) -> str:
+    def cell(value: float) -> str:
+        return "–" if math.isnan(value) else f"{value:+.1f} %"
+
+    rows = [[metres(each.distance_m), *(cell(getattr(each.error, edge)) for edge in EDGES)] for each in report.at]
+    return table(["distance", *EDGES], rows, caption="Error of each side at five distances, % of the frame's width or height")
+
+
+def _warnings(report: Report) -> str:
+    if not report.warnings:
+        return ""
+    items = "".join(paragraph(warning) for warning in report.warnings)
+    return f'<div class="panel caution"><h3>To know</h3>{items}</div>'
+
+
+def _downloads(pairing: Pairing, report: Report) -> None:
+    st.html(block("<h2>Overlay for the goggles or a monitor</h2>"))
+    drawn = st.multiselect(
+        "Drawn on the overlay",
+        list(PARTS),
+        default=list(USUAL_PARTS),
+        key="overlay:parts",
+        format_func=lambda part: PART_NAMES[part],
+        help="Transparent, at the goggles' own size.",
+    )
+    # In the drawing's own order, which the files do not depend on.
+    parts = tuple(part for part in PARTS if part in drawn)
+    name = plain_name(report.pairing.title)
+    for column, (file, label, mime) in zip(st.columns(len(FILES)), FILES, strict=True):
+        column.download_button(
+            label,
+            lambda file=file: files_of(pairing, parts=parts, line_px=None)[file],
+            file_name=f"{name}-{file}",
+            mime=mime,
+            key=f"download:{file}",
+            on_click="ignore",
+            width="stretch",
+        )
+
+
+def _to_infinity(yes: bool) -> None:
+    near, far = session.draft().file.shot.distance_m
+    session.change("shot.distance_m", {"shot.distance_m": [near, math.inf if yes else max(30.0, near)]})

@@ -1,0 +1,243 @@
+"""The pairing: entered from spec sheets, drawn, loaded and saved."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import streamlit as st
+
+from framematch.camera import FORMATS_MM, equivalent_135_mm
+from framematch.errors import InputError
+from framematch.files import TEXT_LIMIT
+from framematch.page import fields, session
+from framematch.page.draft import text_from_upload
+from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.mount_drawing import mount_drawing, mount_words
+from framematch.pairing import Pairing
+from framematch.pairing_file import PairingFile
+
+PROJECTIONS = {
+    "rectilinear": "rectilinear: straight lines stay straight",
+    "equidistant": "equidistant: even steps of angle, usual for wide drone cameras",
+    "equisolid": "equisolid: usual for photographic fisheyes",
+    "stereographic": "stereographic: small things keep their shape",
+    "orthographic": "orthographic: strongly squeezed edges",
+    None: "worked out from two or three angles",
+}
+FORMAT_NAMES = {
+    "135-still": "135 still, 36 x 24 mm",
+    "super35-4perf": "Super 35, 4-perf",
+    "super35-3perf": "Super 35, 3-perf",
+    "academy-35": "Academy 35",
+    "micro-four-thirds": "Micro Four Thirds",
+}
+SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
+UPLOAD = "pairing:upload"
+
+
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+    """Everything of the pairing, with its drawing."""
+    file = session.draft().file
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.html(block("<h2>Recording camera</h2>" + paragraph("The one whose picture is kept.", "quiet")))
+        _camera("recording", file)
+        _frame(file)
+    with right:
+        st.html(block("<h2>Monitoring camera and goggles</h2>" + paragraph("The one the pilot flies by.", "quiet")))
+        _camera("monitoring", file)
+        _display(file)
+    st.html(block("<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens.", "quiet")))
+    figures, side, above = st.columns([1.1, 1, 1], gap="medium")
+    with figures:
+        for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
+            for column, field in zip(st.columns(3), row, strict=True):
+                with column:
+                    fields.number(field)
+    side.html(block(drawing(mount_drawing(pairing, view="side", colours=colours), f"Mount from the side. {mount_words(pairing)}")))
+    above.html(block(drawing(mount_drawing(pairing, view="above", colours=colours), f"Mount from above. {mount_words(pairing)}")))
+    _angles(pairing)
+
+
+def files() -> None:
+    """Load and save."""
+    name = session.draft().file.title or "pairing"
+    st.download_button(
+        "Save the pairing (TOML)",
+        session.draft().text,
+        file_name=f"{plain_name(name)}.toml",
+        mime="application/toml",
+        key="pairing:save",
+        on_click="ignore",
+        help="A text file that the page, the command line and people read; comments in it are kept.",
+    )
+    st.file_uploader(
+        "Load a pairing (TOML file, up to 1 MB)",
+        type=["toml"],
+        key=UPLOAD,
+        max_upload_size=1,
+        on_change=_uploaded,
+        help="It takes the place of the pairing on this page; Undo brings that back.",
+    )
+
+
+def plain_name(title: str) -> str:
+    """A file name from a title."""
+    kept = "".join(c if c.isalnum() else "-" for c in title.lower())
+    return "-".join(part for part in kept.split("-") if part)[:60] or "pairing"
+
+
+def _uploaded() -> None:
+    held = st.session_state.get(UPLOAD)
+    if held is None:
+        return
+    try:
+        if held.size > TEXT_LIMIT:
+            raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a pairing file")
+        session.open_text(text_from_upload(held.getvalue(), name=held.name))
+        session.note(f"Loaded {held.name}.")
+    except InputError as error:
+        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+
+
+def _camera(name: str, file: PairingFile) -> None:
+    camera = getattr(file, name)
+    named = fields.RECORDING if name == "recording" else fields.MONITORING
+    raster = camera.raster_px
+    formats: dict[Any, str] = {"": "own figures, as below"}
+    formats |= {key: FORMAT_NAMES.get(key, f"{key.replace('-inch', '')} inch type") for key in FORMATS_MM}
+    now = next((key for key in FORMATS_MM if _close(part_of(key, raster), camera.size_mm)), "")
+    fields.choice(
+        f"{name}.sensor_mm",
+        "Sensor format",
+        formats,
+        now,
+        "Fills in the largest part of a standard format that has the picture's shape. Inch types are nominal, to about 2 %.",
+        lambda key: {f"{name}.sensor_mm": list(part_of(key, raster) if key else camera.size_mm), f"{name}.format": None},
+    )
+    for pair in (("sensor_w", "sensor_h"), ("raster_w", "raster_h")):
+        for i, (column, key) in enumerate(zip(st.columns(2), pair, strict=True)):
+            with column:
+                fields.number(named[key], beside=i == 0)
+    given = "angles" if camera.angle_deg is not None else "focal"
+    fields.choice(
+        f"{name}.lens",
+        "Lens given by",
+        {"focal": "focal length", "angles": "quoted angles of view (one, two or three)"},
+        given,
+        "Spec sheets of small cameras quote angles; cinema lenses are engraved with a focal length.",
+        lambda how: _lens_given(name, how),
+    )
+    if given == "focal":
+        fields.number(named["focal"])
+    else:
+        for column, way in zip(st.columns(3), ("horizontal", "vertical", "diagonal"), strict=True):
+            with column:
+                fields.number(named[way])
+        fields.fault(f"{name}.angle_deg")
+    if camera.distortion is None:
+        options = dict(PROJECTIONS) if given == "angles" else {k: v for k, v in PROJECTIONS.items() if k}
+        fields.choice(
+            f"{name}.projection",
+            "How the lens bends",
+            options,
+            camera.projection or (None if given == "angles" else "rectilinear"),
+            "How an angle becomes a place in the picture. With two or three quoted angles it can be worked out.",
+            lambda value: {f"{name}.projection": value},
+        )
+    else:
+        d = camera.distortion
+        st.html(block(paragraph(f"Measured lens: {d.model}, k = {', '.join(f'{k:g}' for k in d.k)}.")))
+        st.button(
+            "Forget the measured distortion",
+            key=f"drop:{name}",
+            on_click=session.change,
+            args=(f"{name}.distortion", {f"{name}.distortion": None}),
+            help="For another lens than the one that was measured.",
+        )
+
+
+def part_of(format_name: str, raster_px: tuple[int, int]) -> tuple[float, float]:
+    """The largest part of a format's area with the raster's shape, in mm."""
+    width, height = FORMATS_MM[format_name]
+    shape = raster_px[0] / raster_px[1]
+    if abs(width / height / shape - 1) <= 0.02:
+        return width, height
+    return round(min(width, height * shape), 3), round(min(height, width / shape), 3)
+
+
+def _close(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    return all(math.isclose(x, y, abs_tol=0.0015) for x, y in zip(a, b, strict=True))
+
+
+def _lens_given(name: str, how: str) -> dict[str, Any]:
+    pairing = session.draft().pairing
+    camera = pairing.recording if name == "recording" else pairing.monitoring
+    if how == "focal":
+        return {f"{name}.angle_deg": None, f"{name}.focal_mm": round(camera.lens.focal_mm, 3), **_projection_left(name)}
+    return {f"{name}.focal_mm": None, f"{name}.angle_deg": {"horizontal": round(camera.angles().horizontal, 1)}, **_projection_left(name)}
+
+
+def _projection_left(name: str) -> dict[str, Any]:
+    table_ = getattr(session.draft().file, name)
+    return {} if table_.distortion is not None or table_.projection is not None else {f"{name}.projection": "equidistant"}
+
+
+def _frame(file: PairingFile) -> None:
+    frame = file.recording.frame
+    shapes = dict(SHAPES)
+    now = next((s for s in SHAPES if s is not None and frame.aspect and math.isclose(s, frame.aspect, rel_tol=1e-6)), frame.aspect)
+    if now not in shapes:
+        shapes[now] = f"{now:g}:1"
+    one, two = st.columns(2)
+    with one:
+        fields.choice(
+            "recording.frame.aspect",
+            "Delivery shape",
+            shapes,
+            now,
+            "Width over height of what will be shown.",
+            lambda value: {"recording.frame.aspect": SHAPES.get(value) if value in SHAPES else value},
+        )
+    with two:
+        fields.number(fields.KEEP)
+    for column, field in zip(st.columns(2), (fields.F_NUMBER, fields.SQUEEZE), strict=True):
+        with column:
+            fields.number(field)
+
+
+def _display(file: PairingFile) -> None:
+    for i, (column, field) in enumerate(zip(st.columns(2), (fields.DISPLAY_W, fields.DISPLAY_H), strict=True)):
+        with column:
+            fields.number(field, beside=i == 0)
+    fields.choice(
+        "monitoring.display.fit",
+        "Camera's picture in the goggles",
+        {"crop": "fills them, edges are lost", "letterbox": "fits inside, with bars", "stretch": "stretched to fit"},
+        file.monitoring.display.fit if file.monitoring.display else "crop",
+        "How the goggles show a picture of another shape than their own.",
+        lambda value: {"monitoring.display.fit": value, "monitoring.display.raster_px": list(fields.display_px(file))},
+    )
+    for i, (column, field) in enumerate(zip(st.columns(2), (fields.CELLS_W, fields.CELLS_H), strict=True)):
+        with column:
+            fields.number(field, beside=i == 0)
+
+
+def _angles(pairing: Pairing) -> None:
+    names = {"recording": "recorded picture", "frame": "frame", "monitoring": "monitoring picture", "display": "goggles"}
+    rows = [
+        [names[key], *("dark corners" if math.isnan(a) else f"{a:.1f}°" for a in (found.horizontal, found.vertical, found.diagonal))]
+        for key, found in pairing.angles.items()
+    ]
+    frame = pairing.angles["frame"]
+    words = (
+        f"On a 135 still camera (36 x 24 mm) the frame would need {pairing.equivalent_135_mm:.0f} mm by its diagonal, "
+        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.0f} mm by its width."
+    )
+    misses = "".join(
+        paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")
+        for camera, each in pairing.lens_fit_deg
+        if any(abs(miss) >= 0.005 for _, miss in each)
+    )
+    st.html(block(table(["", "horizontal", "vertical", "diagonal"], rows, caption="Angles of view") + paragraph(words) + misses))

@@ -1,0 +1,277 @@
+"""The fields of a pairing: where each stands in the file, its unit, range and one line of help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import streamlit as st
+
+from framematch.gap_file import GapFile
+from framematch.page import session
+from framematch.page.draft import Draft
+from framematch.page.look import block, paragraph
+from framematch.pairing_file import PairingFile
+
+
+@dataclass(frozen=True, kw_only=True)
+class Field:
+    """A figure to type.
+
+    Args:
+        key: in the file, dotted; ``index`` picks one of a pair.
+        read: the figure in the file's contents, or in those of its gap's tables where ``of_gap``.
+        label: with its unit.
+        about: one line of help.
+        low, high: what is taken; the file's own rules decide, tests hold the two together.
+    """
+
+    key: str
+    read: Callable[[Any], Any]
+    label: str
+    about: str
+    low: float
+    high: float
+    step: float
+    index: int | None = None
+    of_gap: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """Whether only whole numbers are taken."""
+        return isinstance(self.step, int)
+
+    @property
+    def widget(self) -> str:
+        """The key of its widget."""
+        return f"field:{self.key}" + ("" if self.index is None else f":{self.index}")
+
+
+def shown(draft: Draft, field: Field) -> Any:
+    """What the field shows: what was typed, or else what the file has."""
+    waiting = draft.waiting.get(field.key, {})
+    if field.key in waiting:
+        value = waiting[field.key]
+        return value if field.index is None or value is None else value[field.index]
+    return field.read(draft.gap_file if field.of_gap else draft.file)
+
+
+def number(field: Field, *, beside: bool = True) -> None:
+    """A field with its fault below it, unless its fellow of a pair shows that."""
+    draft = session.draft()
+    value = shown(draft, field)
+    if value is not None:
+        value = int(value) if field.whole and float(value).is_integer() else float(value)
+    session.hold(field.widget, value)
+    st.number_input(
+        field.label,
+        key=field.widget,
+        value=None,
+        step=field.step,
+        format=None if field.whole else _format(field.step),
+        help=f"{field.about} From {field.low:g} to {field.high:g}.",
+        on_change=_typed,
+        args=(field,),
+    )
+    if beside:
+        fault(field.key)
+
+
+def fault(key: str) -> None:
+    """Why what was typed under a key is not taken, if it is not."""
+    text = session.draft().faults.get(key)
+    if text:
+        st.html(block(paragraph(f"Not used yet: {text}", "fault"), kind="fault-beside"))
+
+
+def choice(key: str, label: str, options: dict[Any, str], now: Any, about: str, typed: Callable[[Any], dict[str, Any]]) -> None:
+    """A choice among named values; ``typed`` gives the changes that one means."""
+    widget = f"choice:{key}"
+    session.hold(widget, now)
+    st.selectbox(label, list(options), key=widget, format_func=lambda value: options[value], help=about, on_change=_chosen, args=(key, widget, typed))
+    fault(key)
+
+
+def _chosen(key: str, widget: str, typed: Callable[[Any], dict[str, Any]]) -> None:
+    session.change(key, typed(st.session_state[widget]))
+
+
+def _typed(field: Field) -> None:
+    value = st.session_state[field.widget]
+    if field.index is not None:
+        pair = [shown(session.draft(), each) for each in PAIRS[field.key]]
+        pair[field.index] = value
+        value = None if None in pair else pair
+    session.change(field.key, {field.key: value, **also(field)})
+
+
+def also(field: Field) -> dict[str, Any]:
+    """What else a change of a field means.
+
+    A lens centre in the middle of the old raster goes to the middle of the new one; a typed area takes
+    the place of a named format.
+    """
+    camera, _, last = field.key.rpartition(".")
+    if last == "sensor_mm":
+        return {f"{camera}.format": None}
+    if field.key not in ("recording.raster_px", "monitoring.raster_px"):
+        return {}
+    table = getattr(session.draft().file, camera)
+    middle = tuple(n / 2 for n in table.raster_px)
+    return {f"{camera}.centre_px": None} if table.centre_px == middle else {}
+
+
+def _format(step: float) -> str:
+    return "%.3f" if step < 0.02 else "%.2f" if step < 0.1 else "%.1f"
+
+
+def _camera(name: str) -> dict[str, Field]:
+    def of(file: PairingFile) -> Any:
+        return getattr(file, name)
+
+    who = "recording" if name == "recording" else "monitoring"
+    found = {
+        "sensor_w": Field(
+            key=f"{name}.sensor_mm", index=0, read=lambda f: of(f).size_mm[0], label="Area read out, width, mm", low=0.5, high=200, step=0.01,
+            about="Width of the part of the sensor that this mode reads out; the data sheet of the mode gives it.",
+        ),
+        "sensor_h": Field(
+            key=f"{name}.sensor_mm", index=1, read=lambda f: of(f).size_mm[1], label="Area read out, height, mm", low=0.5, high=200, step=0.01,
+            about="Height of the part of the sensor that this mode reads out.",
+        ),
+        "raster_w": Field(
+            key=f"{name}.raster_px", index=0, read=lambda f: of(f).raster_px[0], label="Picture width, pixels", low=16, high=32768, step=1,
+            about=f"Width of the {who} camera's picture.",
+        ),
+        "raster_h": Field(
+            key=f"{name}.raster_px", index=1, read=lambda f: of(f).raster_px[1], label="Picture height, pixels", low=16, high=32768, step=1,
+            about=f"Height of the {who} camera's picture.",
+        ),
+        "focal": Field(
+            key=f"{name}.focal_mm", read=lambda f: of(f).focal_mm, label="Focal length, mm", low=0.5, high=3000, step=0.1,
+            about="As engraved on the lens; not converted to another format.",
+        ),
+    }  # fmt: skip
+    for way, over in (("horizontal", "the picture's width"), ("vertical", "the picture's height"), ("diagonal", "corner to corner")):
+        found[way] = Field(
+            key=f"{name}.angle_deg.{way}", read=lambda f, way=way: getattr(of(f).angle_deg, way, None), label=f"{way.capitalize()} angle, degrees",
+            low=1, high=359, step=0.1, about=f"Angle of view over {over}, as the spec sheet quotes it; leave empty if it does not.",
+        )  # fmt: skip
+    return found
+
+
+RECORDING, MONITORING = _camera("recording"), _camera("monitoring")
+SQUEEZE = Field(
+    key="recording.squeeze", read=lambda f: f.recording.squeeze, label="Anamorphic squeeze", low=1, high=2.5, step=0.05,
+    about="How much the lens narrows the picture; 1 for usual lenses.",
+)  # fmt: skip
+F_NUMBER = Field(
+    key="recording.f_number", read=lambda f: f.recording.f_number, label="Stop, f/", low=0.5, high=128, step=0.1,
+    about="Aperture of the recording lens; only sharpness depends on it.",
+)  # fmt: skip
+KEEP = Field(
+    key="recording.frame.keep_percent", read=lambda f: f.recording.frame.keep_percent, label="Kept by the stabiliser, %", low=10, high=100, step=1.0,
+    about="How much of the picture's width and height is left after stabilising; 100 without.",
+)  # fmt: skip
+DISPLAY_W = Field(
+    key="monitoring.display.raster_px", index=0, read=lambda f: display_px(f)[0], label="Goggles width, pixels", low=16, high=32768, step=1,
+    about="Width of the picture in the goggles; guide lines are given in these pixels.",
+)  # fmt: skip
+DISPLAY_H = Field(
+    key="monitoring.display.raster_px", index=1, read=lambda f: display_px(f)[1], label="Goggles height, pixels", low=16, high=32768, step=1,
+    about="Height of the picture in the goggles.",
+)  # fmt: skip
+CELLS_W = Field(
+    key="monitoring.display.text_cells", index=0, read=lambda f: _cells(f)[0], label="Character columns", low=4, high=500, step=1,
+    about="Columns of the goggles' character grid, if lines are drawn with characters.",
+)  # fmt: skip
+CELLS_H = Field(
+    key="monitoring.display.text_cells", index=1, read=lambda f: _cells(f)[1], label="Character rows", low=4, high=500, step=1,
+    about="Rows of the goggles' character grid.",
+)  # fmt: skip
+OFFSETS = tuple(
+    Field(
+        key=f"mount.offset_mm.{way}", read=lambda f, way=way: getattr(f.mount.offset_mm, way), label=f"{way.capitalize()}, mm", low=-3000, high=3000,
+        step=1.0, about=f"How far {way} of the recording lens the monitoring lens sits, lens to lens, seen from behind the aircraft; minus for {minus}.",
+    )
+    for way, minus in (("right", "left"), ("up", "below"), ("forward", "behind"))
+)  # fmt: skip
+AIMS = tuple(
+    Field(
+        key=f"mount.aim_deg.{way}", read=lambda f, way=way: getattr(f.mount.aim_deg, way), label=f"{way.capitalize()}, degrees", low=-limit, high=limit,
+        step=0.1, about=about,
+    )
+    for way, limit, about in (
+        ("pan", 180, "How far the monitoring camera is turned to the right of the recording camera; minus for left."),
+        ("tilt", 90, "How far the monitoring camera looks above the recording camera; minus for below."),
+        ("roll", 180, "How far the monitoring camera is rolled clockwise, seen from behind."),
+    )
+)  # fmt: skip
+TOLERANCES = tuple(
+    Field(key=f"tolerance.{name}", read=lambda f, name=name: getattr(f.tolerance, name), label=label, low=0, high=high, step=step, about=about)
+    for name, label, high, step, about in (
+        ("offset_mm", "Offsets, ± mm", 500, 0.5, "Each of the three offsets is right to within this, 19 times in 20."),
+        ("aim_deg", "Aim, ± degrees", 30, 0.1, "Pan, tilt and roll are each right to within this, 19 times in 20."),
+        ("focal_percent", "Focal lengths, ± %", 30, 0.5, "Each focal length is right to within this, 19 times in 20; spec sheets often miss by 2."),
+    )
+)
+NEAR = Field(
+    key="shot.distance_m", index=0, read=lambda f: f.shot.distance_m[0], label="Nearest, m", low=0.05, high=100_000, step=0.1,
+    about="Nearest distance that the guide has to serve, straight ahead of the recording lens.",
+)  # fmt: skip
+FAR = Field(
+    key="shot.distance_m", index=1, read=lambda f: f.shot.distance_m[1], label="Farthest, m", low=0.05, high=100_000, step=1.0,
+    about="Farthest distance that the guide has to serve.",
+)  # fmt: skip
+
+
+def _of_gap(key: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
+    table, _, name = key.partition(".")
+
+    def read(file: GapFile) -> Any:
+        value: Any = getattr(file, table)
+        for part in name.split("."):
+            value = getattr(value, part, None)
+        return value if index is None or value is None else value[index]
+
+    return Field(key=key, read=read, label=label, low=low, high=high, step=step, about=about, index=index, of_gap=True)
+
+
+GAP_W = _of_gap("gap.size_m", "Gap width, m", 0.1, 1000, 0.1, "Width of the opening to fly through.", 0)
+GAP_H = _of_gap("gap.size_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
+SILL = _of_gap("gap.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
+THICKNESS = _of_gap("gap.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
+SPEED = _of_gap("run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
+PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left.")
+PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
+TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
+AIRCRAFT = (
+    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.02, "With its props, at the widest.", 0),
+    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.02, "With everything on it.", 1),
+    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.02, "With its props.", 2),
+)
+UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
+PAIRS: dict[str, tuple[Field, ...]] = {
+    pair[0].key: pair
+    for pair in (
+        (RECORDING["sensor_w"], RECORDING["sensor_h"]),
+        (RECORDING["raster_w"], RECORDING["raster_h"]),
+        (MONITORING["sensor_w"], MONITORING["sensor_h"]),
+        (MONITORING["raster_w"], MONITORING["raster_h"]),
+        (DISPLAY_W, DISPLAY_H),
+        (CELLS_W, CELLS_H),
+        (NEAR, FAR),
+        (GAP_W, GAP_H),
+        AIRCRAFT,
+    )
+}
+
+
+def display_px(file: PairingFile) -> tuple[int, int]:
+    """The goggles' picture; the camera's own raster if the file names none."""
+    return file.monitoring.display.raster_px if file.monitoring.display else file.monitoring.raster_px
+
+
+def _cells(file: PairingFile) -> tuple[int, int] | tuple[None, None]:
+    return (file.monitoring.display and file.monitoring.display.text_cells) or (None, None)

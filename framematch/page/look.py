@@ -1,0 +1,129 @@
+"""How the page looks: two sets of colours and the style sheet.
+
+Every pair of ink and ground has a contrast of 4.5 to 1 or more (WCAG 2.2, level AA); tests work it out.
+Series are told apart by dash and by label as well as by hue.
+"""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from html import escape
+
+
+@dataclass(frozen=True, kw_only=True)
+class Colours:
+    """Inks and grounds as #rrggbb."""
+
+    ground: str
+    panel: str
+    ink: str
+    quiet: str
+    accent: str
+    line: str
+    fault: str
+    caution: str
+    series: tuple[str, str, str, str]
+
+
+LIGHT = Colours(
+    ground="#faf9f6",
+    panel="#efede7",
+    ink="#1c2226",
+    quiet="#4c565d",
+    accent="#0f5a66",
+    line="#c4c0b6",
+    fault="#9c2417",
+    caution="#70440a",
+    series=("#0f5a66", "#a3480f", "#4a3f8f", "#5a5f1b"),
+)
+DARK = Colours(
+    ground="#12171a",
+    panel="#1d2428",
+    ink="#edf0f1",
+    quiet="#b4bfc5",
+    accent="#7cc7d1",
+    line="#3d484e",
+    fault="#ffa99c",
+    caution="#f2c374",
+    series=("#7cc7d1", "#f0a468", "#bcb2ff", "#cfd484"),
+)
+DASHES = ("", "7 4", "2 3", "10 3 2 3")
+
+STYLE = """
+<style>
+[data-testid="stMainBlockContainer"]{max-width:1560px;padding:1.1rem 1.6rem 4rem}
+[data-testid="stHeader"]{background:transparent;height:2.2rem}
+[data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
+[data-stale="true"]{opacity:1 !important;transition:none !important}
+[data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
+.st-key-fm-buttons{justify-content:flex-end;padding-right:1.2rem}
+.fm h1,.fm h2,.fm h3{margin:0;padding:0;font-weight:600;letter-spacing:0}
+.fm h1{font-size:1.35rem}.fm h2{font-size:1.15rem}.fm h3{font-size:1rem}
+.fm p{margin:0;line-height:1.45}
+.fm .quiet{opacity:1;font-size:.86rem}
+.fm .fault{font-weight:600;font-size:.88rem}
+.fm .big{font-size:1.05rem;font-weight:600}
+.fm ul{margin:.2rem 0 0;padding-left:1.1rem}
+.fm li{margin:.15rem 0;line-height:1.4}
+.fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
+.fm figure{margin:0;min-width:min(340px,100%)}
+.fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
+.fm .picture{position:relative;overflow:hidden;border-radius:4px;background:#2a3136}
+.fm .picture img{position:absolute;inset:0;width:100%;height:100%;display:block}
+.fm table{border-collapse:collapse;font-variant-numeric:tabular-nums;width:100%}
+.fm th,.fm td{text-align:right;padding:.28rem .5rem;font-size:.94rem;vertical-align:top}
+.fm th:first-child,.fm td:first-child{text-align:left}
+.fm th{font-weight:600}
+.fm .type td{font-size:1.35rem;font-weight:600}
+.fm .scroll{overflow-x:auto}
+.fm caption{text-align:left;font-weight:600;padding:.2rem 0}
+.fm .drawing{width:100%;height:auto;display:block;border-radius:4px}
+.fm .key{display:flex;flex-wrap:wrap;gap:.3rem 1.1rem;font-size:.86rem;margin-top:.35rem}
+.fm .key span{display:inline-flex;align-items:center;gap:.4rem}
+.fm .key i{display:inline-block;width:1.7rem;height:.32rem;border-radius:2px;outline:1px solid #555}
+@media (max-width:640px){
+ [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
+ .fm .views{gap:.6rem}.fm h1{font-size:1.15rem}
+ .fm th,.fm td{padding:.25rem .3rem;font-size:.88rem}.fm .type td{font-size:1.15rem}
+}
+</style>
+"""
+
+
+def style(c: Colours) -> str:
+    """The style sheet in a set of colours."""
+    return STYLE.replace(
+        "</style>",
+        f".fm{{color:{c.ink}}}.fm .quiet,.fm figcaption{{color:{c.quiet}}}.fm .fault{{color:{c.fault}}}.fm .caution{{color:{c.caution}}}"
+        f".fm tr{{border-bottom:1px solid {c.line}}}.fm .panel{{background:{c.panel};border-radius:6px;padding:.7rem .9rem}}</style>",
+    )
+
+
+def block(html: str, *, kind: str = "") -> str:
+    """Markup of ours, so that the style sheet finds it."""
+    return f'<div class="fm {kind}">{html}</div>'
+
+
+def paragraph(text: str, kind: str = "") -> str:
+    """A line of plain text."""
+    return f'<p class="{kind}">{escape(text)}</p>'
+
+
+def svg_source(svg: str) -> str:
+    """An SVG as an image's source."""
+    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
+
+
+def drawing(svg: str, alt: str) -> str:
+    """An SVG with its text alternative."""
+    return f'<img class="drawing" src="{svg_source(svg)}" alt="{escape(alt, quote=True)}">'
+
+
+def table(headings: list[str], rows: list[list[str]], *, caption: str, kind: str = "") -> str:
+    """A table; the first cell of a row is its heading."""
+    head = "".join(f'<th scope="col">{escape(h)}</th>' if h else "<td></td>" for h in headings)
+    body = "".join(f'<tr><th scope="row">{escape(r[0])}</th>' + "".join(f"<td>{escape(v)}</td>" for v in r[1:]) + "</tr>" for r in rows)
+    return f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(caption, quote=True)}"><table class="{kind}">' + (
+        f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+    )

@@ -1,0 +1,68 @@
+"""The page, put together."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from framematch.page import session
+from framematch.page.areas import gap as gap_area
+from framematch.page.areas import guide as guide_area
+from framematch.page.areas import pairing as pairing_area
+from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
+from framematch.page.pictures import place_now
+from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, next_shots, parts_shown
+
+AREAS = {"Guide": guide_area.area, "Pairing": pairing_area.area, "Gap": gap_area.area}
+
+
+def main() -> None:
+    """Draw the page for one run."""
+    st.set_page_config(page_title="framematch", page_icon=None, layout="wide", initial_sidebar_state="collapsed")
+    session.begin()
+    colours = colours_now()
+    st.html(style(colours))
+    head, views = st.container(), st.container()
+    with views:  # first of all, since they are what a hand on a slider waits for
+        stage = _views()
+    with head:
+        _head()
+    tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
+    pairing = session.draft().pairing
+    for tab, show in zip(tabs, AREAS.values(), strict=True):
+        if tab.open:
+            with tab:
+                show(pairing, colours, stage.pulse)
+    stage.sharpen()
+    session.end()
+    stage.draw_ahead(next_shots(stage))
+
+
+def colours_now() -> Colours:
+    """The set of colours that goes with the browser's theme."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
+def _head() -> None:
+    draft = session.draft()
+    title, buttons = st.columns([5, 2], vertical_alignment="center")
+    title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
+    with buttons.container(horizontal=True, key="fm-buttons"):
+        st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, help="Takes the last change back.", key="undo")
+        with st.popover("Load, save"):
+            pairing_area.files()
+    told = session.take_note()
+    if told:
+        (st.error if told[1] else st.success)(told[0])
+    if draft.faults:
+        st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))
+
+
+def _views() -> Stage:
+    stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
+    stage.show()
+    for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
+        with column:
+            slider()
+    return stage

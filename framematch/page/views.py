@@ -1,0 +1,212 @@
+"""Both views beside each other, following every control: coarse at once, sharp when the hand rests."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import replace
+from html import escape
+from typing import Any
+
+import streamlit as st
+
+from framematch.errors import InputError
+from framematch.guide import rectangle_errors
+from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
+from framematch.output.svg import drawing_svg
+from framematch.page import session
+from framematch.page.draft import changed
+from framematch.page.look import block, paragraph, svg_source
+from framematch.page.patience import beside, patiently, rest
+from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
+from framematch.page.work import first_report, report_of
+from framematch.pairing import Pairing
+from framematch.render.sheet import errors_in_words
+from framematch.report import Report, metres
+
+REST_S = 0.35  # without a change for so long, the hand rests
+DISTANCES_M = tuple(
+    float(f"{d:.2g}")
+    for d in (0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.8, 2, 2.2, 2.4, 2.6, 2.8, 3, 3.3, 3.6, 4, 4.5, 5)
+    + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
+)
+FIRST_DISTANCE_M = 3.0
+DISTANCE, FOCAL, AREAS_SHOWN, MOVED = "view:distance", "view:focal", "view:areas", "view:moved"
+SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
+
+
+def distance_now() -> float:
+    """How far before the gap the rig stands; the guide does not depend on it."""
+    value: float = st.session_state.get(DISTANCE, FIRST_DISTANCE_M)
+    return value
+
+
+def distance_slider() -> None:
+    """The distance under the hand."""
+    session.hold(DISTANCE, distance_now())
+    st.select_slider(
+        "Distance to what is filmed, m",
+        DISTANCES_M,
+        key=DISTANCE,
+        format_func=lambda d: f"{d:g}",
+        help="From the recording lens, straight ahead, to the plane of the gap. Both views and the errors below them follow.",
+        on_change=_distance_moved,
+    )
+
+
+def focal_slider() -> None:
+    """The recording lens's focal length under the hand; the same figure as in the pairing's field."""
+    file = session.draft().file
+    focal = file.recording.focal_mm
+    if focal is None:
+        return
+    session.hold(FOCAL, float(focal))
+    st.slider(
+        "Recording focal length, mm",
+        min(SHORTEST_MM, focal),
+        max(LONGEST_MM, focal),
+        step=FOCAL_STEP_MM,
+        key=FOCAL,
+        format="%.1f",
+        help="As engraved on the lens. Guide and views follow; the pairing's field follows too.",
+        on_change=_focal_moved,
+    )
+
+
+def _distance_moved() -> None:
+    st.session_state[MOVED] = DISTANCE
+
+
+def _focal_moved() -> None:
+    st.session_state[MOVED] = FOCAL
+    session.change("recording.focal_mm", {"recording.focal_mm": float(st.session_state[FOCAL])})
+
+
+class Stage:
+    """The place on the page where the views stand, and the shot it is to show."""
+
+    def __init__(self, pairing: Pairing, place: Place, distance_m: float, parts: tuple[str, ...]) -> None:
+        self.pairing, self.place, self.distance_m, self.parts = pairing, place, distance_m, parts
+        self.spot = st.empty()
+        self.pulse = st.empty()
+        self.sharp, self.trouble = False, ""
+        self.report: Report | None = None
+
+    def shot(self, height_px: int) -> Shot:
+        return Shot(pairing=self.pairing, place=self.place, distance_m=self.distance_m, height_px=height_px)
+
+    def show(self) -> None:
+        """Show at once what can be had at once."""
+        guide = beside(lambda: self._guide(first_report))
+        found = at_hand(self.shot(SHARP_PX))
+        self.sharp = found is not None
+        if found is None and ready(self.place):
+            found = self._drawn(COARSE_PX)
+        self.report = guide()
+        self._put(found)
+
+    def _guide(self, report: Callable[[Pairing], Report]) -> Report | None:
+        try:
+            return report(self.pairing)
+        except InputError as error:
+            self.trouble = f"No guide: {error}"
+            return None
+
+    def _drawn(self, height_px: int) -> Pictures | None:
+        try:
+            return pictures(self.shot(height_px))
+        except InputError as error:
+            self.trouble, self.sharp = f"No pictures: {error}", True
+            return None
+
+    def sharpen(self) -> None:
+        """When the hand rests, put the sharp pictures and the whole guide in place of the first ones."""
+        if not self.sharp:
+            rest(REST_S if ready(self.place) else 0.0, self.pulse)
+        self.report = patiently(lambda: self._guide(report_of), self.pulse)
+        self._put(patiently(lambda: self._drawn(SHARP_PX), self.pulse))
+
+    def draw_ahead(self, shots: Iterable[Shot]) -> None:
+        """Draw what the next step of a slider will ask for, while the hand rests."""
+        for shot in shots:
+            with suppress(InputError):
+                patiently(lambda shot=shot: pictures(shot), self.pulse)
+
+    def _put(self, found: Pictures | None) -> None:
+        self.spot.html(block(views_markup(self.pairing, found, self.report, self.distance_m, self.parts, self.trouble)))
+
+
+def views_markup(pairing: Pairing, found: Pictures | None, report: Report | None, distance_m: float, parts: tuple[str, ...], trouble: str) -> str:
+    """Both pictures with what is drawn over them and what they show in words."""
+    width, height = pairing.display.raster_px
+    frame_aspect = pairing.frame_mm[0] * pairing.recording.lens.squeeze / pairing.frame_mm[1]
+    guide = svg_source(drawing_svg(guide_drawing(report, parts=parts))) if report else ""
+    errors = errors_in_words(rectangle_errors(pairing, report.guide.rectangle, distance_m)) if report else ""
+    over = f'<img class="guide" src="{guide}" alt="">' if guide else ""
+    at = metres(distance_m)
+    said = f" Guide sides here: {errors}." if errors else ""
+    wide = _figure(
+        width / height,
+        found.wide if found else None,
+        over,
+        f"What the goggles show at {at}, with the guide; what is really recorded is bright inside a thin white line.{said}",
+        f"<b>In the goggles.</b> Bright inside the white line: really recorded at {at}. Dim: not recorded."
+        + (f" {found.hidden_percent:.1f} % of it is hidden from the recording lens." if found and found.hidden_percent >= 0.05 else ""),
+        "wide",
+        found.height_px if found else 0,
+    )
+    frame = _figure(
+        frame_aspect,
+        found.frame if found else None,
+        "",
+        f"What the recording camera's frame shows at {at}.",
+        f"<b>As it is recorded</b> at {at}: the frame after stabiliser and delivery shape.",
+        "frame",
+        found.height_px if found else 0,
+    )
+    parts_key = [(RECTANGLE, "guide, straight sides", "rectangle"), (OUTLINE, "guide, as it bends", "outline")]
+    parts_key += [(ALWAYS, "recorded at every distance", "always"), (EVER, "recorded at some distance", "ever")]
+    key = "".join(f'<span><i style="background:{colour}"></i>{text}</span>' for colour, text, part in parts_key if part in parts)
+    range_note = "" if pairing.near_m <= distance_m <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
+    words = f"Guide at {at}: {errors} (of the frame; loose promises more than is recorded, tight less).{range_note}" if errors else ""
+    return (
+        f'<div class="views">{wide}{frame}</div><div class="key">{key}</div>'
+        + paragraph(words, "big" if not range_note else "big caution")
+        + (paragraph(trouble, "fault") if trouble else "")
+    )
+
+
+def _figure(aspect: float, jpeg: bytes | None, over: str, alt: str, caption: str, name: str, height_px: int) -> str:
+    image = (
+        f'<img class="photo" decoding="sync" src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt, quote=True)}">' if jpeg else ""
+    )
+    waiting = "" if jpeg else '<p style="position:absolute;inset:auto 0 45% 0;text-align:center;color:#fff">Drawing the view …</p>'
+    return (
+        f'<figure style="flex:{aspect:.4f} 1 0" data-view="{name}" data-height="{height_px}">'
+        f'<div class="picture" style="aspect-ratio:{aspect:.4f}">{image}{waiting}{over}</div><figcaption>{caption}</figcaption></figure>'
+    )
+
+
+def next_shots(stage: Stage) -> list[Shot]:
+    """The coarse pictures one step further and one step back on the slider that was moved last."""
+    shot = stage.shot(COARSE_PX)
+    moved = st.session_state.get(MOVED)
+    if moved == DISTANCE:
+        i = DISTANCES_M.index(stage.distance_m)
+        return [replace(shot, distance_m=DISTANCES_M[j]) for j in (i + 1, i - 1) if 0 <= j < len(DISTANCES_M)]
+    focal = session.draft().file.recording.focal_mm
+    if moved == FOCAL and focal is not None:
+        found = []
+        for next_mm in (focal + FOCAL_STEP_MM, focal - FOCAL_STEP_MM):
+            draft = changed(session.draft(), "recording.focal_mm", {"recording.focal_mm": next_mm})
+            if SHORTEST_MM <= next_mm <= LONGEST_MM and not draft.faults:
+                found.append(replace(shot, pairing=draft.pairing))
+        return found
+    return []
+
+
+def parts_shown() -> tuple[str, ...]:
+    """What is drawn over the goggles' view."""
+    extra: Any = st.session_state.get(AREAS_SHOWN) or []
+    return ("always", "ever", "outline", "rectangle", "centre") if "areas" in extra else ("outline", "rectangle", "centre")

@@ -1,0 +1,75 @@
+"""What the page works out, kept by value: the same figures give the same thing at once, to whoever asks."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.areas import Areas
+from framematch.gap import Comparison, Plan, compare
+from framematch.guide import Guide, best_rectangle, edge_error_curve
+from framematch.outline import outline
+from framematch.output.overlay import overlay_files
+from framematch.pairing import Pairing
+from framematch.report import Report, guide_report
+from framematch.tolerance import Band
+from framematch.transfer import distance_from, inverse_m
+
+Floats = NDArray[np.float64]
+FARTHEST_DRAWN_M = 100.0
+_NOTHING = (math.nan,) * 4
+
+
+@lru_cache(maxsize=256)
+def report_of(pairing: Pairing) -> Report:
+    """The guide with all that goes with it."""
+    return guide_report(pairing)
+
+
+@lru_cache(maxsize=256)
+def first_report(pairing: Pairing) -> Report:
+    """What the pictures need of the guide at once; areas, tolerance and characters are left out.
+
+    The rectangle is the guide's own; the outline is set for the middle of the range in inverse distance,
+    where it is best for parallel axes, until the whole report says where it is best for these.
+    """
+    middle_m = distance_from((inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2)
+    return Report(
+        pairing=pairing,
+        guide=Guide(
+            set_distance_m=middle_m,
+            outline=outline(pairing, middle_m),
+            rectangle=best_rectangle(pairing),
+            outline_worst_error_percent=math.nan,
+            rectangle_worst_error_percent=math.nan,
+        ),
+        at=(),
+        areas=Areas(always=(), ever=()),
+        band=Band(px=_NOTHING, percent=_NOTHING),
+        cells=None,
+        unseen_percent=0.0,
+        warnings=(),
+    )
+
+
+def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
+    """The overlay's files: the command line's own."""
+    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
+
+
+@lru_cache(maxsize=256)
+def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
+    """Distances around the range, and each side's error of the guide's rectangle there."""
+    near = max(pairing.near_m / 2, pairing.mount.forward_mm / 1000 + 0.05)
+    far = min(pairing.far_m * 2, FARTHEST_DRAWN_M) if math.isfinite(pairing.far_m) else FARTHEST_DRAWN_M
+    distances = np.geomspace(near, max(far, near * 1.5), 120)
+    return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
+
+
+@lru_cache(maxsize=64)
+def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
+    """The plan's lenses side by side."""
+    return compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=True)

@@ -1,0 +1,105 @@
+"""From key press to both new pictures in the browser, against a bare Streamlit page with two ready pictures.
+
+Both pages are taken in turn in the same run: a slider is moved one step by the keyboard, and the time
+runs until both pictures are other ones and decoded. The page shows coarse pictures first and sharp ones
+(960 x 540 and the frame at 540 rows) when the hand rests; the time to the sharp ones is stated too.
+"""
+
+from __future__ import annotations
+
+import statistics
+
+import pytest
+from browser import SHARP, browser, opened, served
+
+BARE = """
+import io
+import numpy as np
+import streamlit as st
+from PIL import Image
+
+@st.cache_resource
+def ready():
+    out = []
+    for seed in range(120):
+        rng = np.random.default_rng(seed)
+        small = Image.fromarray(rng.integers(0, 255, (54, 96, 3), dtype=np.uint8)).resize((960, 540))
+        data = io.BytesIO()
+        small.save(data, "JPEG", quality=84)
+        out.append(data.getvalue())
+    return out
+
+st.set_page_config(layout="wide")
+step = st.slider("step", 0, 58, 20)
+left, right = st.columns(2)
+left.image(ready()[2 * step], width=960)
+right.image(ready()[2 * step + 1], width=960)
+"""
+
+ARMED = """
+select => {
+  const images = () => [...document.querySelectorAll(select)].filter(i => i.naturalWidth);
+  const before = images().map(i => i.src);
+  window.taken = new Promise(resolve => addEventListener('keydown', () => {
+    const start = performance.now();
+    const look = () => {
+      const now = images();
+      if (now.length >= 2 && now.every((i, n) => i.complete && i.src !== before[n])) resolve(performance.now() - start);
+      else if (performance.now() - start > 20000) resolve(NaN);
+      else requestAnimationFrame(look);
+    };
+    look();
+  }, {capture: true, once: true}));
+}
+"""
+ROUNDS, PRESSES = 3, 7
+REST_MS = 700
+
+
+def pressed(page, slider, images, key):
+    """Milliseconds from the key's arrival in the browser to both pictures being other ones."""
+    page.evaluate(ARMED, images)
+    slider.press(key)
+    return page.evaluate("window.taken")
+
+
+def share_95(times):
+    """What 95 in 100 stay within."""
+    return sorted(times)[round(0.95 * (len(times) - 1))]
+
+
+@pytest.mark.parametrize("hand", ["steps", "keeps moving"])
+@pytest.mark.parametrize("label", ["distance", "focal length"])
+def test_slider_to_both_pictures(chromium, benchmark, tmp_path, label, hand):
+    """A hand that steps and looks (the next step is drawn ahead), and one that goes on as soon as the pictures come."""
+    bare_script = tmp_path / "bare.py"
+    bare_script.write_text(BARE)
+    with served(bare_script) as bare_url, served() as url, browser(chromium) as where:
+        bare = where.new_context(viewport={"width": 1440, "height": 900}).new_page()
+        bare.goto(bare_url)
+        bare.wait_for_function("[...document.querySelectorAll('img')].filter(i => i.naturalWidth).length >= 2")
+        page = opened(where, url)
+        step, slider = bare.get_by_role("slider"), page.get_by_role("slider").nth(0 if label == "distance" else 1)
+        bare_ms, ours_ms, sharp_ms = [], [], []
+        for _ in range(ROUNDS):
+            for _ in range(PRESSES):
+                bare_ms.append(pressed(bare, step, "img", "ArrowRight"))
+                bare.wait_for_timeout(REST_MS if hand == "steps" else 0)
+            for _ in range(PRESSES):
+                start = page.evaluate("performance.now()")
+                ours_ms.append(pressed(page, slider, "img.photo", "ArrowRight"))
+                if hand == "steps":
+                    page.wait_for_selector(SHARP)
+                    sharp_ms.append(page.evaluate("performance.now()") - start)
+                    page.wait_for_timeout(REST_MS)
+            page.wait_for_selector(SHARP)
+    assert all(t == t for t in bare_ms + ours_ms)
+    median, most = statistics.median(ours_ms) / statistics.median(bare_ms), share_95(ours_ms) / share_95(bare_ms)
+    benchmark.pedantic(lambda: None, rounds=1)
+    sharp = f", sharp {statistics.median(sharp_ms):.0f}" if sharp_ms else ""
+    benchmark.extra_info["median ms"] = f"bare {statistics.median(bare_ms):.0f}, ours {statistics.median(ours_ms):.0f}{sharp}"
+    benchmark.extra_info["95 % ms"] = f"bare {share_95(bare_ms):.0f}, ours {share_95(ours_ms):.0f}"
+    benchmark.extra_info["median ratio"] = round(median, 2)
+    benchmark.extra_info["95 % ratio"] = round(most, 2)
+    assert median <= 2
+    assert most <= 3
