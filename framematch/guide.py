@@ -123,7 +123,8 @@ def best_rectangle(pairing: Pairing) -> Rect:
     """The straight-sided rectangle with the smallest worst error over the pairing's range.
 
     A minimax problem in four numbers: linear programs on the linearised errors, inside a trust
-    region that shrinks when a step does not help. Among equals, the one whose other sides are best.
+    region that grows while whole steps help and shrinks when one does not. Among equals, the one
+    whose other sides are best.
     """
     from scipy.optimize import linprog
 
@@ -138,12 +139,10 @@ def best_rectangle(pairing: Pairing) -> Rect:
     errors, slopes = _side_errors_and_slopes(pairing, sides, inverses, shares)
     now = size(errors)
     for _ in range(40):
-        rows, limits = _constraints(errors, slopes)
-        if not len(rows):
-            break
+        rows, limits = _constraints(errors, slopes, sides)
         bounds = [(-trust, trust)] * 4 + [(0, None)] * 5
         found = linprog([0] * 4 + [1e-4] * 4 + [1.0], A_ub=rows, b_ub=limits, bounds=bounds, method="highs")
-        if found.x is None:
+        if found.x is None or now - found.fun < 1e-7:  # no step, or none that promises anything
             break
         after = _moved(sides, found.x[:4])
         new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)
@@ -156,6 +155,8 @@ def best_rectangle(pairing: Pairing) -> Rect:
             sides, errors, slopes, now = after, new_errors, new_slopes, then
             if gained < 1e-7 or step < 1e-6:
                 break
+            if step > 0.99 * trust:
+                trust *= 2
         if trust < 1e-5:
             break
     return Rect(left=sides[0], top=sides[1], right=sides[2], bottom=sides[3])
@@ -214,10 +215,12 @@ def _side_errors(pairing: Pairing, sides: Sides, inverses: Floats, shares: Float
 
 def _side_errors_and_slopes(pairing: Pairing, sides: Sides, inverses: Floats, shares: Floats) -> tuple[Floats, Floats]:
     """The errors and their derivatives (edge, point, inverse, 4) with respect to left, top, right, bottom."""
-    points, step = side_points(sides, shares), 1e-3
-    errors = _errors_at(pairing, points, inverses)
-    by_x = (_errors_at(pairing, points + [step, 0], inverses) - _errors_at(pairing, points - [step, 0], inverses)) / (2 * step)
-    by_y = (_errors_at(pairing, points + [0, step], inverses) - _errors_at(pairing, points - [0, step], inverses)) / (2 * step)
+    step, count = 1e-3, len(shares)
+    moves = np.array([(0, 0), (step, 0), (-step, 0), (0, step), (0, -step)])
+    points = side_points(sides, shares)[:, None] + moves[:, None, :]
+    each = _errors_at(pairing, points.reshape(4, -1, 2), inverses).reshape(4, len(moves), count, -1)
+    errors, right, left, down, up = np.moveaxis(each, 1, 0)
+    by_x, by_y = (right - left) / (2 * step), (down - up) / (2 * step)
     slopes = np.zeros((*errors.shape, 4))
     along = shares[:, None]
     for i in (0, 2):  # left, right: x is the side's own, y runs from top to bottom
@@ -232,9 +235,12 @@ def _moved(sides: Sides, by: Floats) -> Sides:
     return left, top, right, bottom
 
 
-def _constraints(errors: Floats, slopes: Floats) -> tuple[Floats, Floats]:
-    """Rows for: +-(error + slope . move) <= the side's bound <= the common bound."""
-    rows, limits = [], []
+def _constraints(errors: Floats, slopes: Floats, sides: Sides) -> tuple[Floats, Floats]:
+    """Rows for: +-(error + slope . move) <= the side's bound <= the common bound; left before right, top before bottom."""
+    left, top, right, bottom = sides
+    order = np.zeros((2, 9))
+    order[0, [0, 2]] = order[1, [1, 3]] = 1, -1
+    rows, limits = [order], [np.array([right - left, bottom - top]) * (1 - 1e-3)]
     for i in range(4):
         good = ~np.isnan(errors[i]) & ~np.isnan(slopes[i]).any(axis=-1)
         e, s = errors[i][good], slopes[i][good]

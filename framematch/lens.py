@@ -375,10 +375,12 @@ def _newton_2d(k: tuple[float, ...], p: tuple[float, float], u: Floats, v: Float
     return x, y, miss(x, y)[2] <= 1e-13 * (1 + np.hypot(u, v))
 
 
+@lru_cache(maxsize=256)
 def _kannala_brandt_slope(k: tuple[float, ...]) -> Floats:
     return np.array([1, 3 * k[0], 5 * k[1], 7 * k[2], 9 * k[3]])
 
 
+@lru_cache(maxsize=256)
 def _slope_fraction(k: tuple[float, ...]) -> tuple[Floats, Floats]:
     """d(rho N/D)/d(rho) as two polynomials in rho^2, lowest power first."""
     top, bottom = np.array([1, *k[:3]]), np.array([1, *k[3:]])

@@ -80,13 +80,13 @@ def spoiled(picture: np.ndarray, camera: Camera, rng: np.random.Generator, spoil
     import cv2
 
     height, width = picture.shape[:2]
+    picture = picture.astype(np.float32)
     if spoil.blur_px:
         picture = cv2.GaussianBlur(picture, (0, 0), spoil.blur_px)
-    y, x = np.mgrid[:height, :width]
-    radius = np.hypot(x + 0.5 - width / 2, y + 0.5 - height / 2) / np.hypot(width, height) * 2
-    fall = 1 - spoil.vignetting * radius**2
+    y, x = ((np.arange(n, dtype=np.float32) + 0.5 - n / 2) for n in (height, width))
+    fall = 1 - spoil.vignetting * (x[None] ** 2 + y[:, None] ** 2) * (4 / np.float32(height**2 + width**2))
     picture = picture * (fall if picture.ndim == 2 else fall[..., None])
-    picture = picture + rng.normal(scale=spoil.noise, size=picture.shape)
+    picture = picture + np.float32(spoil.noise) * rng.standard_normal(picture.shape, dtype=np.float32)
     grey = np.clip(picture + 0.5, 0, 255).astype(np.uint8)
     if not spoil.quality:
         return grey

@@ -44,36 +44,44 @@ def view(camera: Camera, mount: Mount | None, quads: list[Quad], rng: np.random.
     origin = np.zeros(3) if mount is None else mount.translation_m
     x, y = np.meshgrid((np.arange(width * fine) + 0.5) / fine, (np.arange(height * fine) + 0.5) / fine)
     rays, seen = camera.unproject(np.stack([x, y], axis=-1))
-    rays = np.where(seen[..., None], rays @ turn.T, 0.0)
-    nearest = np.full(seen.shape, np.inf)
-    picture = np.full(seen.shape, 60.0)
+    rays = np.where(seen[..., None], rays @ turn.T, np.float32(0)).astype(np.float32)
+    nearest = np.full(seen.shape, np.inf, dtype=np.float32)
+    picture = np.full(seen.shape, 60, dtype=np.uint8)
     for quad in quads:
+        away = quad.corner - origin
         normal = np.cross(quad.across, quad.down)
+        to_u, to_v = (side / (side @ side) for side in (quad.across, quad.down))
         with np.errstate(all="ignore"):
-            far = ((quad.corner - origin) @ normal) / (rays @ normal)
-            at = origin + far[..., None] * rays - quad.corner
-        u, v = at @ quad.across / (quad.across @ quad.across), at @ quad.down / (quad.down @ quad.down)
-        hit = seen & (far > 0) & (far < nearest) & (u >= 0) & (u <= 1) & (v >= 0) & (v <= 1)
+            far = np.float32(away @ normal) / (rays @ normal.astype(np.float32))
+            u = far * (rays @ to_u.astype(np.float32)) - np.float32(away @ to_u)
+            v = far * (rays @ to_v.astype(np.float32)) - np.float32(away @ to_v)
+            hit = seen & (far > 0) & (far < nearest) & (u >= 0) & (u <= 1) & (v >= 0) & (v <= 1)
         tall, wide = quad.picture.shape
-        sharp = cv2.remap(
-            quad.picture, (u * wide - 0.5).astype(np.float32), (v * tall - 0.5).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
-        )
-        picture = np.where(hit, sharp, picture)
-        nearest = np.where(hit, far, nearest)
-    small = cv2.resize(picture.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
+        row, column = np.flatnonzero(hit.any(axis=1)), np.flatnonzero(hit.any(axis=0))
+        if not len(row):
+            continue
+        part = slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1)
+        sharp = cv2.remap(quad.picture, u[part] * wide - 0.5, v[part] * tall - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        np.copyto(picture[part], sharp, where=hit[part])
+        np.copyto(nearest, far, where=hit)
+    small = cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32)
     return spoiled(gain * small, camera, rng, spoil)
+
+
+@lru_cache(maxsize=16)
+def _tile(name: str) -> np.ndarray:
+    import cv2
+
+    return cv2.resize(texture(name), (420, 420), interpolation=cv2.INTER_AREA)
 
 
 def tiled(rng: np.random.Generator, across: int, down: int) -> np.ndarray:
     """Several pictures side by side, each turned at random, so that a wall is never the same twice."""
-    import cv2
-
     rows = []
     for _ in range(down):
         row = []
         for _ in range(across):
-            tile = cv2.resize(texture(str(rng.choice(NAMES))), (420, 420), interpolation=cv2.INTER_AREA)
-            row.append(np.rot90(tile, rng.integers(4)))
+            row.append(np.rot90(_tile(str(rng.choice(NAMES))), rng.integers(4)))
         rows.append(np.hstack(row))
     return np.vstack(rows)
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from framematch.camera import Camera, Rect
 from framematch.gap import Gap, Run, Subject, curves, exits, out_of_frame_m
 from framematch.gap.sketch import inside_opening, sees_through
-from framematch.gap.view import area_in
+from framematch.gap.view import area_in, cone_rad, project_held
 from framematch.lens import Lens
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
@@ -274,3 +274,36 @@ def test_a_longer_lens_loses_the_edges_earlier(short: float, longer: float, righ
     wide, long = (exits(camera_of(Lens(projection="rectilinear", focal_mm=f)), frame, PANE, run, far_m=30.0) for f in (short, short * longer))
     for a, b in zip(wide, long, strict=True):
         assert a.leaves_m is not None and b.leaves_m is not None and a.leaves_m < b.leaves_m
+
+
+def test_exits_of_random_runs_to_half_a_pixel() -> None:
+    """How far the edge still reaches into the frame at its exit, and that it never comes back: searched ever finer along it."""
+    rng = np.random.default_rng(5)
+    checked = 0
+    for i in range(24):
+        camera, frame = camera_of(list(LENSES.values())[i % 4]), frame_of()
+        run = Run(
+            **{n: float(rng.uniform(-0.5, 0.5)) for n in ("right_m", "up_m")},
+            **{n: float(rng.uniform(-30, 30)) for n in ("heading_deg", "climb_deg", "pan_deg", "tilt_deg", "bank_deg")},
+        )
+        gap = Gap(width_m=float(rng.uniform(0.4, 3)), height_m=float(rng.uniform(1.6, 3)), shape=["rectangle", "arch", "circle"][i % 3])
+        cone = cone_rad(camera, frame)
+
+        def reach(side: str, distance: float) -> float:
+            low, high = 0.0, 1.0
+            for _ in range(3):
+                share = np.linspace(low, high, 801)
+                inset = _inset(frame, project_held(camera, run.seen_from(gap.along_edge(side, share), distance), cone))  # noqa: B023
+                best = int(inset.argmax())
+                low, high = share[max(best - 2, 0)], share[min(best + 2, 800)]
+            return float(inset.max())
+
+        for edge in exits(camera, frame, gap, run, far_m=30.0):
+            nearer = np.geomspace(0.005, 30.0, 60)
+            if edge.leaves_m is None:
+                assert max(reach(edge.side, d) for d in nearer) < 0.5
+            elif edge.leaves_m > 0:
+                assert abs(reach(edge.side, edge.leaves_m)) < 0.5
+                assert max((reach(edge.side, d) for d in nearer[nearer < edge.leaves_m * 0.999]), default=0.0) < 0.5
+                checked += 1
+    assert checked > 50

@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from browser import ROOT, SHARP, browser, opened, served
 
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
-from tests.browser import ROOT, SHARP, browser, opened, served
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +24,7 @@ def url():
 def where():
     import shutil
 
-    from tests.conftest import need
+    from conftest import need
 
     found = shutil.which("chromium")
     need(found is not None, "chromium")
@@ -136,9 +136,7 @@ def test_the_director_of_photographys_job(page, tmp_path):
     table = page.locator("table", has_text="When the gap's edges leave the frame").last
     rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
     pairing = save_pairing(page, tmp_path)
-    made = subprocess.run(
-        [sys.executable, "-m", "framematch", "lenses", str(pairing), "--json", "-"], cwd=ROOT, capture_output=True, text=True, timeout=60
-    )
+    made = subprocess.run([sys.executable, "-m", "framematch", "lenses", str(pairing), "--json", "-"], cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert made.returncode == 0, made.stderr
     lenses = json.loads(made.stdout)["lenses"]
     assert [row[0] for row in rows] == [lens["name"] for lens in lenses] == ["12 mm", "15 mm", "18 mm", "25 mm"]

@@ -24,7 +24,7 @@ def lenses(
     file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the gap's tables too.", metavar="PAIRING")],
     focal: Annotated[str, typer.Option(help="Focal lengths to compare, mm: 12,15,18,25.", metavar="MM,MM")] = "",
     lens: Annotated[Optional[list[Path]], typer.Option(help="File of a lens with its own distortion; again for more.", metavar="FILE")] = None,  # noqa: UP045
-    gap_file: Annotated[Optional[Path], typer.Option(help="File with the tables gap, run, aircraft, subject.", metavar="FILE")] = None,  # noqa: UP045
+    gap_file: Annotated[Optional[Path], typer.Option(help="File with the tables gap, run, aircraft, subject, lens and second.", metavar="FILE")] = None,  # noqa: UP045
     gap: Annotated[str, typer.Option(help="Opening, metres: 1.2x0.9.", metavar="WxH")] = "",
     sill: Annotated[Optional[float], typer.Option(help="Its lowest point above the ground, metres.", metavar="M")] = None,  # noqa: UP045
     speed: Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")] = None,  # noqa: UP045

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 CAUTION = (
     "Advisory only. It leaves out wind, wash from the walls, drift in position, the pilot's line, "
     "swinging doors and anything not in the file. Props and packs injure: keep people clear of the "
-    "run and the gap, fly it slowly and empty first. The licensed pilot and the local rules decide."
+    "run and the gap, and fly it slowly first with nobody near. The licensed pilot and the local rules decide."
 )
 
 

@@ -219,12 +219,12 @@ def _second(c: Comparison) -> TextTable:
         if m is None:
             rows.append((row.candidate.name, "none matches", *(NOTHING,) * 5))
             continue
-        aim = NOTHING if m.tilt_deg is None else f"{m.tilt_deg + 0.0:+.1f} / {m.roll_deg:+.1f}"
+        aim = NOTHING if m.tilt_deg is None else f"{round(m.tilt_deg, 1) + 0.0:+.1f} / {m.roll_deg:+.1f}"
         rows.append(
             (
                 row.candidate.name,
                 f"{m.focal_mm:.2f} mm",
-                f"{m.vertical_off_deg + 0.0:+.1f}",
+                f"{round(m.vertical_off_deg, 1) + 0.0:+.1f}",
                 f"{m.pan_deg_s:.0f} deg/s",
                 f"{m.blur_percent:.1f} %",
                 f"{m.height_m:.2f} m",

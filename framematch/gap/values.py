@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -62,18 +63,54 @@ class Gap:
 
         A circle's edges are its quarters, an arch's top edge is its half circle.
         """
-        w, h = self.width_m / 2, self.height_m / 2
-        t = np.linspace(0.0, 1.0, points)
-        if self.shape == "circle":
-            angle = {"top": -0.75, "right": -0.25, "bottom": 0.25, "left": 0.75}[side] * math.pi + t * math.pi / 2
-            x, y = w * np.cos(angle), h * np.sin(angle)
-        elif self.shape == "arch" and side == "top":
-            x, y = -w * np.cos(math.pi * t), w - h - w * np.sin(math.pi * t)
+        return self.along_edge(side, np.linspace(0.0, 1.0, points), depth_m=depth_m)
+
+    def along_edge(self, side: str, shares: Floats, *, depth_m: float = 0.0) -> Floats:
+        """Points (..., 3) at shares (...) of an edge, 0 where it starts and 1 where it ends."""
+        w = self.width_m / 2
+        arc = self._arc(side)
+        if arc is not None:
+            first, sweep, middle_y, rise = arc
+            x, y = w * np.cos(first + sweep * shares), middle_y + rise * np.sin(first + sweep * shares)
         else:
-            high = w - h if self.shape == "arch" else -h
-            ends = {"top": (-w, -h, w, -h), "right": (w, high, w, h), "bottom": (w, h, -w, h), "left": (-w, h, -w, high)}[side]
-            x, y = ends[0] + t * (ends[2] - ends[0]), ends[1] + t * (ends[3] - ends[1])
-        return np.stack([x, y, np.full_like(t, depth_m)], axis=-1)
+            x0, y0, x1, y1 = self._ends(side)
+            x, y = x0 + shares * (x1 - x0), y0 + shares * (y1 - y0)
+        return np.stack([x, y, np.full_like(x, depth_m)], axis=-1)
+
+    def seen_shares(self, side: str, points_m: Floats, count: int) -> Floats:
+        """Shares (..., count) of an edge from end to end, even by the angle under which points (..., 3) see it.
+
+        Exact for a straight edge. Even steps along an edge would see little of one that passes close by.
+        """
+        x, y, z = points_m[..., 0], points_m[..., 1], points_m[..., 2]
+        arc = self._arc(side)
+        if arc is not None:
+            first, sweep, middle_y, rise = arc
+            turned = np.arctan2((y - middle_y) / rise, x / (self.width_m / 2)) - first
+            turned = (turned + math.pi - sweep / 2) % (2 * math.pi) - math.pi + sweep / 2
+            nearest, length = np.clip(turned / sweep, 0.0, 1.0), sweep * max(self.width_m / 2, rise)
+        else:
+            x0, y0, x1, y1 = self._ends(side)
+            length = math.hypot(x1 - x0, y1 - y0)
+            nearest = ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / max(length**2, 1e-18)  # also beyond its ends
+        foot = self.along_edge(side, nearest)
+        away = np.sqrt((x - foot[..., 0]) ** 2 + (y - foot[..., 1]) ** 2 + z * z) / max(length, 1e-9) + 1e-9
+        low, high = np.arctan(-nearest / away), np.arctan((1 - nearest) / away)
+        shares = nearest[..., None] + away[..., None] * np.tan(low[..., None] + (high - low)[..., None] * np.linspace(0.0, 1.0, count))
+        out: Floats = np.clip(shares, 0.0, 1.0)
+        return out
+
+    def _arc(self, side: str) -> tuple[float, float, float, float] | None:
+        """First angle, sweep, y of the middle and half height of a curved edge."""
+        w, h = self.width_m / 2, self.height_m / 2
+        if self.shape == "circle":
+            return {"top": -0.75, "right": -0.25, "bottom": 0.25, "left": 0.75}[side] * math.pi, math.pi / 2, 0.0, h
+        return (-math.pi, math.pi, w - h, w) if self.shape == "arch" and side == "top" else None
+
+    def _ends(self, side: str) -> tuple[float, float, float, float]:
+        w, h = self.width_m / 2, self.height_m / 2
+        high = w - h if self.shape == "arch" else -h
+        return {"top": (-w, -h, w, -h), "right": (w, high, w, h), "bottom": (w, h, -w, h), "left": (-w, h, -w, high)}[side]
 
     def outline(self, points_per_edge: int, *, depth_m: float = 0.0) -> Floats:
         """The closed outline (4 n, 3): left, top, right, bottom edge, each without its last point."""
@@ -130,13 +167,12 @@ class Run:
     @property
     def direction(self) -> Floats:
         """Unit vector (3,) of the flight in gap axes."""
-        out: Floats = rotation_from_aim(pan_deg=self.heading_deg, tilt_deg=self.climb_deg)[:, 2]
-        return out
+        return _turned(self.heading_deg, self.climb_deg, 0.0)[:, 2]
 
     @property
     def gap_from_camera(self) -> Floats:
         """Rotation (3, 3) of the recording camera's axes into gap axes."""
-        return rotation_from_aim(pan_deg=self.heading_deg + self.pan_deg, tilt_deg=self.tilt_deg, roll_deg=self.bank_deg)
+        return _turned(self.heading_deg + self.pan_deg, self.tilt_deg, self.bank_deg)
 
     def camera_m(self, distance_m: ArrayLike) -> Floats:
         """Where the recording camera is (..., 3) in gap axes at distances (...) before the gap."""
@@ -334,6 +370,13 @@ class Plan:
     subjects: tuple[Subject, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     second: Second | None = None
+
+
+@lru_cache(maxsize=64)
+def _turned(pan_deg: float, tilt_deg: float, roll_deg: float) -> Floats:
+    out = rotation_from_aim(pan_deg=pan_deg, tilt_deg=tilt_deg, roll_deg=roll_deg)
+    out.flags.writeable = False
+    return out
 
 
 def _lengths(value: object, *names: str) -> None:

@@ -18,16 +18,21 @@ Mask = NDArray[np.bool_]
 
 NEAREST_M = 0.005  # edges are followed down to here; nearer counts as still in frame while passing
 _PER_EDGE = 16
-_PER_EDGE_FINE = 64
+_BLOCK = 6400  # points of outlines worked on at once
+_COARSE, _FINE = 33, 257  # points along an edge
+_LOWER_MIDDLE = 40  # of 65 points along the frame's border
 
 
 def cone_rad(camera: Camera, frame: Rect) -> float:
     """An angle off the axis outside the frame all round but inside the lens's domain."""
+    return _cone_rad(camera, *camera.unproject(frame.border(np.linspace(0, 4, 65))))
+
+
+def _cone_rad(camera: Camera, border_rays: Floats, ok: Mask) -> float:
     end = camera.lens.end_rad * (1 - 1e-9)
-    rays, ok = camera.unproject(frame.border(np.linspace(0, 4, 129)))
     if not ok.all():
         return end
-    widest = float(np.arctan2(np.hypot(rays[:, 0], rays[:, 1]), rays[:, 2]).max())
+    widest = float(np.arctan2(np.hypot(border_rays[:, 0], border_rays[:, 1]), border_rays[:, 2]).max())
     return (widest + end) / 2
 
 
@@ -39,9 +44,12 @@ def project_held(camera: Camera, points: Floats, cone: float) -> Floats:
     the frame even where parts of its outline are abeam or behind.
     """
     held = np.array(points)
-    rho = np.hypot(held[..., 0], held[..., 1])
-    np.maximum(held[..., 2], rho / math.tan(cone), out=held[..., 2])
-    held[(rho == 0) & (held[..., 2] <= 0)] = (math.sin(cone), 0.0, math.cos(cone))
+    x, y, z = held[..., 0], held[..., 1], held[..., 2]
+    rho = np.sqrt(x * x + y * y)
+    behind = (rho == 0) & (z <= 0)
+    np.maximum(z, rho / math.tan(cone), out=z)
+    if behind.any():
+        held[behind] = (math.sin(cone), 0.0, math.cos(cone))
     return camera.project(held)[0]
 
 
@@ -51,16 +59,16 @@ def area_in(polygons_px: Floats, frame: Rect) -> Floats:
     Row by row, what lies inside is the signed sum over the polygon's edges of their x clamped to
     the rectangle; for straight edges that sum over all rows is a closed form.
     """
-    x0, y0 = polygons_px[..., 0] - frame.left, np.ascontiguousarray(polygons_px[..., 1])
-    x1, y1 = np.roll(x0, -1, axis=-1), np.roll(y0, -1, axis=-1)
-    start, stop = np.clip(y0, frame.top, frame.bottom), np.clip(y1, frame.top, frame.bottom)
+    closed = np.concatenate([polygons_px, polygons_px[..., :1, :]], axis=-2)
+    x, y = closed[..., 0] - frame.left, np.ascontiguousarray(closed[..., 1])
+    rows = np.minimum(np.maximum(y, frame.top), frame.bottom)
+    x0, y0, start, stop = x[..., :-1], y[..., :-1], rows[..., :-1], rows[..., 1:]
     with np.errstate(all="ignore"):
-        slope = (x1 - x0) / (y1 - y0)
+        slope = np.diff(x, axis=-1) / np.diff(y, axis=-1)
         a, b = x0 + (start - y0) * slope, x0 + (stop - y0) * slope
-        a_in, b_in = np.clip(a, 0, frame.width), np.clip(b, 0, frame.width)
-        mean = (b_in * b - b_in * b_in / 2 - a_in * a + a_in * a_in / 2) / (b - a)
-        upright = np.abs(b - a) < 1e-3
-        mean = np.where(upright, (a_in + b_in) / 2, mean)
+        a_in, b_in = (np.minimum(np.maximum(end, 0.0), frame.width) for end in (a, b))
+        step = b - a
+        mean = np.where(np.abs(step) < 1e-3, (a_in + b_in) / 2, (b_in * (b - b_in / 2) - a_in * (a - a_in / 2)) / step)
         out: Floats = np.abs(np.where(stop == start, 0.0, mean * (stop - start)).sum(axis=-1))
     return out
 
@@ -119,14 +127,14 @@ def curves(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: Array
         per_edge: chords that an edge of the opening is drawn with.
     """
     distance = np.atleast_1d(np.asarray(distance_m, dtype=np.float64))
-    seen = run.seen_from(gap.outline(per_edge), distance)
-    px = project_held(camera, seen, cone_rad(camera, frame))
-    hits = chords_in(np.concatenate([px, px[:, :1]], axis=1), frame).reshape(-1, 4, per_edge)
-    points_in = frame.contains(px)
-    ends_in = np.concatenate([points_in, points_in[:, :1]], axis=1)
-    whole = np.stack([ends_in[:, i * per_edge : (i + 1) * per_edge + 1].all(axis=1) for i in range(4)], axis=1)
-
-    middles = seen[:, per_edge // 2 :: per_edge]
+    border, ok = camera.unproject(frame.border(np.linspace(0, 4, 65)))
+    cone = _cone_rad(camera, border, ok)
+    outline = gap.outline(per_edge)
+    # In parts that stay in the processor's cache, and small enough for memory to be used again.
+    block = max(1, _BLOCK // len(outline))
+    parts = [_of_outline(camera, frame, run.seen_from(outline, distance[i : i + block]), cone) for i in range(0, len(distance), block)]
+    fill, there, whole = (np.concatenate(each) for each in zip(*parts, strict=True))
+    middles = run.seen_from(outline[per_edge // 2 :: per_edge], distance)
     middle_px, edge_speed = _speeds(camera, frame, run, middles)
     span = np.abs(middle_px[:, [2, 3]] - middle_px[:, [0, 1]])
 
@@ -140,17 +148,28 @@ def curves(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: Array
 
     return Curves(
         distance_m=distance,
-        fill_percent=100 * area_in(px, frame) / (frame.width * frame.height),
+        fill_percent=fill,
         width_percent=100 * span[:, 0, 0] / frame.width,
         height_percent=100 * span[:, 1, 1] / frame.height,
-        edge_in_frame=np.asarray(hits.any(axis=2)),
+        edge_in_frame=there,
         edge_whole=whole,
         edge_speed=edge_speed,
-        ground_speed=_ground_speed(camera, frame, gap, run, distance),
+        ground_speed=_ground_speed(camera, frame, gap, run, distance, border[_LOWER_MIDDLE]),
         subject_percent=np.where(passed, np.nan, 100 * tall),
         subject_speed=np.where(passed, np.nan, subject_speed),
         subject_depth_m=standing[:, :, 1, 2],
     )
+
+
+def _of_outline(camera: Camera, frame: Rect, seen: Floats, cone: float) -> tuple[Floats, Mask, Mask]:
+    """Fill in percent (D,), and whether any of each edge and all of it is in the frame (D, 4), of outlines (D, 4 n, 3)."""
+    per_edge = seen.shape[1] // 4
+    px = project_held(camera, seen, cone)
+    hits = chords_in(np.concatenate([px, px[:, :1]], axis=1), frame).reshape(-1, 4, per_edge)
+    points_in = frame.contains(px)
+    ends_in = np.concatenate([points_in, points_in[:, :1]], axis=1)
+    whole = np.stack([ends_in[:, i * per_edge : (i + 1) * per_edge + 1].all(axis=1) for i in range(4)], axis=1)
+    return 100 * area_in(px, frame) / (frame.width * frame.height), np.asarray(hits.any(axis=2)), whole
 
 
 def _speeds(camera: Camera, frame: Rect, run: Run, points: Floats) -> tuple[Floats, Floats]:
@@ -159,11 +178,10 @@ def _speeds(camera: Camera, frame: Rect, run: Run, points: Floats) -> tuple[Floa
     return px, np.where(frame.contains(px), in_frame_widths(camera, frame, velocity), np.nan)
 
 
-def _ground_speed(camera: Camera, frame: Rect, gap: Gap, run: Run, distance: Floats) -> Floats:
-    ray, ok = camera.unproject(((frame.left + frame.right) / 2, frame.bottom))
+def _ground_speed(camera: Camera, frame: Rect, gap: Gap, run: Run, distance: Floats, ray: Floats) -> Floats:
     falls = float((run.gap_from_camera @ ray)[1])
     above = gap.ground_y_m - run.camera_m(distance)[:, 1]
-    if not ok or falls <= 0:
+    if not falls > 0:  # level, upwards, or NaN where the lens shows nothing there
         return np.full(len(distance), np.nan)
     # The projection does not change with the ray's length, so its derivative falls as one over it.
     jacobian, _ = camera_jacobian(camera, ray)
@@ -197,32 +215,35 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
     """
     cone = cone_rad(camera, frame)
     coarse = np.geomspace(far_m, NEAREST_M, 256)
-    outline = np.stack([gap.edge(side, _PER_EDGE + 1, depth_m=depth_m) for side in SIDES])
 
-    def state(distance: Floats, edges: Floats, *, each: bool = False) -> Mask:
-        """(..., 4, 2): any of each edge, all of each edge. ``each``: distances (4, 2) are for each by itself."""
-        n = edges.shape[1]
-        if each:
-            away = edges[:, None] - run.camera_m(distance)[:, :, None]
-            px = project_held(camera, away @ run.gap_from_camera, cone)
-            return np.stack([chords_in(px[:, 0], frame).any(axis=-1), frame.contains(px[:, 1]).all(axis=-1)], axis=-1)
-        px = project_held(camera, run.seen_from(edges.reshape(-1, 3), distance), cone).reshape(len(distance), 4, n, 2)
-        return np.stack([chords_in(px, frame).any(axis=-1), frame.contains(px).all(axis=-1)], axis=-1)
+    def state(distance: Floats, count: int) -> Mask:
+        """(..., 4, 2) for distances (..., 4, 2) or (..., 4, 1): any of each edge, and all of it, in the frame."""
+        at = run.camera_m(distance)
+        face = at - (0.0, 0.0, depth_m)
+        points = [gap.along_edge(side, gap.seen_shares(side, face[..., i, :, :], count), depth_m=depth_m) for i, side in enumerate(SIDES)]
+        away = np.stack(points, axis=-4) - at[..., None, :]
+        px = project_held(camera, away @ run.gap_from_camera, cone)
+        return np.stack([chords_in(px[..., 0, :, :], frame).any(axis=-1), frame.contains(px[..., -1, :, :]).all(axis=-1)], axis=-1)
 
-    there = state(coarse, outline)
-    last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
-    ever, stays = np.asarray(there.any(axis=0)), there[-1]
-    # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
-    fine = np.stack([gap.edge(side, _PER_EDGE_FINE + 1, depth_m=depth_m) for side in SIDES])
-    around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
-    holds = np.stack([state(coarse[index], fine, each=True) for index in around])
+    there = state(np.broadcast_to(coarse[:, None, None], (len(coarse), 4, 1)), _COARSE)
+    while True:
+        last = len(coarse) - 1 - there[::-1].argmax(axis=0)  # the nearest grid distance where it holds
+        # Finer chords bend closer to the edge: look again from two steps farther to two steps nearer.
+        around = np.clip(last + np.arange(-2, 3)[:, None, None], 0, len(coarse) - 1)
+        holds = state(coarse[around], _FINE)
+        wrong = there.any(axis=0) & ~holds.any(axis=0)
+        if not wrong.any():
+            break
+        edge, kind = np.nonzero(wrong)
+        there[last[edge, kind], edge, kind] = False
     nearest = 4 - holds[::-1].argmax(axis=0)
-    ever &= holds.any(axis=0)
+    ever = np.asarray(there.any(axis=0))
+    stays = np.asarray(there[-1] & holds[-1])
     high = coarse[np.take_along_axis(around, nearest[None], axis=0)[0]]
     low = coarse[np.take_along_axis(around, np.minimum(nearest + 1, 4)[None], axis=0)[0]]
     for _ in range(30):
         middle = (low + high) / 2
-        holds = state(middle, fine, each=True)
+        holds = state(middle, _FINE)
         low, high = np.where(holds, low, middle), np.where(holds, middle, high)
         if ((high - low) < 1e-7 * high).all():
             break

@@ -37,7 +37,7 @@ FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: how well the guide must be known at the distance of the scene
 ENOUGH_OVER_RANGE_PERCENT = 1.0  # and over the whole range, where the offset's own tolerance counts
 OFFSET_MM, FOCAL_PERCENT = 2.0, 0.1  # half-widths taken where the file gives none
-DISTANCE_SHARE = 0.02  # standard deviation of a distance given, as a share of it: a tape measure and what it was held to
+DISTANCE_SHARE = 0.01  # standard deviation of a distance given, as a share of it: a tape measure, and what it was held to
 FEWEST_IN_MIDDLE = 5
 _NEAREST_M = 0.3
 
@@ -98,11 +98,10 @@ def check_guide(pairing: Pairing, recording: Still, monitoring: Still, *, distan
     if (view.recording_seen & view.monitoring_seen).mean() < 0.25 * view.recording_seen.mean():
         raise NotSuitable("the two pictures hardly overlap by this pairing's figures", fix="check the aim in the pairing file to within 10 degrees")
     matches = match_details(at, view)
-    count = len(matches.recording)
-    if count < FEWEST:
-        _explain_few(at, recording, monitoring, matches)
     solve = _Solve(pairing=at, frame_of=pairing, matches=matches, distance_m=distance_m)
     near = solve.rough()
+    if len(near) < FEWEST:
+        _explain_few(at, recording, monitoring, matches, len(near))
     if distance_m is not None and solve.middle[near].sum() < FEWEST_IN_MIDDLE:
         raise NotSuitable(
             "no detail in the middle of the frame to take the distance of", field="--distance", fix="aim at something with detail, or leave the distance out"
@@ -134,26 +133,30 @@ def _has_picture(*stills: Still) -> None:
             raise NotSuitable(f"{still.name} is too {tone} to find anything in", fix="take it again with light on something with detail")
 
 
-def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches) -> None:
-    count = len(matches.recording)
+def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> None:
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
         raise NotSuitable(
             f"too little detail in {' and '.join(poor)}", fix="point the rig at a scene with plain detail, sharp and lit, such as a shelf or a street"
         )
-    for kind in ("recording", "monitoring"):
-        flipped = [
-            Still(name=s.name, pixels=np.ascontiguousarray(s.pixels[:, ::-1])) if s_kind == kind else s
-            for s, s_kind in ((recording, "recording"), (monitoring, "monitoring"))
-        ]
-        again = match_details(pairing, common_view(pairing, flipped[0].grey, flipped[1].grey))
-        if len(again.recording) > max(2 * FEWEST, 4 * count):
-            name = (recording if kind == "recording" else monitoring).name
-            raise NotSuitable(f"one of the two is mirrored: details agree once {name} is flipped", fix="turn off the camera's mirror setting")
-    raise NotSuitable(
-        f"only {count} details were found in both ({FEWEST} are needed)",
-        fix="take both stills of one moment and one scene, not of repeating patterns, and check the lens figures",
+    flipped = replace_pixels(recording, recording.grey[:, ::-1])
+    again = match_details(pairing, common_view(pairing, flipped.grey, monitoring.grey))
+    mirrored = len(_Solve(pairing=pairing, frame_of=pairing, matches=again, distance_m=None).rough())
+    if mirrored > max(FEWEST, 3 * agreed):
+        raise NotSuitable("one of the two is mirrored: details agree once it is flipped", fix="turn off the camera's mirror setting")
+    count = len(matches.recording)
+    found = (
+        f"only {count} details were found in both" if count < FEWEST else f"{count} details look alike but only {agreed} lie as in two pictures of one moment"
     )
+    raise NotSuitable(
+        f"{found} ({FEWEST} are needed)",
+        fix="take both stills at one moment, of one scene without repeating patterns, and check the lens figures and the aim to within 10 degrees",
+    )
+
+
+def replace_pixels(still: Still, pixels: NDArray[np.uint8]) -> Still:
+    """The same still with other pixels."""
+    return Still(name=still.name, pixels=np.ascontiguousarray(pixels))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -224,10 +227,14 @@ class _Solve:
         rng = np.random.default_rng(1)
         r, s = m.recording, m.monitoring @ self.turn.T
         best = np.empty(0, dtype=np.int64)
-        slack = 6 * np.median(m.noise_rad)
-        for _ in range(400):
+        if len(r) < 3:
+            return best
+        slack = float(6 * np.median(m.noise_rad))
+        for tries in range(250):
+            if len(best) > 0.5 * len(r) and tries >= 40:
+                break
             i, j = rng.choice(len(r), size=2, replace=False)
-            if np.linalg.norm(np.cross(r[i], r[j])) < 0.05:
+            if min(np.linalg.norm(np.cross(r[i], r[j])), np.linalg.norm(np.cross(s[i], s[j]))) < 0.05:
                 continue
             for inverse in (0.0, 1 / 8, 1 / 3, 1 / 1.2):
                 a, b = (x / np.linalg.norm(x) for x in (r[k] / r[k, 2] - inverse * self.offset for k in (i, j)))

@@ -143,10 +143,11 @@ def _path_and_time(name: str) -> tuple[Path, float | None]:
 def _picture(path: Path, *, colour: bool) -> NDArray[np.uint8]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
+    Image.init()  # or Image.open does not know TIFF
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=("PNG", "JPEG", "MPO", "TIFF")) as picture:
+            with Image.open(path, formats=("PNG", "JPEG", "TIFF")) as picture:
                 check_size(picture.size, file=str(path))
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work

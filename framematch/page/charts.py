@@ -105,9 +105,7 @@ def chart(
     for y_px, name, colour in _spread(ends):
         parts.append(f'<text x="{_LEFT + plot_w + 6}" y="{y_px + 4:.1f}" fill="{colour}" font-weight="600">{escape(name)}</text>')
     parts.append(f'<text x="{_LEFT + plot_w / 2}" y="{HEIGHT - 8}" text-anchor="middle" fill="{colours.ink}">{escape(across)}</text>')
-    parts.append(
-        f'<text transform="translate(14 {_TOP + plot_h / 2}) rotate(-90)" text-anchor="middle" fill="{colours.ink}">{escape(up)}</text></svg>'
-    )
+    parts.append(f'<text transform="translate(14 {_TOP + plot_h / 2}) rotate(-90)" text-anchor="middle" fill="{colours.ink}">{escape(up)}</text></svg>')
     return "".join(parts)
 
 

@@ -8,10 +8,10 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.gap_file import GapFile
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
-from framematch.gap_file import GapFile
 from framematch.pairing_file import PairingFile
 
 
@@ -224,6 +224,8 @@ FAR = Field(
     key="shot.distance_m", index=1, read=lambda f: f.shot.distance_m[1], label="Farthest, m", low=0.05, high=100_000, step=1.0,
     about="Farthest distance that the guide has to serve.",
 )  # fmt: skip
+
+
 def _of_gap(key: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
     table, _, name = key.partition(".")
 

@@ -83,9 +83,7 @@ _built: set[Place] = set()
 
 @lru_cache(maxsize=6)
 def _scene(place: Place) -> Scene:
-    return make_scene(
-        place.name, width_m=place.width_m, height_m=place.height_m, shape=place.shape, sill_m=place.sill_m, thickness_m=place.thickness_m
-    )
+    return make_scene(place.name, width_m=place.width_m, height_m=place.height_m, shape=place.shape, sill_m=place.sill_m, thickness_m=place.thickness_m)
 
 
 def scene_of(place: Place) -> Scene:

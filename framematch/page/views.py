@@ -178,7 +178,9 @@ def views_markup(pairing: Pairing, found: Pictures | None, report: Report | None
 
 
 def _figure(aspect: float, jpeg: bytes | None, over: str, alt: str, caption: str, name: str, height_px: int) -> str:
-    image = f'<img class="photo" decoding="sync" src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt, quote=True)}">' if jpeg else ""
+    image = (
+        f'<img class="photo" decoding="sync" src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(alt, quote=True)}">' if jpeg else ""
+    )
     waiting = "" if jpeg else '<p style="position:absolute;inset:auto 0 45% 0;text-align:center;color:#fff">Drawing the view …</p>'
     return (
         f'<figure style="flex:{aspect:.4f} 1 0" data-view="{name}" data-height="{height_px}">'

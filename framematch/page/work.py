@@ -69,7 +69,6 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
 
 
-
 @lru_cache(maxsize=64)
 def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
     """The plan's lenses side by side."""

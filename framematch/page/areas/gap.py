@@ -84,9 +84,7 @@ def _controls() -> None:
 
 
 def _numbers(widget: str, key: str, label: str, now: str, about: str, typed: Any) -> None:
-    if not session.draft().faults.get(key) and not st.session_state.get(f"{widget}:fault"):
-        session.hold(widget, now)
-    elif widget not in st.session_state:
+    if (not session.draft().faults.get(key) and not st.session_state.get(f"{widget}:fault")) or widget not in st.session_state:
         session.hold(widget, now)
     st.text_input(label, key=widget, help=about, on_change=typed, max_chars=120)
     trouble = st.session_state.get(f"{widget}:fault", "")
@@ -144,9 +142,7 @@ def _pictures(found: Comparison, place: Place, pulse: Any) -> None:
     figures: list[str] = []
     frame_aspect = found.pairing.frame_mm[0] * found.pairing.recording.lens.squeeze / found.pairing.frame_mm[1]
     for row in found.rows[:MOST_PICTURES]:
-        shot = Shot(
-            pairing=replace(found.pairing, recording=camera_with(found.pairing, row.candidate)), place=place, distance_m=distance, height_px=PICTURE_PX
-        )
+        shot = Shot(pairing=replace(found.pairing, recording=camera_with(found.pairing, row.candidate)), place=place, distance_m=distance, height_px=PICTURE_PX)
         try:
             jpeg = patiently(lambda shot=shot: frame_picture(shot), pulse)
         except InputError as error:
@@ -174,10 +170,19 @@ def _curves(found: Comparison, colours: Colours) -> None:
     ]
     if found.subjects:
         name = found.subjects[0].name
-        shown.append((f"Height of {name}", "share of the frame's height, %", [Curve(name=r.candidate.name, values=r.curves.subject_percent[::-1, 0]) for r in rows], None))
+        shown.append(
+            (
+                f"Height of {name}",
+                "share of the frame's height, %",
+                [Curve(name=r.candidate.name, values=r.curves.subject_percent[::-1, 0]) for r in rows],
+                None,
+            )
+        )
     for column, (title, up, curves, limits) in zip(st.columns(len(shown), gap="medium"), shown, strict=True):
         svg = chart(distances, curves, colours=colours, across="distance before the gap, m", up=up, title=title, limits=limits, log_up=limits is None)
-        column.html(block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures.")))
+        column.html(
+            block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures."))
+        )
 
 
 def _fastest(row: Row) -> Floats:

@@ -112,7 +112,10 @@ def _curve(report: Report, colours: Colours) -> str:
     return (
         "<h2>How far it is off at each distance</h2>"
         + drawing(svg, alt)
-        + paragraph("+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for. Where a line breaks, another point of that side has become the worst.", "quiet")
+        + paragraph(
+            "+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for. Where a line breaks, another point of that side has become the worst.",
+            "quiet",
+        )
     )
 
 
