@@ -252,9 +252,9 @@ PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 10
 PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
 TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
 AIRCRAFT = (
-    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.02, "With its props, at the widest.", 0),
-    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.02, "With everything on it.", 1),
-    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.02, "With its props.", 2),
+    _of_gap("aircraft.size_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
+    _of_gap("aircraft.size_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
+    _of_gap("aircraft.size_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
 )
 UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
 PAIRS: dict[str, tuple[Field, ...]] = {

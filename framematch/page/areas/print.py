@@ -82,7 +82,7 @@ def _wall(report: Report) -> None:
         st.html(block(paragraph(str(error), "fault")))
         return
     rows = [
-        [m.name, f"{m.right_mm:+.0f}", f"{m.up_mm:+.0f}", f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not in the goggles"] for m in marks
+        [m.name, _signed(m.right_mm), _signed(m.up_mm), f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not in the goggles"] for m in marks
     ]
     st.html(block(table(["mark", "right, mm", "up, mm", "shows at, px"], rows, caption="From the point straight ahead of the recording lens")))
     st.download_button(
@@ -94,6 +94,10 @@ def _wall(report: Report) -> None:
         on_click="ignore",
     )
     st.html(block(paragraph("Propellers off for all work on the bench.", "caution")))
+
+
+def _signed(value_mm: float) -> str:
+    return f"{round(value_mm):+d}" if round(value_mm) else "0"
 
 
 def _chart() -> None:
