@@ -47,10 +47,21 @@ def area(page, name):
     settle(page)
 
 
+STILL = """
+ms => new Promise(resolve => {
+  let since = performance.now();
+  const look = () => {
+    if (document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning') since = performance.now();
+    if (performance.now() - since > ms) resolve(true); else setTimeout(look, 40);
+  };
+  look();
+})
+"""
+
+
 def settle(page):
-    """Until the page is done: nothing runs and the sharp pictures stand."""
-    page.wait_for_timeout(250)
-    page.wait_for_function("document.querySelector('[data-testid=stApp]').dataset.testScriptState === 'notRunning'")
+    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
+    page.evaluate(STILL, 500)
     page.wait_for_selector(SHARP)
 
 

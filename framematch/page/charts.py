@@ -70,14 +70,14 @@ def chart(
         f'<clipPath id="plot"><rect x="{_LEFT}" y="{_TOP}" width="{plot_w}" height="{plot_h}"/></clipPath>',
     ]
     if band:
-        a, b = at_x(band)
-        parts.append(f'<rect x="{a:.1f}" y="{_TOP}" width="{b - a:.1f}" height="{plot_h}" fill="{colours.line}" opacity="0.35"/>')
+        start, stop = (float(v) for v in at_x(band))
+        parts.append(f'<rect x="{start:.1f}" y="{_TOP}" width="{stop - start:.1f}" height="{plot_h}" fill="{colours.line}" opacity="0.35"/>')
     for value in _steps(low, high, log_up):
-        y = float(at_y(value))
+        level = float(at_y(value))
         strong = value == 0
         parts.append(
-            f'<path d="M{_LEFT} {y:.1f}H{_LEFT + plot_w}" stroke="{colours.quiet if strong else colours.line}" stroke-width="{1.4 if strong else 1}"/>'
-            f'<text x="{_LEFT - 6}" y="{y + 4:.1f}" text-anchor="end" fill="{colours.quiet}">{value:g}</text>'
+            f'<path d="M{_LEFT} {level:.1f}H{_LEFT + plot_w}" stroke="{colours.quiet if strong else colours.line}" stroke-width="{1.4 if strong else 1}"/>'
+            f'<text x="{_LEFT - 6}" y="{level + 4:.1f}" text-anchor="end" fill="{colours.quiet}">{value:g}</text>'
         )
     for value in _distance_steps(float(x[0]), float(x[-1])):
         place = float(at_x(value))

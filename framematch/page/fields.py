@@ -8,7 +8,6 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.gap_file import GapFile
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
@@ -126,6 +125,19 @@ def _format(step: float) -> str:
     return "%.3f" if step < 0.02 else "%.2f" if step < 0.1 else "%.1f"
 
 
+class _Under:
+    """Reads the value under some names, one inside the other; None where one is left out."""
+
+    def __init__(self, *names: str, index: int | None = None) -> None:
+        self.names, self.index = names, index
+
+    def __call__(self, file: Any) -> Any:
+        value = file
+        for name in self.names:
+            value = getattr(value, name, None)
+        return value if self.index is None or value is None else value[self.index]
+
+
 def _camera(name: str) -> dict[str, Field]:
     def of(file: PairingFile) -> Any:
         return getattr(file, name)
@@ -155,7 +167,7 @@ def _camera(name: str) -> dict[str, Field]:
     }  # fmt: skip
     for way, over in (("horizontal", "the picture's width"), ("vertical", "the picture's height"), ("diagonal", "corner to corner")):
         found[way] = Field(
-            key=f"{name}.angle_deg.{way}", read=lambda f, way=way: getattr(of(f).angle_deg, way, None), label=f"{way.capitalize()} angle, degrees",
+            key=f"{name}.angle_deg.{way}", read=_Under(name, "angle_deg", way), label=f"{way.capitalize()} angle, degrees",
             low=1, high=359, step=0.1, about=f"Angle of view over {over}, as the spec sheet quotes it; leave empty if it does not.",
         )  # fmt: skip
     return found
@@ -192,14 +204,14 @@ CELLS_H = Field(
 )  # fmt: skip
 OFFSETS = tuple(
     Field(
-        key=f"mount.offset_mm.{way}", read=lambda f, way=way: getattr(f.mount.offset_mm, way), label=f"{way.capitalize()}, mm", low=-3000, high=3000,
+        key=f"mount.offset_mm.{way}", read=_Under("mount", "offset_mm", way), label=f"{way.capitalize()}, mm", low=-3000, high=3000,
         step=1.0, about=f"How far {way} of the recording lens the monitoring lens sits, lens to lens, seen from behind the aircraft; minus for {minus}.",
     )
     for way, minus in (("right", "left"), ("up", "below"), ("forward", "behind"))
 )  # fmt: skip
 AIMS = tuple(
     Field(
-        key=f"mount.aim_deg.{way}", read=lambda f, way=way: getattr(f.mount.aim_deg, way), label=f"{way.capitalize()}, degrees", low=-limit, high=limit,
+        key=f"mount.aim_deg.{way}", read=_Under("mount", "aim_deg", way), label=f"{way.capitalize()}, degrees", low=-limit, high=limit,
         step=0.1, about=about,
     )
     for way, limit, about in (
@@ -209,7 +221,7 @@ AIMS = tuple(
     )
 )  # fmt: skip
 TOLERANCES = tuple(
-    Field(key=f"tolerance.{name}", read=lambda f, name=name: getattr(f.tolerance, name), label=label, low=0, high=high, step=step, about=about)
+    Field(key=f"tolerance.{name}", read=_Under("tolerance", name), label=label, low=0, high=high, step=step, about=about)
     for name, label, high, step, about in (
         ("offset_mm", "Offsets, ± mm", 500, 0.5, "Each of the three offsets is right to within this, 19 times in 20."),
         ("aim_deg", "Aim, ± degrees", 30, 0.1, "Pan, tilt and roll are each right to within this, 19 times in 20."),
@@ -227,14 +239,7 @@ FAR = Field(
 
 
 def _of_gap(key: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
-    table, _, name = key.partition(".")
-
-    def read(file: GapFile) -> Any:
-        value: Any = getattr(file, table)
-        for part in name.split("."):
-            value = getattr(value, part, None)
-        return value if index is None or value is None else value[index]
-
+    read = _Under(*key.split("."), index=index)
     return Field(key=key, read=read, label=label, low=low, high=high, step=step, about=about, index=index, of_gap=True)
 
 
@@ -247,9 +252,9 @@ PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 10
 PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
 TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
 AIRCRAFT = (
-    _of_gap("aircraft.size_m", "Aircraft width, m", 0.02, 10, 0.02, "With its props, at the widest.", 0),
-    _of_gap("aircraft.size_m", "Aircraft height, m", 0.02, 10, 0.02, "With everything on it.", 1),
-    _of_gap("aircraft.size_m", "Aircraft length, m", 0.02, 10, 0.02, "With its props.", 2),
+    _of_gap("aircraft.size_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
+    _of_gap("aircraft.size_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
+    _of_gap("aircraft.size_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
 )
 UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
 PAIRS: dict[str, tuple[Field, ...]] = {

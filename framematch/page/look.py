@@ -54,10 +54,12 @@ STYLE = """
 <style>
 [data-testid="stMainBlockContainer"]{max-width:1560px;padding:1.1rem 1.6rem 4rem}
 [data-testid="stHeader"]{background:transparent;height:2.2rem}
+[data-testid="stHeader"],[data-testid="stHeader"] *{pointer-events:none}
+[data-testid="stHeader"] button,[data-testid="stHeader"] button *{pointer-events:auto}
 [data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
 [data-stale="true"]{opacity:1 !important;transition:none !important}
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
-.st-key-fm-buttons{justify-content:flex-end;padding-right:1.2rem}
+.st-key-fm-buttons{justify-content:flex-end;padding-right:2.2rem}
 .fm h1,.fm h2,.fm h3{margin:0;padding:0;font-weight:600;letter-spacing:0}
 .fm h1{font-size:1.35rem}.fm h2{font-size:1.15rem}.fm h3{font-size:1rem}
 .fm p{margin:0;line-height:1.45}

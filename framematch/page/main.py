@@ -7,14 +7,24 @@ from html import escape
 import streamlit as st
 
 from framematch.page import session
+from framematch.page.areas import day as day_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
+from framematch.page.areas import measure as measure_area
 from framematch.page.areas import pairing as pairing_area
+from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
 from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, next_shots, parts_shown
 
-AREAS = {"Guide": guide_area.area, "Pairing": pairing_area.area, "Gap": gap_area.area}
+AREAS = {
+    "Guide": guide_area.area,
+    "Pairing": pairing_area.area,
+    "Gap": gap_area.area,
+    "Print": print_area.area,
+    "Measure": measure_area.area,
+    "Flight day": day_area.area,
+}
 
 
 def main() -> None:

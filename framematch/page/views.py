@@ -6,6 +6,7 @@ import base64
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -131,7 +132,7 @@ class Stage:
         """Draw what the next step of a slider will ask for, while the hand rests."""
         for shot in shots:
             with suppress(InputError):
-                patiently(lambda shot=shot: pictures(shot), self.pulse)
+                patiently(partial(pictures, shot), self.pulse)
 
     def _put(self, found: Pictures | None) -> None:
         self.spot.html(block(views_markup(self.pairing, found, self.report, self.distance_m, self.parts, self.trouble)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from dataclasses import replace
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -144,14 +145,15 @@ def _pictures(found: Comparison, place: Place, pulse: Any) -> None:
     for row in found.rows[:MOST_PICTURES]:
         shot = Shot(pairing=replace(found.pairing, recording=camera_with(found.pairing, row.candidate)), place=place, distance_m=distance, height_px=PICTURE_PX)
         try:
-            jpeg = patiently(lambda shot=shot: frame_picture(shot), pulse)
+            jpeg = patiently(partial(frame_picture, shot), pulse)
         except InputError as error:
             spot.html(block(paragraph(f"No pictures: {error}", "fault")))
             return
         name = row.candidate.name
+        words = escape(f"Recorded frame with {name} at {metres(distance)}", quote=True)
         figures.append(
             f'<figure style="flex:1 1 300px;max-width:520px"><div class="picture" style="aspect-ratio:{frame_aspect:.4f}">'
-            f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{escape(f"Recorded frame with {name} at {metres(distance)}", quote=True)}">'
+            f'<img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" alt="{words}">'
             f"</div><figcaption><b>{escape(name)}</b> at {metres(distance)}</figcaption></figure>"
         )
         spot.html(block(f'<div class="views">{"".join(figures)}</div>'))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -71,7 +72,7 @@ def insets_markup(report: Report) -> str:
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
     rows = [["pixels", *(f"{v:.0f}" for v in px)], ["percent", *(f"{v:.1f}" for v in percent)]]
     if pairing.tolerance.given:
-        rows.append(["± pixels", *("–" if math.isnan(v) else f"{v:.0f}" for v in report.band.px)])
+        rows.append(["± pixels", *("-" if math.isnan(v) else f"{v:.0f}" for v in report.band.px)])
     words = (
         f"Guide for {metres(pairing.near_m)} to {metres(pairing.far_m)}: its outline is exactly true at {metres(guide.set_distance_m)}; the straight sides "
         f"are off by up to {guide.rectangle_worst_error_percent:.1f} % of the frame."
@@ -113,7 +114,8 @@ def _curve(report: Report, colours: Colours) -> str:
         "<h2>How far it is off at each distance</h2>"
         + drawing(svg, alt)
         + paragraph(
-            "+ is loose: the guide promises more than is recorded. − is tight: it promises less. Shaded: the distances it is for. Where a line breaks, another point of that side has become the worst.",
+            "+ is loose: the guide promises more than is recorded; - is tight: it promises less. Shaded: the distances it is for. "
+            "Where a line breaks, another point of that side has become the worst.",
             "quiet",
         )
     )
@@ -126,7 +128,7 @@ def _limits(report: Report) -> tuple[float, float]:
 
 def _errors(report: Report) -> str:
     def cell(value: float) -> str:
-        return "–" if math.isnan(value) else f"{value:+.1f} %"
+        return "-" if math.isnan(value) else f"{value:+.1f} %"
 
     rows = [[metres(each.distance_m), *(cell(getattr(each.error, edge)) for edge in EDGES)] for each in report.at]
     return table(["distance", *EDGES], rows, caption="Error of each side at five distances, % of the frame's width or height")
@@ -155,7 +157,7 @@ def _downloads(pairing: Pairing, report: Report) -> None:
     for column, (file, label, mime) in zip(st.columns(len(FILES)), FILES, strict=True):
         column.download_button(
             label,
-            lambda file=file: files_of(pairing, parts=parts, line_px=None)[file],
+            partial(_file, pairing, parts, file),
             file_name=f"{name}-{file}",
             mime=mime,
             key=f"download:{file}",
@@ -164,6 +166,10 @@ def _downloads(pairing: Pairing, report: Report) -> None:
         )
 
 
+def _file(pairing: Pairing, parts: tuple[str, ...], name: str) -> bytes:
+    return files_of(pairing, parts=parts, line_px=None)[name]
+
+
 def _to_infinity(yes: bool) -> None:
-    near, far = session.draft().file.shot.distance_m
+    near, _ = session.draft().file.shot.distance_m
     session.change("shot.distance_m", {"shot.distance_m": [near, math.inf if yes else max(30.0, near)]})
