@@ -14,6 +14,7 @@ import resource
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -163,10 +164,8 @@ def guided(kind: str, files: dict[str, bytes], read: Callable[[Path], Any], fold
             return
         place = folder / f"case{suffixes[data[0] % len(suffixes)]}"
         place.write_bytes(data[1:])
-        try:
+        with suppress(InputError):
             read(place)
-        except InputError:
-            pass
 
     for name in [n for n in sys.modules if n.startswith("framematch.")]:
         for value in vars(sys.modules[name]).values():
