@@ -9,6 +9,7 @@ import zlib
 
 import numpy as np
 import pytest
+from browser import ROOT
 
 from framematch.errors import InputError
 from framematch.page import fields
@@ -25,7 +26,6 @@ from framematch.page.settings import SETTINGS, arguments
 from framematch.page.work import files_of, first_report, report_of
 from framematch.pairing_file import parse_pairing
 from framematch.starter import STARTER
-from tests.browser import ROOT
 
 
 @pytest.fixture

@@ -34,12 +34,13 @@ DISTANCES_M = tuple(
 )
 FIRST_DISTANCE_M = 3.0
 DISTANCE, FOCAL, AREAS_SHOWN, MOVED = "view:distance", "view:focal", "view:areas", "view:moved"
+CHOSEN_M = "fm_distance_m"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 
 
 def distance_now() -> float:
     """How far before the gap the rig stands; the guide does not depend on it."""
-    value: float = st.session_state.get(DISTANCE, FIRST_DISTANCE_M)
+    value: float = st.session_state.get(CHOSEN_M, FIRST_DISTANCE_M)
     return value
 
 
@@ -76,7 +77,7 @@ def focal_slider() -> None:
 
 
 def _distance_moved() -> None:
-    st.session_state[MOVED] = DISTANCE
+    st.session_state[MOVED], st.session_state[CHOSEN_M] = DISTANCE, st.session_state[DISTANCE]
 
 
 def _focal_moved() -> None:
