@@ -1,3 +1,85 @@
-"""framematch: where the recorded frame lies on a wide monitoring picture, and how far off it can be."""
+"""framematch: where the recorded frame lies on a wide monitoring picture, and how far off it can be.
+
+What most programs need is here; each name is fetched when it is first used, so that importing the
+package is instant:
+
+    from framematch import guide_report, read_pairing
+    report = guide_report(read_pairing("rig.toml"))
+    print(report.guide.set_distance_m, report.guide.rectangle)
+
+- ``read_pairing(path)``, ``parse_pairing(text)``: a :class:`Pairing` from a TOML file or its text.
+- ``Pairing``, ``Camera``, ``Lens``, ``Mount``, ``Display``, ``Rect``, ``Tolerance``, ``frame_in``: build one in code.
+- ``lens_from_angles(...)``: a lens from the angles of view that a spec sheet quotes.
+- ``guide_report(pairing)``: the guide, its errors at each distance, always and ever areas, tolerance (:class:`Report`).
+- ``report_json(report)``: all of it as plain data; ``overlay_files(report)``: overlays as bytes by file name.
+- ``InputError``: what was handed over can't be used, in one plain line; nothing else is raised for bad input.
+
+The modules hold the rest: ``framematch.transfer``, ``framematch.render``, ``framematch.gap``, ``framematch.day``, ...
+Figures are advice: what is recorded, not what is safe. Local aviation rules and the licensed pilot decide.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from framematch.camera import Camera, Display, Rect, frame_in
+    from framematch.errors import InputError
+    from framematch.lens import Lens
+    from framematch.mount import Mount
+    from framematch.output.overlay import overlay_files
+    from framematch.pairing import Pairing, Tolerance
+    from framematch.pairing_file import parse_pairing, read_pairing
+    from framematch.quoted import lens_from_angles
+    from framematch.report import Report, guide_report, report_json
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "Camera": "camera",
+    "Display": "camera",
+    "InputError": "errors",
+    "Lens": "lens",
+    "Mount": "mount",
+    "Pairing": "pairing",
+    "Rect": "camera",
+    "Report": "report",
+    "Tolerance": "pairing",
+    "frame_in": "camera",
+    "guide_report": "report",
+    "lens_from_angles": "quoted",
+    "overlay_files": "output.overlay",
+    "parse_pairing": "pairing_file",
+    "read_pairing": "pairing_file",
+    "report_json": "report",
+}
+__all__ = [
+    "Camera",
+    "Display",
+    "InputError",
+    "Lens",
+    "Mount",
+    "Pairing",
+    "Rect",
+    "Report",
+    "Tolerance",
+    "frame_in",
+    "guide_report",
+    "lens_from_angles",
+    "overlay_files",
+    "parse_pairing",
+    "read_pairing",
+    "report_json",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'framematch' has no attribute {name!r}")
+    found = globals()[name] = getattr(importlib.import_module(f"framematch.{_HOMES[name]}"), name)
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

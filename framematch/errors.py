@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+LONGEST_PROBLEM = 300  # characters shown; a value typed in can be of any length
+
 
 class InputError(ValueError):
     """Something handed over can't be used; the message says what, where and how to mend it.
@@ -21,7 +23,8 @@ class InputError(ValueError):
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.file, self.field) if part)
-        line = f"{place}: {self.problem}" if place else self.problem
+        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else self.problem[: LONGEST_PROBLEM - 1] + "…"
+        line = f"{place}: {problem}" if place else problem
         fix = self.fix[:1].upper() + self.fix[1:]
         return " ".join((f"{line}. {fix}" if fix else line).split())
 

@@ -142,7 +142,7 @@ def best_rectangle(pairing: Pairing) -> Rect:
         rows, limits = _constraints(errors, slopes, sides)
         bounds = [(-trust, trust)] * 4 + [(0, None)] * 5
         found = linprog([0] * 4 + [1e-4] * 4 + [1.0], A_ub=rows, b_ub=limits, bounds=bounds, method="highs")
-        if found.x is None or now - found.fun < 1e-7:  # no step, or none that promises anything
+        if found.x is None or found.fun is None or now - found.fun < 1e-7:  # no step, or none that promises anything
             break
         after = _moved(sides, found.x[:4])
         new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)

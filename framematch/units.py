@@ -146,7 +146,7 @@ def metric(data: dict[str, Any]) -> dict[str, Any]:
     figure with a unit, or whose key has none, stays as it is, for the file's own checks to judge.
 
     Raises:
-        InputError: a figure of another kind, such as a weight for a length.
+        InputError: a figure of another kind, such as a weight for a length; a whole number beyond TOML's 64 bits.
     """
     return {key: _metric(value, _unit_of_key(key), key) for key, value in data.items()}
 
@@ -156,6 +156,8 @@ def _metric(value: Any, unit: str | None, field: str) -> Any:
         return {key: _metric(each, _unit_of_key(key) or unit, f"{field}.{key}") for key, each in value.items()}
     if isinstance(value, list):
         return [_metric(each, unit, field) for each in value]
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise InputError("a whole number of more than 19 digits", field=field, fix="TOML has whole numbers of 64 bits")
     if unit is None or not isinstance(value, str) or _FIGURE.fullmatch(value) is None:
         return value
     try:

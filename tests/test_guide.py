@@ -108,6 +108,19 @@ def test_no_rectangle_found_by_brute_force_is_better(seed):
     assert max(beaten) <= 0.02
 
 
+@pytest.mark.parametrize(("pan", "worst"), [(55.0, 23.43), (60.0, 25.84), (70.0, 31.46)])
+def test_a_rectangle_far_from_the_first_guess_is_found(pan, worst):
+    """One side lies thousands of pixels off the display; simplex search from what is found finds nothing better."""
+    pairing = at_distance(straight(mount=Mount(pan_deg=pan, up_mm=58.0)), 1.5)
+    found = best_rectangle(pairing)
+    assert worst_error(pairing, found) == pytest.approx(worst, abs=0.01)
+    begin = np.array(found.as_tuple())
+    spread = np.vstack([begin, begin + 20 * np.diag([1, 1, -1, -1])])
+    options = {"maxfev": 300, "initial_simplex": spread}
+    better = minimize(lambda r: brute_worst(pairing, r, points=17, steps=1)[0], begin, method="Nelder-Mead", options=options)
+    assert better.fun > worst - 0.02
+
+
 def test_set_distance_is_the_best_single_distance():
     rng = np.random.default_rng(7)
     for _ in range(20):

@@ -21,7 +21,7 @@ from framematch.lens import Lens
 from framematch.measure.bundle import Corners, Model, State, image_derivatives, place_chart, residuals, solve
 from framematch.measure.chart import CHARUCO, CHESSBOARD, Chart, chart_for_paper, find_chart, mirrored, parse_chart
 from framematch.measure.finding import look_for_chart
-from framematch.measure.lens import fit_lens
+from framematch.measure.lens import TOGETHER, fit_lens
 from framematch.measure.mount import FIGURES, Known, carried, compare_offset, fit_mount
 from framematch.mount import Mount
 
@@ -71,7 +71,7 @@ def test_real_lens_is_as_good_as_opencvs_own(opencv_doc, doc_found, side, robust
         assert abs(a - b) <= 0.05 * half[name], name
     # Their standard deviations of the same figures (fy stands for the common focal length).
     for name, sigma in zip(order, spread[1:9], strict=True):
-        assert half[name] == pytest.approx(1.96 * sigma, rel=0.02), name
+        assert half[name] == pytest.approx(TOGETHER * 1.96 * sigma, rel=0.02), name
 
 
 def test_published_intrinsics_lie_near(opencv_doc, doc_found):

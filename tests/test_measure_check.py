@@ -98,6 +98,19 @@ def test_distance_of_the_middle_firms_up_the_aim(rooms):
     assert found.figures[1].half_95 <= alone.figures[1].half_95
 
 
+def test_quoted_focal_lengths_are_mended_within_their_tolerance():
+    """Both lenses a percent off the file's figures, which it calls 2 % sure."""
+    rng = np.random.default_rng(21)
+    pairing = replace(glasshouse(), tolerance=Tolerance(offset_mm=2, focal_percent=2))
+    true = rig_off(pairing, rng)
+    cameras = [replace(c, lens=replace(c.lens, focal_mm=c.lens.focal_mm * f)) for c, f in ((true.recording, 1.012), (true.monitoring, 0.991))]
+    true = replace(true, recording=cameras[0], monitoring=cameras[1])
+    found = check_guide(pairing, *two_stills(true, room(rng), rng))
+    before = max(guide_off_percent(pairing, true, d) for d in (1.5, 3.0, 30.0))
+    after = max(guide_off_percent(found.after, true, d) for d in (1.5, 3.0, 30.0))
+    assert after <= min(0.5, 1.5 * found.known_percent) and before > 1
+
+
 def test_resized_stills_are_the_same_cameras(rooms):
     pairing, true, recording, monitoring = rooms[1]
     half = Still(name="half.png", pixels=cv2.resize(recording.pixels, (1024, 540), interpolation=cv2.INTER_AREA))

@@ -141,16 +141,16 @@ def test_cut_short(tmp_path, ramp):
         Image.fromarray(np.tile(ramp, (10, 10, 1))).save(tmp_path / name)
         raw = (tmp_path / name).read_bytes()
         (tmp_path / name).write_bytes(raw[: len(raw) * 6 // 10])
-        with pytest.raises(InputError, match="cut short|broken|can be read"):
+        with pytest.raises(InputError, match=r"cut short|broken|can be read"):
             read_still(tmp_path / name)
 
 
 def test_tiff_bomb_and_broken_video(tmp_path):
     _tiff_bomb(tmp_path / "bomb.tif")
-    with pytest.raises(InputError, match="million|broken|can be read"):
+    with pytest.raises(InputError, match=r"million|broken|can be read"):
         read_still(tmp_path / "bomb.tif")
     (tmp_path / "clip.mp4").write_bytes(b"\0" * 5000)
-    with pytest.raises(InputError, match="is not a video that can be read|broken|is not a picture"):
+    with pytest.raises(InputError, match=r"is not a video that can be read|broken|is not a picture"):
         read_still(tmp_path / "clip.mp4")
     Image.new("L", (8, 8)).save(tmp_path / "tiny.png")
     with pytest.raises(InputError, match="too small"):
@@ -180,7 +180,7 @@ def test_each_still_of_no_use_has_its_reason(tmp_path, opencv_doc):
     assert [bool(each.found) for each in looked] == [True, False, False, False]
     assert [each.reason for each in looked][1:3] == ["the same picture as a.jpg", "no chart found"]
     assert looked[3].reason.startswith("is not a PNG, JPEG or TIFF picture")
-    with pytest.raises(InputError, match="no still shows the chart; c.png: no chart found"):
+    with pytest.raises(InputError, match=r"no still shows the chart; c.png: no chart found"):
         usable(looked[2:])
 
 
@@ -335,3 +335,45 @@ focal_percent = 0.3
         raise run("check", file, "--recording", tmp_path / "m.png", "--monitoring", tmp_path / "m.png").exception
     with pytest.raises(InputError, match="needs stills"):
         raise run("check", file, "--monitoring", tmp_path / "m.png").exception
+
+
+def test_check_of_wall_marks_command(tmp_path):
+    """Marks 12 px right of their places on a display as large as the raster: the aim is panned left by that much."""
+    from framematch.pairing_file import read_pairing
+    from framematch.wall_marks import wall_marks
+
+    file = tmp_path / "rig.toml"
+    file.write_text(PAIRING)
+    Image.new("L", (640, 480), 128).save(tmp_path / "wall.png")
+    places = "; ".join(f"{m.display_px[0] + 12:.1f},{m.display_px[1]:.1f}" for m in wall_marks(read_pairing(file), 3.0))
+    options = ("--monitoring", tmp_path / "wall.png", "--marks", places, "--distance", 3, "--write", tmp_path / "after.toml")
+    result = run("check", file, *options)
+    assert result.exit_code == 0, result.output
+    assert "The guide is off by up to" in result.output
+    assert read_pairing(tmp_path / "after.toml").mount.pan_deg == pytest.approx(-12 * 70 / 640, abs=0.25)
+    assert "needed with wall marks" in str(run("check", file, *options[:4]).exception)
+    assert "0 wall marks found" in str(run("check", file, "--monitoring", tmp_path / "wall.png", "--marks", "find", "--distance", 3).exception)
+
+
+def test_focal_lengths_that_a_check_moves_are_written_so_that_they_read(tmp_path):
+    from dataclasses import replace
+
+    from framematch.measure.into_file import changed_pairing, checked_changes
+    from framematch.pairing_file import read_pairing
+
+    file = tmp_path / "rig.toml"
+    file.write_text(PAIRING)
+    before = read_pairing(file)
+    longer = [replace(c, lens=replace(c.lens, focal_mm=1.01 * c.lens.focal_mm)) for c in (before.recording, before.monitoring)]
+    text = changed_pairing(file, checked_changes(before, replace(before, recording=longer[0], monitoring=longer[1])))
+    file.write_text(text)
+    after = read_pairing(file)
+    for which in ("recording", "monitoring"):
+        was, now = getattr(before, which).lens, getattr(after, which).lens
+        assert now.projection == was.projection and now.focal_mm == pytest.approx(1.01 * was.focal_mm, rel=1e-5)
+    assert checked_changes(after, after).keys() == {k for k in checked_changes(before, before)}
+    (tmp_path / "cam.toml").write_text("sensor_mm = [6.4, 4.8]\nraster_px = [640, 480]\nfocal_mm = 5.0\n")
+    head, _, rest = PAIRING.partition("[recording]")
+    file.write_text(head + '[recording]\nuse = "cam.toml"\n' + rest[rest.index("[monitoring]") :])
+    with pytest.raises(InputError, match=r"comes from 'cam.toml'"):
+        changed_pairing(file, {"recording.focal_mm": 5.1})

@@ -86,6 +86,8 @@ def lens(
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Left over by {fit.model.label}"), out / "residuals.png")
     write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
     _print_lens(console, fit)
+    if width is None:
+        console.print("Width of the area read out not given: the focal length is as on one 36 mm wide. Angles do not depend on it.", style="dim")
     console.print(f"Wrote camera.toml, detections.png and residuals.png to {out}/", style="dim")
     if write and pairing is not None and before is not None:
         write_text(pairing, changed_pairing(pairing, lens_changes(fit, camera, before), kit=kit))
@@ -167,6 +169,8 @@ def check(
     kit: Kit = None,
 ) -> None:
     """Check a guide from two stills of one moment, of any scene: how far it is off, and the aim that mends it."""
+    from dataclasses import replace
+
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
     from framematch.measure.check import check_guide
@@ -185,7 +189,7 @@ def check(
     if recording is None:
         found = _check_marks(console, before, monitoring, marks or "", distance)
         if write is not None:
-            write_text(write, changed_pairing(pairing, checked_changes(found), kit=kit))
+            write_text(write, changed_pairing(pairing, checked_changes(before, replace(before, mount=found)), kit=kit))
             console.print(f"Wrote the corrected pairing to {write}.")
         return
     ensure_folder(out)
@@ -195,7 +199,7 @@ def check(
     _print_check(console, checked)
     console.print(f"Wrote check.png to {out}/", style="dim")
     if write is not None:
-        write_text(write, changed_pairing(pairing, checked_changes(checked.after.mount), kit=kit))
+        write_text(write, changed_pairing(pairing, checked_changes(before, checked.after), kit=kit))
         console.print(f"Wrote the corrected pairing to {write}.")
 
 
@@ -241,6 +245,10 @@ def _print_check(console: Console, checked: Checked) -> None:
     for figure in checked.figures:
         table.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
     console.print(table)
+    for which in ("recording", "monitoring"):
+        longer = 100 * (getattr(checked.after, which).lens.focal_mm / getattr(checked.before, which).lens.focal_mm - 1)
+        if abs(longer) > 0.05:
+            console.print(f"The {which} lens looks {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file has it.", highlight=False)
     console.print("A rig that only turned between the two stills looks the same as another aim: take both at one moment.", style="dim")
 
 

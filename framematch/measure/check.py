@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,7 @@ class Checked:
     """What two stills say about a pairing.
 
     Args:
-        before, after: the pairing as it was, and with the mount that the stills show.
+        before, after: the pairing as it was, and with the mount and the focal lengths that the stills show.
         figures: aim in degrees, offset in mm, each with its 95 % interval.
         turned_deg: angle between the two aims.
         off_percent: how far the present guide is off, at near, middle and far: worst edge in percent of the frame.
@@ -106,11 +106,6 @@ def check_guide(pairing: Pairing, recording: Still, monitoring: Still, *, distan
         raise NotSuitable(
             "no detail in the middle of the frame to take the distance of", field="--distance", fix="aim at something with detail, or leave the distance out"
         )
-    if len(near) < FEWEST:
-        raise NotSuitable(
-            f"{count} details look alike but only {len(near)} lie as two pictures of one moment would",
-            fix="take both stills at one moment, of a scene with plain detail",
-        )
     return _judged(pairing, at, solve, near)
 
 
@@ -133,7 +128,7 @@ def _has_picture(*stills: Still) -> None:
             raise NotSuitable(f"{still.name} is too {tone} to find anything in", fix="take it again with light on something with detail")
 
 
-def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> None:
+def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> NoReturn:
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
         raise NotSuitable(
@@ -414,7 +409,7 @@ def _distances(pairing: Pairing) -> list[float]:
 
 
 def _result(pairing: Pairing, at: Pairing, solve: _Solve, keep: NDArray[np.int64], fit: _Fit, covariance: Floats) -> Checked:
-    after = replace(pairing, mount=mounted(pairing.mount, fit.values))
+    after = refocused(pairing, fit.values)
     seen, inverse = solve._terms(fit.values, keep)
     shown = float(np.median(inverse))
     distance = 1 / shown if shown > 1e-3 else math.inf

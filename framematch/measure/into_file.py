@@ -9,6 +9,7 @@ from typing import Any
 from framematch.camera import Camera
 from framematch.errors import InputError
 from framematch.files import read_text
+from framematch.lens import CENTRAL
 from framematch.measure.lens import LensFit
 from framematch.measure.mount import MountFit
 from framematch.mount import Mount
@@ -27,6 +28,7 @@ def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any
     if math.isfinite(focus_m):
         focal = focal * 1000 * focus_m / (focal + 1000 * focus_m)
     lens = camera.lens
+    plain = lens.projection in CENTRAL
     distortion: dict[str, Any] = {"model": lens.projection, "k": [_rounded(k) for k in lens.k]}
     if any(lens.p):
         distortion["p"] = [_rounded(p) for p in lens.p]
@@ -34,9 +36,9 @@ def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any
         "sensor_mm": [round(v, 5) for v in camera.sensor_mm],
         "raster_px": list(camera.raster_px),
         "focal_mm": round(focal, 5),
-        "distortion": distortion,
+        "distortion": None if plain else distortion,
         "centre_px": [round(c, 3) for c in camera.centre_px],
-        "projection": None,
+        "projection": lens.projection if plain else None,
         "format": None,
         "angle_deg": None,
     }
@@ -127,6 +129,11 @@ def camera_file(fit: LensFit, *, note: str) -> str:
     return tomlkit.dumps(document)
 
 
-def checked_changes(mount: Mount) -> dict[str, Any]:
-    """What a check changes in a pairing file: the aim, and the offset as far as its tolerance let it move."""
-    return mount_values(mount)
+def checked_changes(before: Pairing, after: Pairing) -> dict[str, Any]:
+    """What a check changes in a pairing file: the aim; offset and focal lengths as far as their tolerance let them move."""
+    values = mount_values(after.mount)
+    for which, focus in (("recording", before.focus_m), ("monitoring", math.inf)):
+        camera = getattr(after, which)
+        if abs(camera.lens.focal_mm / getattr(before, which).lens.focal_mm - 1) > 5e-4:
+            values |= {f"{which}.{key}": value for key, value in camera_values(camera, focus_m=focus).items()}
+    return values

@@ -14,7 +14,7 @@ from framematch.errors import InputError
 from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, place_chart, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.finding import Looked
-from framematch.measure.lens import NORMAL_95, Figure, LensFit, fit_lens
+from framematch.measure.lens import NORMAL_95, TOGETHER, Figure, LensFit, fit_lens
 from framematch.mount import Mount, aim_from_rotation
 
 Floats = NDArray[np.float64]
@@ -180,7 +180,9 @@ class _Pairs:
                 left_out[self.names[view]] = why
                 corners = corners.only(corners.view != view)
         if len(poses) - len(agree if robust else ()) < FEWEST_PAIRS:
-            raise InputError("the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that nothing moved")
+            raise InputError(
+                "the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that no camera mirrors its picture"
+            )
         views, state = self._state(corners, poses, turn, shift)
         corners = corners.only(np.isin(corners.view, views))
         noise = np.array([g.sigma_px if isinstance(g, LensFit) else 1.0 for g in self.given])
@@ -200,7 +202,9 @@ class _Pairs:
             solution = self._solve(solution.state, corners, views, solution.sigma_px, robust=False)
         pairs = [v for v in views if len(np.unique(corners.camera[corners.view == v])) == 2]
         if len(pairs) < FEWEST_PAIRS:
-            raise InputError("the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that nothing moved")
+            raise InputError(
+                "the pairs do not agree on one mount", fix="check that each pair is of one moment, in the same order, and that no camera mirrors its picture"
+            )
         return self._result(solution, corners, [self.names[v] for v in pairs], left_out)
 
     def _solve(self, state: State, corners: Corners, views: NDArray[np.int64], sigma: Floats, *, robust: bool) -> Solution:
@@ -256,7 +260,7 @@ class _Pairs:
 
     def _result(self, solution: Solution, corners: Corners, used: Sequence[str], left_out: Mapping[str, str]) -> MountFit:
         state = solution.state
-        covariance = _figure_covariance(state, solution.covariance[-6:, -6:])
+        covariance = _figure_covariance(state, TOGETHER**2 * solution.covariance[-6:, -6:])
         pan, tilt, roll = aim_from_rotation(state.mount_turn)
         right, down, forward = map(float, state.mount_mm)
         mount = Mount(right_mm=right, up_mm=-down, forward_mm=forward, pan_deg=pan, tilt_deg=tilt, roll_deg=roll)

@@ -1,0 +1,16 @@
+"""Which lens for the pane: what each shows at 2 m, and what the guide is worth with it. Advice, not clearance."""
+
+from pathlib import Path
+
+from framematch import read_pairing
+from framematch.gap.report import safety_lines
+from framematch.gap.table import compare
+from framematch.gap_file import STARTER_PLAN, parse_plan
+
+pairing = read_pairing(Path(__file__).with_name("glasshouse.toml"))
+plan = parse_plan(pairing, STARTER_PLAN)
+found = compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft)
+for row in found.rows:
+    print(f"{row.candidate.name}: frame angle across {row.angles.horizontal:.1f} degrees")
+for line in safety_lines(found):
+    print("!", line)
