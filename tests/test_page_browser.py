@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from browser import ROOT, SHARP, browser, opened, served
+from browser import ROOT, SHARP, STILL, browser, opened, served
 
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
@@ -46,18 +46,6 @@ def area(page, name):
     page.get_by_role("tab", name=name, exact=True).click()
     page.get_by_role("tabpanel", name=name, exact=True).wait_for()
     settle(page)
-
-
-STILL = """
-ms => new Promise(resolve => {
-  let since = performance.now();
-  const look = () => {
-    if (document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning') since = performance.now();
-    if (performance.now() - since > ms) resolve(true); else setTimeout(look, 40);
-  };
-  look();
-})
-"""
 
 
 def settle(page):
