@@ -8,7 +8,6 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from html import escape
-from typing import Any
 
 import streamlit as st
 
@@ -208,7 +207,16 @@ def next_shots(stage: Stage) -> list[Shot]:
     return []
 
 
+def areas_box() -> None:
+    """Whether the always and ever areas are drawn too."""
+    st.checkbox(
+        "Show in the goggles what is recorded at every and at some distance",
+        key=AREAS_SHOWN,
+        help="Keep the subject inside the first; keep out of the second what must not be seen. Both allow for the tolerances given.",
+    )
+
+
 def parts_shown() -> tuple[str, ...]:
     """What is drawn over the goggles' view."""
-    extra: Any = st.session_state.get(AREAS_SHOWN) or []
-    return ("always", "ever", "outline", "rectangle", "centre") if "areas" in extra else ("outline", "rectangle", "centre")
+    usual = ("outline", "rectangle", "centre")
+    return ("always", "ever", *usual) if st.session_state.get(AREAS_SHOWN) else usual
