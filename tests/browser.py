@@ -73,6 +73,18 @@ def browser(chromium: str) -> Iterator[Any]:
 SHARP = 'figure[data-view="wide"][data-height="540"]'
 
 
+STILL = """
+ms => new Promise(resolve => {
+  let since = performance.now();
+  const look = () => {
+    if (document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning') since = performance.now();
+    if (performance.now() - since > ms) resolve(true); else setTimeout(look, 40);
+  };
+  look();
+})
+"""
+
+
 def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int] = (1440, 900)) -> Any:
     """A page in a context of its own, once its sharp pictures stand; it keeps the requests that left the machine."""
     context = where.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True)

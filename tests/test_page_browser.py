@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from browser import ROOT, SHARP, browser, opened, served
+from browser import ROOT, SHARP, STILL, browser, opened, served
 
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
@@ -35,6 +35,7 @@ def where():
 @pytest.fixture
 def page(where, url):
     found = opened(where, url)
+    settle(found)
     yield found
     assert found.left_machine == []  # with the network cut nothing is missing
     assert found.get_by_text("Traceback").count() == 0
@@ -45,18 +46,6 @@ def area(page, name):
     page.get_by_role("tab", name=name, exact=True).click()
     page.get_by_role("tabpanel", name=name, exact=True).wait_for()
     settle(page)
-
-
-STILL = """
-ms => new Promise(resolve => {
-  let since = performance.now();
-  const look = () => {
-    if (document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning') since = performance.now();
-    if (performance.now() - since > ms) resolve(true); else setTimeout(look, 40);
-  };
-  look();
-})
-"""
 
 
 def settle(page):
@@ -302,7 +291,7 @@ def test_keyboard_reaches_the_controls_and_every_picture_has_words(page):
     reached = set()
     for _ in range(30):
         page.keyboard.press("Tab")
-        reached.add(page.evaluate("(document.activeElement.getAttribute('role') || document.activeElement.tagName).toLowerCase()"))
-    assert {"slider", "tab", "button", "region"} <= reached
+        reached.add(page.evaluate("(a => (a.getAttribute('role') || a.type || a.tagName).toLowerCase())(document.activeElement)"))
+    assert {"range", "tab", "button", "region"} <= reached
     words = [i.get_attribute("alt") for i in page.locator("img").all() if "guide" not in (i.get_attribute("class") or "")]
     assert len(words) >= 3 and all(words)

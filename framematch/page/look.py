@@ -86,6 +86,7 @@ STYLE = """
 .fm .key i{display:inline-block;width:1.7rem;height:.32rem;border-radius:2px;outline:1px solid #555}
 @media (max-width:640px){
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
+ .st-key-fm-buttons{padding-right:0}
  .fm .views{gap:.6rem}.fm h1{font-size:1.15rem}
  .fm th,.fm td{padding:.25rem .3rem;font-size:.88rem}.fm .type td{font-size:1.15rem}
 }

@@ -15,7 +15,7 @@ from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
-from framematch.page.views import Stage, distance_now, distance_slider, focal_slider, next_shots, parts_shown
+from framematch.page.views import Stage, areas_box, distance_now, distance_slider, focal_slider, next_shots, parts_shown
 
 AREAS = {
     "Guide": guide_area.area,
@@ -75,4 +75,5 @@ def _views() -> Stage:
     for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
         with column:
             slider()
+    areas_box()
     return stage

@@ -16,12 +16,16 @@ from framematch.starter import STARTER
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _TOUCHED, _NOTE = "fm_draft", "fm_address", "fm_touched", "fm_note"
+_SET, _AGAIN = "fm_set", "fm_set_again"
 LINK = "p"
 
 
 def begin() -> None:
     """At the start of a run of the whole page: take the pairing over from the address if that changed by itself."""
     touched = st.session_state.pop(_TOUCHED, False)
+    # What a run set that was left for a newer one may never have reached the browser.
+    st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
+    st.session_state.setdefault(_SET, set())
     link = st.query_params.get(LINK, "")
     if _DRAFT not in st.session_state:
         st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=EXAMPLE), ""
@@ -42,6 +46,7 @@ def _follow(link: str) -> None:
 
 def end() -> None:
     """When the hand rests: write the pairing into the address, so that a link or a reload opens it again."""
+    st.session_state[_SET] = set()
     text = draft().text
     link = "" if text == EXAMPLE else packed(text)
     if link == st.session_state.get(_ADDRESS, ""):
@@ -98,5 +103,6 @@ def take_note() -> tuple[str, bool] | None:
 
 def hold(key: str, value: Any) -> None:
     """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it)."""
-    if key not in st.session_state or st.session_state[key] != value:
+    if key not in st.session_state or st.session_state[key] != value or key in st.session_state[_AGAIN]:
         st.session_state[key] = value
+        st.session_state[_SET].add(key)

@@ -8,7 +8,6 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from html import escape
-from typing import Any
 
 import streamlit as st
 
@@ -34,12 +33,13 @@ DISTANCES_M = tuple(
 )
 FIRST_DISTANCE_M = 3.0
 DISTANCE, FOCAL, AREAS_SHOWN, MOVED = "view:distance", "view:focal", "view:areas", "view:moved"
+CHOSEN_M = "fm_distance_m"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 
 
 def distance_now() -> float:
     """How far before the gap the rig stands; the guide does not depend on it."""
-    value: float = st.session_state.get(DISTANCE, FIRST_DISTANCE_M)
+    value: float = st.session_state.get(CHOSEN_M, FIRST_DISTANCE_M)
     return value
 
 
@@ -76,7 +76,7 @@ def focal_slider() -> None:
 
 
 def _distance_moved() -> None:
-    st.session_state[MOVED] = DISTANCE
+    st.session_state[MOVED], st.session_state[CHOSEN_M] = DISTANCE, st.session_state[DISTANCE]
 
 
 def _focal_moved() -> None:
@@ -207,7 +207,16 @@ def next_shots(stage: Stage) -> list[Shot]:
     return []
 
 
+def areas_box() -> None:
+    """Whether the always and ever areas are drawn too."""
+    st.checkbox(
+        "Show in the goggles what is recorded at every and at some distance",
+        key=AREAS_SHOWN,
+        help="Keep the subject inside the first; keep out of the second what must not be seen. Both allow for the tolerances given.",
+    )
+
+
 def parts_shown() -> tuple[str, ...]:
     """What is drawn over the goggles' view."""
-    extra: Any = st.session_state.get(AREAS_SHOWN) or []
-    return ("always", "ever", "outline", "rectangle", "centre") if "areas" in extra else ("outline", "rectangle", "centre")
+    usual = ("outline", "rectangle", "centre")
+    return ("always", "ever", *usual) if st.session_state.get(AREAS_SHOWN) else usual

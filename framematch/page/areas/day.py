@@ -13,12 +13,13 @@ from framematch.day_file import parse_day, starter
 from framematch.errors import InputError
 from framematch.files import TEXT_LIMIT
 from framematch.output.day_text import ADVICE, CAUTIONS, Section, sections
+from framematch.page import session
 from framematch.page.files_made import made, made_beside
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.pairing import Pairing
 
-TEXT, UPLOAD = "day:text", "day:upload"
+TEXT, UPLOAD, CHOSEN = "day:text", "day:upload", "fm_day"
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
@@ -26,8 +27,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
     words, typed = st.columns([1.5, 1], gap="large")
     with typed:
-        if TEXT not in st.session_state:
-            st.session_state[TEXT] = starter("pairing.toml")
+        text = st.session_state.setdefault(CHOSEN, starter("pairing.toml"))
+        session.hold(TEXT, text)
         st.file_uploader(
             "Load a day file (TOML, up to 1 MB)",
             type=["toml"],
@@ -39,14 +40,15 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.text_area(
             "Day file",
             key=TEXT,
+            on_change=_typed,
             height=520,
             max_chars=60_000,
             help="Aircraft, packs, air, light, shots. Press Ctrl+Enter to use what was typed; every figure says its unit.",
         )
-        st.download_button("Save the day file (TOML)", st.session_state[TEXT], "day.toml", "application/toml", key="day:save", on_click="ignore")
+        st.download_button("Save the day file (TOML)", text, "day.toml", "application/toml", key="day:save", on_click="ignore")
     with words:
         try:
-            plan = patiently(partial(plan_of, pairing, st.session_state[TEXT]), pulse)
+            plan = patiently(partial(plan_of, pairing, text), pulse)
         except InputError as error:
             st.html(block(paragraph(f"No card: {error}", "fault")))
             return
@@ -89,9 +91,11 @@ def _write(plan: DayPlan, path: Path) -> object:
     return write_card(plan, path)
 
 
-def _uploaded() -> None:
-    from framematch.page import session
+def _typed() -> None:
+    st.session_state[CHOSEN] = st.session_state[TEXT]
 
+
+def _uploaded() -> None:
     held = st.session_state.get(UPLOAD)
     if held is None:
         return
@@ -100,7 +104,7 @@ def _uploaded() -> None:
             raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a day file")
         text = held.getvalue().decode("utf-8-sig")
         parse_day(text, pairing=session.draft().pairing, name=held.name)
-        st.session_state[TEXT] = text
+        st.session_state[CHOSEN] = text
         session.note(f"Loaded {held.name}.")
     except UnicodeDecodeError:
         session.note(f"Not loaded, the page stays as it was. {held.name}: is not UTF-8 text.", bad=True)

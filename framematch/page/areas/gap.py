@@ -85,8 +85,9 @@ def _controls() -> None:
 
 
 def _numbers(widget: str, key: str, label: str, now: str, about: str, typed: Any) -> None:
-    if (not session.draft().faults.get(key) and not st.session_state.get(f"{widget}:fault")) or widget not in st.session_state:
-        session.hold(widget, now)
+    # What can't be used stays in its field, with the reason below it.
+    wrong = session.draft().faults.get(key) or st.session_state.get(f"{widget}:fault")
+    session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
     st.text_input(label, key=widget, help=about, on_change=typed, max_chars=120)
     trouble = st.session_state.get(f"{widget}:fault", "")
     if trouble:
@@ -117,6 +118,7 @@ def numbers_in(text: str) -> list[float]:
 
 def _typed(widget: str) -> list[float] | None:
     st.session_state.pop(f"{widget}:fault", None)
+    st.session_state[f"{widget}:typed"] = st.session_state[widget]
     try:
         return numbers_in(st.session_state[widget])
     except InputError as error:

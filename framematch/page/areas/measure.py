@@ -87,5 +87,5 @@ def _say(checked: Any, picture: bytes) -> None:
         )
     )
     st.image(picture, caption="Before and after: the recorded frame laid into the wide picture", width="stretch")
-    changes = checked_changes(checked.after.mount)
+    changes = checked_changes(checked.before, checked.after)
     st.button("Use this aim in the pairing", on_click=session.change, args=("mount.aim_deg", changes), key="measure:use", help="Undo brings the old aim back.")
