@@ -87,6 +87,8 @@ STYLE = """
 @media (max-width:640px){
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
+ [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"])
+ >[data-testid="stColumn"]{min-width:calc(50% - .6rem) !important;flex:1 1 calc(50% - .6rem) !important;width:auto !important}
  .fm .views{gap:.6rem}.fm h1{font-size:1.15rem}
  .fm th,.fm td{padding:.25rem .3rem;font-size:.88rem}.fm .type td{font-size:1.15rem}
 }
