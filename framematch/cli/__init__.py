@@ -27,7 +27,9 @@ app = typer.Typer(
     help="Guide lines for a wide monitoring picture: where the recorded frame lies on it, and how far off it can be.",
     no_args_is_help=True,
     add_completion=False,
+    context_settings={"max_content_width": 100},
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help starts twice as fast, and reads well anywhere
 )
 
 

@@ -29,7 +29,7 @@ _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such a
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
-    group = typer.Typer(help="Measure the rig from stills of a chart.", no_args_is_help=True)
+    group = typer.Typer(rich_markup_mode=None, help="Measure the rig from stills of a chart.", no_args_is_help=True)
     group.command("lens")(lens)
     group.command("mount")(mount)
     app.command("chart")(chart)
