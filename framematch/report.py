@@ -191,8 +191,8 @@ def report_json(report: Report) -> dict[str, Any]:
         "lens_fit": {camera: {f"{name}_residual_deg": miss for name, miss in misses} for camera, misses in pairing.lens_fit_deg},
         "warnings": list(report.warnings),
     }
-    plain: dict[str, Any] = _plain(data)
-    return plain
+    out: dict[str, Any] = plain(data)
+    return out
 
 
 def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:
@@ -203,11 +203,12 @@ def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
     return [[[float(x), float(y)] for x, y in ring] for ring in rings]
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, six decimals."""
     if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
+        return {key: plain(each) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(each) for each in value]
+        return [plain(each) for each in value]
     if isinstance(value, float):
         if math.isnan(value):
             return None

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import need
 from measure_scenes import Spoil, chart_positions, chart_still, random_rig
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
@@ -36,8 +37,7 @@ GUESS = np.array([[540.0, 0, 320], [0, 540, 240], [0, 0, 1]])
 @pytest.fixture(scope="module")
 def doc_found():
     folder = Path("/usr/share/doc/opencv-doc/examples/data")
-    if not folder.is_dir():
-        pytest.skip("needs opencv-doc")
+    need(folder.is_dir(), "opencv-doc")
     sides = {s: look_for_chart([str(folder / f"{s}[01]*.jpg")], DOC_CHART) for s in ("left", "right")}
     return {s: [each.found for each in looked] for s, looked in sides.items()}
 

@@ -13,6 +13,7 @@ from framematch.gap.props import TILTS_DEG
 from framematch.gap.table import AtDistance, Comparison, Row
 from framematch.gap.values import SIDES
 from framematch.gap.view import Exit
+from framematch.report import plain
 
 NOTHING = "-"
 
@@ -283,8 +284,8 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
             "caution": c.clearance.caution,
         },
     }
-    plain: dict[str, Any] = _plain(data)
-    return plain
+    out: dict[str, Any] = plain(data)
+    return out
 
 
 def _row(c: Comparison, row: Row) -> dict[str, Any]:
@@ -368,15 +369,3 @@ def _cell(value: Any) -> Any:
         return f"{value:.6g}"
     # A name that a spreadsheet would take for a formula is kept as text.
     return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@" else value
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(each) for each in value]
-    if isinstance(value, float):
-        if math.isnan(value):
-            return None
-        return "inf" if math.isinf(value) else round(value, 6)
-    return value
