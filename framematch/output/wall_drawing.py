@@ -4,37 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 
-from framematch.output.drawing import Area, Drawing, Floats, Label, Line, Shape
+from framematch.output.drawing import Area, Drawing, Floats, Inks, Label, Line, Shape, ground
 from framematch.pairing import Pairing
 from framematch.wall_marks import Mark, tape_lengths_mm, wall_extent_mm
 
-WIDE, HIGH = 640, 400
+WIDE, HIGH = 480, 330
 _TEXT = 15.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Inks:
-    """Colours of a drawing: its ground, its text, quieter lines and text, and what matters, as #rrggbb."""
-
-    ground: str
-    ink: str
-    quiet: str
-    accent: str
 
 
 def wall_drawing(marks: tuple[Mark, ...], *, inks: Inks) -> Drawing:
     """The wall as seen from the rig: each mark with its millimetres right or left, up or down of A."""
     around = wall_extent_mm(marks)
     left, right, top, bottom = min(around.left, 0.0), max(around.right, 0.0), min(around.top, 0.0), max(around.bottom, 0.0)
-    scale = min((WIDE - 190) / (right - left), (HIGH - 150) / (bottom - top))
+    scale = min((WIDE - 150) / (right - left), (HIGH - 148) / (bottom - top))
     x0, y0 = WIDE / 2 - (left + right) / 2 * scale, (HIGH - 26) / 2 - (top + bottom) / 2 * scale
     places = {m.name: (x0 + m.right_mm * scale, y0 - m.up_mm * scale) for m in marks}
     corners = np.array([place for name, place in places.items() if name != "centre"])
-    shapes: list[Shape] = [_ground(WIDE, HIGH, inks)]
+    shapes: list[Shape] = [ground(WIDE, HIGH, inks)]
     shapes += [
         Line(points=np.array(run, dtype=float), colour=inks.quiet, width=1, dash=(3, 4)) for run in (((10, y0), (WIDE - 10, y0)), ((x0, 8), (x0, HIGH - 36)))
     ]
@@ -64,28 +53,17 @@ def marks_in_display(pairing: Pairing, marks: tuple[Mark, ...], *, inks: Inks) -
     x0, y0 = (size[0] - wide * scale) / 2, 12.0
     corners = [(x0 + m.display_px[0] * scale, y0 + m.display_px[1] * scale) for m in marks if m.shown and m.name != "centre"]
     edge = np.array([(x0, y0), (x0 + wide * scale, y0), (x0 + wide * scale, y0 + high * scale), (x0, y0 + high * scale)])
-    shapes: list[Shape] = [_ground(*size, inks), Line(points=edge, colour=inks.ink, width=1.6, closed=True)]
+    shapes: list[Shape] = [ground(*size, inks), Line(points=edge, colour=inks.ink, width=1.6, closed=True)]
     if len(corners) == 4:
         shapes.append(Line(points=np.array(corners), colour=inks.quiet, width=1.4, closed=True, dash=(8, 5)))
     for m in (m for m in marks if m.shown):
         x, y = x0 + m.display_px[0] * scale, y0 + m.display_px[1] * scale
         shapes += _cross(x, y, inks.accent, size=9, width=3)
-        inside = 22 if m.display_px[1] < high / 2 and m.name != "centre" else -22 if m.name != "centre" else 22
-        shapes.append(
-            Label(
-                text=f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}",
-                x=min(max(x, x0 + 52), size[0] - x0 - 52),
-                y=y + inside,
-                size=_TEXT,
-                colour=inks.ink,
-                anchor="middle",
-            )
-        )
+        words = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}"
+        outward = -20.0 if m.display_px[1] < high / 2 and m.name != "centre" else 20.0
+        row = y + outward if y0 + 10 < y + outward < size[1] - y0 - 10 else y - outward
+        shapes.append(Label(text=words, x=min(max(x, x0 + 40), size[0] - x0 - 40), y=row, size=_TEXT, colour=inks.ink, anchor="middle"))
     return Drawing(size=size, shapes=shapes, title=f"Where the marks show in the {wide} x {high} picture")
-
-
-def _ground(wide: float, high: float, inks: Inks) -> Area:
-    return Area(rings=(np.array([(0, 0), (wide, 0), (wide, high), (0, high)], dtype=float),), colour=inks.ground, opacity=1.0)
 
 
 def _cross(x: float, y: float, colour: str, *, size: float, width: float) -> Iterable[Line]:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from framematch.page import session
 from framematch.page.areas import day as day_area
+from framematch.page.areas import exchange as exchange_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
 from framematch.page.areas import measure as measure_area
@@ -22,6 +23,7 @@ AREAS = {
     "Pairing": pairing_area.area,
     "Gap": gap_area.area,
     "Print": print_area.area,
+    "Exchange": exchange_area.area,
     "Measure": measure_area.area,
     "Flight day": day_area.area,
 }

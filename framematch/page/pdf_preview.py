@@ -26,11 +26,11 @@ _one_at_a_time = threading.Lock()  # PDFium must not be called by two threads at
 
 @dataclass(frozen=True, kw_only=True)
 class Leaf:
-    """One page: its place from 1, size on paper, the first line that stands on it, and its picture."""
+    """One page: its place from 1, size on paper, what stands on it by its own footer (empty without one), and its picture."""
 
     number: int
     size_mm: tuple[float, float]
-    heading: str
+    footer: str
     png: bytes
 
 
@@ -80,7 +80,13 @@ def _draw(document: Any, number: int) -> Leaf:
         for part in (bitmap, text, page):
             if part is not None:
                 part.close()
-    return Leaf(number=number, size_mm=(wide * _MM_PER_PT, high * _MM_PER_PT), heading=lines[0][:90] if lines else "", png=out.getvalue())
+    return Leaf(number=number, size_mm=(wide * _MM_PER_PT, high * _MM_PER_PT), footer=_footer(lines), png=out.getvalue())
+
+
+def _footer(lines: list[str]) -> str:
+    """What a sheet's last line says before program, version and date."""
+    name, found, _ = (lines[-1] if lines else "").rpartition(" framematch ")
+    return name[:120] if found else ""
 
 
 def paper_words(size_mm: tuple[float, float]) -> str:
@@ -94,18 +100,23 @@ def paper_words(size_mm: tuple[float, float]) -> str:
     return f"{wide:.0f} x {high:.0f} mm"
 
 
-def preview_markup(leaves: list[Leaf], count: int, *, larger: bool) -> str:
-    """Pages one below the other, each with its place, paper and first line; larger ones are moved sideways."""
+def preview_markup(leaves: list[Leaf], count: int, *, name: str, note: str, larger: bool) -> str:
+    """Pages one below the other, each with its place and what it is; larger ones are moved sideways.
+
+    Args:
+        name: what a page is that does not say so itself.
+        note: what to know for printing.
+    """
     width = "width:1240px;max-width:none" if larger else "width:100%;max-width:1000px"
     figures = "".join(
         f'<figure style="margin:0 0 .9rem"><img style="display:block;{width};height:auto;border:1px solid #8a8f93;background:#fff" '
-        f'src="data:image/png;base64,{base64.b64encode(each.png).decode()}" alt="{escape(_words(each, count), quote=True)}">'
-        f"<figcaption>{escape(_words(each, count))}</figcaption></figure>"
+        f'src="data:image/png;base64,{base64.b64encode(each.png).decode()}" alt="{escape(_words(each, count, name), quote=True)}">'
+        f"<figcaption>{escape(_words(each, count, name))}</figcaption></figure>"
         for each in leaves
     )
-    label = f"Preview of {count} page{'s' if count != 1 else ''}"
+    label = f"Preview of {_pages(count)}"
     return block(
-        paragraph(f"{_pages(count)}, {_papers(leaves)}. Print at 100 % (actual size).", "big")
+        paragraph(f"{_pages(count)}, {_papers(leaves)}. {note}", "big")
         + f'<div tabindex="0" role="region" aria-label="{label}" style="overflow:auto;max-height:92vh;margin-top:.5rem">{figures}</div>'
     )
 
@@ -118,5 +129,5 @@ def _papers(leaves: list[Leaf]) -> str:
     return " and ".join(dict.fromkeys(paper_words(each.size_mm) for each in leaves))
 
 
-def _words(each: Leaf, count: int) -> str:
-    return f"Page {each.number} of {count}" + (f": {each.heading}" if each.heading else "")
+def _words(each: Leaf, count: int, name: str) -> str:
+    return f"Page {each.number} of {count}. {each.footer or name}"

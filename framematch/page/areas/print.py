@@ -51,6 +51,7 @@ class Job:
     file_name: str
     button: str
     button_key: str
+    note: str = "Print at 100 % (actual size)."
 
     def pdf(self) -> bytes:
         """The file, made at most once a day from the same figures (its footer has the date)."""
@@ -82,13 +83,14 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block(paragraph("Propellers off and packs out for all work on the bench.", "caution")))
     with pages:
         if job is not None:
-            _preview(job, pulse)
+            _preview(job, what, pulse)
 
 
-def _preview(job: Job, pulse: Any) -> None:
+def _preview(job: Job, what: str, pulse: Any) -> None:
     st.html(block("<h2>As it will be printed</h2>"))
     larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
-    spot = st.empty()
+    told, spot = st.empty(), st.empty()
+    told.html(block(paragraph("Making the pages …", "quiet")))
     try:
         pdf = patiently(job.pdf, pulse)
         count = patiently(partial(page_count, pdf), pulse)
@@ -96,9 +98,11 @@ def _preview(job: Job, pulse: Any) -> None:
         shown = range(first, min(first + PAGES_AT_ONCE, count + 1))
         leaves = [patiently(partial(leaf, pdf, number), pulse) for number in shown]
     except InputError as error:
-        spot.html(block(paragraph(f"No preview: {error}", "fault")))
+        told.html(block(paragraph(f"No preview: {error}", "fault")))
+        spot.empty()
         return
-    spot.html(preview_markup(leaves, count, larger=larger))
+    told.empty()
+    spot.html(preview_markup(leaves, count, name=what, note=job.note, larger=larger))
 
 
 def _first_page(count: int) -> int:
@@ -248,6 +252,7 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
         file_name="lenses-phone.pdf" if phone else "lenses.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
+        note="For the screen; scroll down." if phone else "Print at 100 % (actual size).",
     )
 
 

@@ -9,9 +9,11 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.mount import Mount
+from framematch.output.drawing import Inks
 from framematch.output.svg import drawing_svg
-from framematch.output.wall_drawing import Inks, marks_in_display, wall_drawing
+from framematch.output.wall_drawing import marks_in_display, wall_drawing
 from framematch.page import session
+from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
@@ -38,8 +40,7 @@ def section(pairing: Pairing, colours: Colours, pulse: Any) -> float:
     """
     distance = distance_field(DISTANCE)
     marks, causes = patiently(partial(_worked_out, pairing, distance), pulse)
-    inks = Inks(ground=colours.panel, ink=colours.ink, quiet=colours.quiet, accent=colours.accent)
-    st.html(block(marks_markup(pairing, marks, inks, distance)))
+    st.html(block(marks_markup(pairing, marks, inks_of(colours), distance)))
     _correction(pairing, distance, causes, pulse)
     return distance
 
@@ -112,12 +113,12 @@ def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], 
 
 def _say(pairing: Pairing, off: Mount, alone: dict[str, float]) -> None:
     changes = aim_changes(pairing.mount, off)
-    aim = f"{_words(off.pan_deg, 'right', 'left', '°')} and {_words(off.tilt_deg, 'up', 'down', '°')}"
-    place = f"{_words(alone['right_mm'], 'right', 'left', ' mm')} and {_words(alone['up_mm'], 'high', 'low', ' mm')}"
+    aim = _both(_words(off.pan_deg, "right", "left", "°"), _words(off.tilt_deg, "up", "down", "°"))
+    place = _both(_words(alone["right_mm"], "right", "left", " mm"), _words(alone["up_mm"], "high", "low", " mm"))
     st.html(
         block(
             '<div class="panel">'
-            + paragraph(f"The monitoring camera looks {aim}, against what the pairing has.", "big")
+            + paragraph(f"The monitoring camera looks {aim}.", "big")
             + paragraph(
                 f"Or, if its aim is right, it sits {place}. At one distance a turn and a shift look alike: "
                 "mend the one you doubt, then check at another distance."
@@ -140,6 +141,10 @@ def _words(value: float, positive: str, negative: str, unit: str) -> str:
     return (
         f"{abs(value):.{digits}f}{unit} too far {positive if value > 0 else negative}" if round(abs(value), digits) else f"not too far {positive} or {negative}"
     )
+
+
+def _both(one: str, other: str) -> str:
+    return " and ".join(part for part in (one, other) if part) or "where the pairing has it"
 
 
 def _take(changes: dict[str, float]) -> None:
