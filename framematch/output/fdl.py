@@ -72,10 +72,10 @@ def intent_aspect(pairing: Pairing) -> tuple[int, int]:
 
 
 def protection_of(pairing: Pairing) -> Rect:
-    """The frame without the stabiliser's crop, about the frame's own middle; always inside the raster."""
-    f, keep = pairing.frame, pairing.keep_percent / 100
+    """The frame without the stabiliser's crop, about the frame's own middle, as far as the raster goes."""
+    f, keep, (wide, high) = pairing.frame, pairing.keep_percent / 100, pairing.recording.raster_px
     x, y, w, h = (f.left + f.right) / 2, (f.top + f.bottom) / 2, f.width / keep, f.height / keep
-    return Rect(left=x - w / 2, top=y - h / 2, right=x + w / 2, bottom=y + h / 2)
+    return Rect(left=max(x - w / 2, 0.0), top=max(y - h / 2, 0.0), right=min(x + w / 2, wide), bottom=min(y + h / 2, high))
 
 
 def fdl_text(pairing: Pairing) -> str:
@@ -150,8 +150,8 @@ def chosen(framings: list[Framing], pairing: Pairing, *, label: str = "", name: 
         return fit[0]
     if not fit:
         there = ", ".join(sorted({f"{f.raster_px[0]} x {f.raster_px[1]} ({f.label})" for f in framings}))
-        wanted = f"{label!r} on " if label else ""
-        raise InputError(f"has no framing {wanted}a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
+        wanted = f"{label!r} " if label else ""
+        raise InputError(f"has no framing {wanted}on a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
     raise InputError(f"has {len(fit)} framings for {wide} x {high}", file=name, fix=f"choose one by its label: {', '.join(repr(f.label) for f in fit)}")
 
 

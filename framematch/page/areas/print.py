@@ -33,7 +33,7 @@ ABOUT = {
     SHEETS: "For the case and the pilot: guide, insets, errors and lenses, a page for each pairing.",
     WALL: "For the bench: where to tape the frame on a wall, and what a miss says about the mount.",
     LENSES: "For the director of photography: the gap's lenses side by side, with what each records.",
-    CHART: "To measure lenses and mount from stills (framematch measure): tape it flat on a board.",
+    CHART: "For measuring lenses and mount from stills: tape it flat on a stiff board.",
 }
 PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
 CHART_PAPERS = {"A3": "A3, 297 x 420 mm", "A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A2": "A2, 420 x 594 mm"}
