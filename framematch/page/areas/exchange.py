@@ -38,6 +38,7 @@ MAP_WAYS = {"straight": "Map to undistorted", "bent": "Map back to the lens's pi
 CAMERA_FILES = {"recording": "Recording camera", "monitoring": "Monitoring camera", "display": "Goggles' picture", "rig": "Mount"}
 RUN_FROM_M, RUN_TO_M = 8.0, -3.0
 LONGEST_NAME = 80
+LARGE_PX = 4_000_000
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
@@ -250,6 +251,12 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
             _download(label, make, f"{which}-{way}.{kind}", "image/tiff" if kind == "tiff" else "image/x-exr", f"exchange:map:{way}")
         wide, high = pairing.recording.raster_px if which == "recording" else pairing.display.raster_px
         st.html(block(paragraph(f"S and T in 0 to 1 at pixel centres; blue is 1 where the lens has a picture. Map back: {wide} x {high} pixels.", "quiet")))
+        if wide * high > LARGE_PX:
+            st.html(
+                block(
+                    paragraph(f"A file of up to {6 * wide * high / 1e6:.0f} MB, worked out when asked for: give it some seconds (TIFF takes longer).", "quiet")
+                )
+            )
     with looks:
         _map_looks(pairing, which, angle, pulse)
 
@@ -301,7 +308,7 @@ def _cameras(pairing: Pairing) -> None:
     for row in (("recording", "monitoring"), ("display", "rig")):
         for column, name in zip(st.columns(2), row, strict=True):
             with column:
-                _download(CAMERA_FILES[name], partial(camera_bytes, pairing, name), f"{name}.yml", "application/yaml", f"exchange:yml:{name}")
+                _download(f"{CAMERA_FILES[name]}, {name}.yml", partial(camera_bytes, pairing, name), f"{name}.yml", "application/yaml", f"exchange:yml:{name}")
 
 
 def camera_bytes(pairing: Pairing, name: str) -> bytes:

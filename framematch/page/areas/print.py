@@ -89,12 +89,13 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
 def _preview(job: Job, what: str, pulse: Any) -> None:
     st.html(block("<h2>As it will be printed</h2>"))
     larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
-    told, spot = st.empty(), st.empty()
+    leafing, told, spot = st.container(), st.empty(), st.empty()
     told.html(block(paragraph("Making the pages …", "quiet")))
     try:
         pdf = patiently(job.pdf, pulse)
         count = patiently(partial(page_count, pdf), pulse)
-        first = _first_page(count)
+        with leafing:
+            first = _first_page(count)
         shown = range(first, min(first + PAGES_AT_ONCE, count + 1))
         leaves = [patiently(partial(leaf, pdf, number), pulse) for number in shown]
     except InputError as error:

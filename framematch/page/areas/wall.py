@@ -138,9 +138,7 @@ def _say(pairing: Pairing, off: Mount, alone: dict[str, float]) -> None:
 
 def _words(value: float, positive: str, negative: str, unit: str) -> str:
     digits = 2 if unit == "°" else 0
-    return (
-        f"{abs(value):.{digits}f}{unit} too far {positive if value > 0 else negative}" if round(abs(value), digits) else f"not too far {positive} or {negative}"
-    )
+    return f"{abs(value):.{digits}f}{unit} too far {positive if value > 0 else negative}" if round(abs(value), digits) else ""
 
 
 def _both(one: str, other: str) -> str:
