@@ -71,11 +71,11 @@ def init_day(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
 ) -> None:
     """Write a commented starter day file to fill in."""
-    from framematch.day_file import starter
     from framematch.errors import InputError
     from framematch.files import write_text
+    from framematch.starter import starter_day
 
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
-    write_text(file, starter(pairing))
+    write_text(file, starter_day(pairing))
     typer.echo(f"Wrote {file}. Fill in your day, then: framematch day {file}")

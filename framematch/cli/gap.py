@@ -56,7 +56,7 @@ def lenses(
     from framematch.pairing_file import read_pairing
 
     if starter is not None:
-        from framematch.gap_file import STARTER_PLAN
+        from framematch.starter import STARTER_PLAN
 
         if starter.exists():
             raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")

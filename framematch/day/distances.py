@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from framematch.day.notes import Notes
 from framematch.day.values import Distances, PersonAt
-from framematch.day_file import Day, PersonTable, beside
+from framematch.day_file import Day, beside
+from framematch.day_tables import PersonTable
 from framematch.errors import InputError
 from framematch.flight import fall, ground
 from framematch.pairing import Pairing

@@ -9,7 +9,7 @@ import numpy as np
 from framematch import exposure, optics
 from framematch.day.notes import Notes
 from framematch.day.values import Light
-from framematch.day_file import DayFile, ExposureTable
+from framematch.day_tables import DayFile, ExposureTable
 from framematch.errors import InputError
 from framematch.motion import image_velocity_px_s, in_frame_widths, shutter_s
 from framematch.pairing import Pairing

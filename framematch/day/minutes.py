@@ -9,7 +9,7 @@ from framematch import cards
 from framematch.day.aircraft import pack_of
 from framematch.day.notes import Notes
 from framematch.day.values import Endurance
-from framematch.day_file import DayFile
+from framematch.day_tables import DayFile
 from framematch.errors import InputError
 from framematch.flight import attitude, power, shots
 from framematch.pairing import Pairing

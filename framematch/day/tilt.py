@@ -7,11 +7,12 @@ from dataclasses import replace
 from framematch.day.aircraft import pitch_deg_at
 from framematch.day.notes import Notes
 from framematch.day.values import AtSpeed, Tilts
-from framematch.day_file import DayFile
+from framematch.day_tables import DayFile
 from framematch.errors import InputError
 from framematch.flight import attitude, power
 from framematch.gap.props import PropsReport, props_in_frame
-from framematch.gap.values import Aircraft, Part, Plan, Prop
+from framematch.gap.values import Aircraft, Plan
+from framematch.gap_file import airframe
 from framematch.pairing import Pairing
 
 
@@ -62,11 +63,8 @@ def _props(file: DayFile, pairing: Pairing, gap: Plan | None, tilt_deg: float) -
     """What of the airframe the frame shows: by the day file's props, or else those of the gap's aircraft."""
     a = file.aircraft
     if a is not None and (a.prop or a.part):
-        hubs = tuple(
-            Prop(name=t.name, right_mm=t.at_mm.right, up_mm=t.at_mm.up, forward_mm=t.at_mm.forward, radius_mm=t.radius_mm, blade_mm=t.blade_mm) for t in a.prop
-        )
-        boxes = tuple(Part(name=t.name, right_mm=t.at_mm.right, up_mm=t.at_mm.up, forward_mm=t.at_mm.forward, size_mm=t.size_mm) for t in a.part)
-        craft = Aircraft(width_m=a.span_m, height_m=a.span_m, length_m=a.span_m, props=hubs, parts=boxes)
+        props, parts = airframe(a.prop, a.part)
+        craft = Aircraft(width_m=a.span_m, height_m=a.span_m, length_m=a.span_m, props=props, parts=parts)
     elif gap is not None and gap.aircraft is not None and (gap.aircraft.props or gap.aircraft.parts):
         craft = gap.aircraft
     else:
