@@ -16,8 +16,11 @@ from pydantic import BeforeValidator, Field
 from framematch.camera import FORMATS_MM, Camera, frame_in
 from framematch.errors import InputError
 from framematch.files import read_text
+from framematch.gap.aircraft import Aircraft, Part, Prop
 from framematch.gap.lenses import candidate_of, own_lens
-from framematch.gap.values import Aircraft, Candidate, Gap, Part, Plan, Prop, Run, Second, Subject
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
+from framematch.gap.values import Candidate, Plan, Second, Subject
 from framematch.lens import Lens
 from framematch.motion import shutter_s
 from framematch.pairing import Pairing

@@ -10,8 +10,9 @@ from framematch.day.values import AtSpeed, Tilts
 from framematch.day_tables import DayFile
 from framematch.errors import InputError
 from framematch.flight import attitude, power
+from framematch.gap.aircraft import Aircraft
 from framematch.gap.props import PropsReport, props_in_frame
-from framematch.gap.values import Aircraft, Plan
+from framematch.gap.values import Plan
 from framematch.gap_file import airframe
 from framematch.pairing import Pairing
 
