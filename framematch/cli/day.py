@@ -7,6 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import alarm, heading, screen, warning
+
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
 
@@ -35,34 +37,32 @@ def day(
 
 def print_day(plan: object) -> None:
     """The card's words on the screen, what can't be done first."""
-    from rich.console import Console
-    from rich.markup import escape
-
     from framematch.day import DayPlan
     from framematch.output.day_text import ADVICE, CAUTIONS, sections
 
     assert isinstance(plan, DayPlan)
-    console = Console(soft_wrap=False)
-    console = console if console.is_terminal else Console(width=110)
-    console.print(f"[bold]{escape(plan.day.title)}[/bold]  {ADVICE}", highlight=False)
+    console = screen()
+    heading(console, plan.day.title, f"  {ADVICE}")
     for line in plan.impossible:
-        console.print(f"[bold red]CAN'T BE FLOWN:[/bold red] {escape(line)}", highlight=False)
+        alarm(console, "CAN'T BE FLOWN:", line)
     for line in plan.warnings:
-        console.print(f"[yellow]![/yellow] {escape(line)}", highlight=False)
+        warning(console, line)
     for section in sections(plan):
-        console.print(f"\n[bold]{section.heading}[/bold]", highlight=False)
+        console.print()
+        heading(console, section.heading)
         wide = max((len(label) for label, _ in section.rows), default=0)
         for label, text in section.rows:
-            console.print(f"  {escape(label):<{wide}}  {escape(text)}", highlight=False)
+            console.print(f"  {label:<{wide}}  {text}")
         for note in section.notes:
-            console.print(f"  [dim]{escape(note)}[/dim]", highlight=False)
+            console.print(f"  {note}", style="dim")
     if plan.unknown:
-        console.print("\n[bold]Not worked out, or assumed[/bold]")
+        console.print()
+        heading(console, "Not worked out, or assumed")
         for line in plan.unknown:
-            console.print(f"  {escape(line)}", highlight=False)
+            console.print(f"  {line}")
     console.print()
     for line in CAUTIONS:
-        console.print(f"[dim]- {line}[/dim]", highlight=False)
+        console.print(f"- {line}", style="dim")
 
 
 def init_day(

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import progress, screen, table
+
 if TYPE_CHECKING:
     from framematch.pairing import Pairing
 
@@ -61,9 +63,6 @@ def overlay_set(
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
-    from rich.console import Console
-    from rich.progress import Progress
-
     from framematch.output.overlay_set import Made, SetOptions, make_set
 
     options = SetOptions(
@@ -73,16 +72,15 @@ def overlay_set(
         display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
         wall_m=wall,
     )
-    console = Console(stderr=True)
-    with Progress(console=console, transient=True) as bar:
+    with progress() as bar:
         task = bar.add_task("pairings", total=None)
 
-        def progress(made: Made, count: int) -> None:
+        def advance(made: Made, count: int) -> None:
             bar.update(task, total=count, advance=1)
             if made.problem:
-                bar.console.print(made.problem, style="red", highlight=False, markup=False)
+                bar.console.print(made.problem, style="red")
 
-        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=progress)
+        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
     typer.echo(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
@@ -101,45 +99,37 @@ def wall(
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
-    from rich.console import Console
-    from rich.table import Table
-
     from framematch.output.wall_sheet import PART_WORDS
     from framematch.pairing_file import read_pairing
     from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
-    console = Console()
-    console = console if console.is_terminal else Console(width=100)
-    table = Table(title=f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", title_justify="left")
-    for heading in ("mark", "right, mm", "up, mm", "shows at, px"):
-        table.add_column(heading, justify="left" if heading == "mark" else "right")
+    console = screen()
+    listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
-        table.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
-    console.print(table)
+        listed.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
+    console.print(listed)
     lengths = tape_lengths_mm(marks)
-    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.", highlight=False)
+    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
     causes = correction_table(pairing, at)
     if seen is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
-        console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.", highlight=False)
+        console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
     places = _places(seen, len(marks))
     found = off_by(causes, readings(marks, places))
     aim = aim_off_by(pairing, at, places)
-    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.", highlight=False)
-    alone = Table(title="Or each alone, from the table", title_justify="left")
-    for heading in ("the monitoring camera is", "by"):
-        alone.add_column(heading)
+    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
+    alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
         plus, minus, unit = PART_WORDS[cause.part]
         value = found[cause.part]
         if abs(value) > 0.5 * abs(cause.per_px):  # less than half a pixel can't be read off a screen
             alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
     if not alone.row_count:
-        console.print("All marks show where they should, to half a pixel.", highlight=False)
+        console.print("All marks show where they should, to half a pixel.")
         return
     console.print(alone)
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
 
-if TYPE_CHECKING:
-    from rich.progress import Progress
+from framematch.cli.screen import progress
 
 SceneName = Annotated[
     str,
@@ -128,7 +127,7 @@ def run(
     count = len(frame_times(way, fps))
     check_video_name(out, fps, count)
     try:
-        with _progress() as bar:
+        with progress() as bar:
             task = bar.add_task("Rendering", total=count)
             write_video(out, run_frames(place, pairing, way, filming), frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
@@ -136,10 +135,3 @@ def run(
         raise typer.Exit(130) from None
     typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
     typer.echo("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
-
-
-def _progress() -> Progress:
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    return Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=Console(stderr=True))

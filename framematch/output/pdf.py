@@ -17,8 +17,9 @@ from framematch import __version__
 from framematch.errors import InputError
 from framematch.files import written_whole
 from framematch.output import fonts
+from framematch.units import MM_PER_INCH
 
-PT_PER_MM = 72 / 25.4
+PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).
 PAPERS_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "letter": (215.9, 279.4)}
 MARGIN_MM = 12.0  # most printers leave 4 to 6 mm blank
