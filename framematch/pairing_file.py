@@ -44,7 +44,7 @@ def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None,
     """The pairing with its frame from the FDL file that it names, if it names one."""
     if table.fdl is None:
         return pairing
-    from framematch.output.fdl import chosen, framed, read_framings
+    from framematch.fdl_file import chosen, framed, read_framings
 
     path = _shared_path(table.fdl, field="recording.frame.fdl", name="", folder=folder, kit=kit)
     framing = chosen(read_framings(path), pairing, label=table.framing or "", name=str(path))

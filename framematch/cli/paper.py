@@ -142,7 +142,7 @@ def fdl(
     kit: Kit = None,
 ) -> None:
     """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.output.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    from framematch.fdl_file import chosen, framed, intent_aspect, read_framings, write_fdl
     from framematch.pairing_file import read_pairing
 
     pairing = read_pairing(file, kit=kit)
