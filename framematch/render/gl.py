@@ -123,6 +123,9 @@ def _studio() -> Any:
     os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
     if os.environ["PYOPENGL_PLATFORM"] != "egl":
         raise RuntimeError(f"PYOPENGL_PLATFORM is {os.environ['PYOPENGL_PLATFORM']}, not egl")
+    import pyglet
+
+    pyglet.options["headless"] = True  # pyrender imports its window too, which else wants X11's libraries
     import pyrender
     from OpenGL import GL
     from pyrender.platforms import egl
