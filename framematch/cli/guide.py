@@ -43,7 +43,7 @@ def init(
 
 
 def angles(file: PairingPath, kit: Kit = None) -> None:
-    """Print the angles of view of both cameras, the frame and the display."""
+    """Angles of view of both cameras, the frame and the display."""
     from framematch.camera import equivalent_135_mm
     from framematch.pairing_file import read_pairing
 
@@ -77,7 +77,7 @@ def guide(
     line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
-    """Work out the guide lines of a pairing and write them as an overlay."""
+    """Work out a pairing's guide lines and write the overlay."""
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
     from framematch.output.overlay import guide_json, overlay_files, write_files

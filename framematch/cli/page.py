@@ -23,7 +23,7 @@ def page(
     phone: Annotated[bool, typer.Option("--phone", help="Serve to the whole local network too, such as a phone on this computer's hotspot.")] = False,
     quiet: Annotated[bool, typer.Option("--no-browser", help="Don't open the browser.")] = False,
 ) -> None:
-    """Open the page in the browser: all of this with pictures that follow every control."""
+    """Open the page: all of this in the browser."""
     import importlib.util
     import subprocess
     from pathlib import Path

@@ -166,7 +166,7 @@ def lens_map(
     top_left: Annotated[bool, typer.Option("--top-left", help="Count T from the top edge; from the bottom edge if left out.")] = False,
     kit: Kit = None,
 ) -> None:
-    """Lens maps (ST maps) that straighten a picture, and bend a straight one."""
+    """Lens maps (ST maps) that straighten a picture, or bend one."""
     from framematch.files import ensure_folder
     from framematch.output.lens_map import write_maps
     from framematch.pairing_file import read_pairing
