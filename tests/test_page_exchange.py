@@ -15,10 +15,10 @@ from paper_rigs import glasshouse
 from test_fdl import numbers
 from typer.testing import CliRunner
 
+from framematch import fdl_file as ours
 from framematch.camera import Rect
 from framematch.cli import app as command_line
 from framematch.errors import InputError
-from framematch.output import fdl as ours
 from framematch.output.drawing import Inks
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words
 from framematch.output.lens_map import bent_picture, straight_picture, straightened

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 
 from framematch.camera import Rect
+from framematch.fdl_file import Framing
 from framematch.output.drawing import Area, Drawing, Floats, Inks, Label, Line, Shape, ground
-from framematch.output.fdl import Framing
 
 WIDE = 560
 HIGHEST = 330

@@ -103,6 +103,7 @@ class _Owner:
         try:
             return job()
         except Error:  # the context was lost: a driver restarted, or something else here ended its EGL display
+            self.studio.forget()
             self.studio = _studio()
             return job()
 
@@ -122,6 +123,9 @@ def _studio() -> Any:
     os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
     if os.environ["PYOPENGL_PLATFORM"] != "egl":
         raise RuntimeError(f"PYOPENGL_PLATFORM is {os.environ['PYOPENGL_PLATFORM']}, not egl")
+    import pyglet
+
+    pyglet.options["headless"] = True  # pyrender imports its window too, which else wants X11's libraries
     import pyrender
     from OpenGL import GL
     from pyrender.platforms import egl
@@ -156,6 +160,16 @@ def _studio() -> Any:
             self.tile: Face | None = None
             self._scenes: OrderedDict[Any, tuple[Any, Any, int]] = OrderedDict()
             self._size = (0, 0)
+            self._lost = False
+
+        def forget(self) -> None:
+            """After the context was lost: its numbers mean things of the next one by now, and the display is the next one's too."""
+            self._lost = True
+            platform._egl_context = platform._egl_display = None
+
+        def delete(self) -> None:
+            if not self._lost:
+                super().delete()
 
         def draw(self, scene: Scene, faces: Plan, camera_from_scene: Floats) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
             platform.make_current()

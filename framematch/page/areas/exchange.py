@@ -13,8 +13,8 @@ import streamlit as st
 
 from framematch.camera import Rect
 from framematch.errors import InputError
+from framematch.fdl_file import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
 from framematch.files import TEXT_LIMIT
-from framematch.output.fdl import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
