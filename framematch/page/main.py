@@ -47,7 +47,7 @@ def main() -> None:
                 show(pairing, colours, stage.pulse)
     stage.sharpen()
     session.end()
-    stage.work_ahead(STEPS_AT_REST)
+    stage.work_ahead(STEPS_AT_REST, both=True)
 
 
 def colours_now() -> Colours:

@@ -24,7 +24,7 @@ from framematch.scene.model import Scene
 from framematch.scene.registry import make_scene
 
 Floats = NDArray[np.float64]
-COARSE_PX, SHARP_PX = 144, 540
+COARSE_PX, SHARP_PX = 180, 540
 QUALITY = 84
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from html import escape
+from itertools import chain
 
 import streamlit as st
 
@@ -139,10 +140,10 @@ class Stage:
             self.work_ahead(STEPS_WHILE_MOVING)
             rest(REST_S, self.pulse)
 
-    def work_ahead(self, steps: int) -> None:
-        """Have what the next steps of the slider will ask for made while nobody waits."""
+    def work_ahead(self, steps: int, *, both: bool = False) -> None:
+        """Have what the next steps of the slider, or of both, will ask for made while nobody waits."""
         if ready(self.place):
-            ahead.wish(visitor(), next_steps(self, steps))
+            ahead.wish(visitor(), next_steps(self, steps, both=both))
 
     def sharpen(self) -> None:
         """When the hand rests, put the sharp pictures and the whole guide in place of the first ones."""
@@ -214,18 +215,23 @@ def visitor() -> Visitor:
     return found
 
 
-def next_steps(stage: Stage, most: int) -> Iterator[Job]:
-    """What the next steps of the slider that was moved last will ask for, by nearness."""
-    moved, onwards = st.session_state.get(MOVED, (None, 1))
+def next_steps(stage: Stage, most: int, *, both: bool) -> Iterator[Job]:
+    """What the next steps of the slider that was moved last will ask for, by nearness; of both, the other's first steps too."""
+    moved, onwards = st.session_state.get(MOVED, (DISTANCE, 1))
     draft, coarse = session.draft(), stage.shot(COARSE_PX)
-    steps = [n * onwards for n in _by_nearness(most)]
-    if moved == DISTANCE:
-        i = DISTANCES_M.index(stage.distance_m)
-        return (partial(pictures, replace(coarse, distance_m=DISTANCES_M[i + n])) for n in steps if 0 <= i + n < len(DISTANCES_M))
     focal = draft.file.recording.focal_mm
-    if moved == FOCAL and focal is not None:
-        return (partial(_with_focal, draft, coarse, focal, n) for n in steps if SHORTEST_MM <= focal + n * FOCAL_STEP_MM <= LONGEST_MM)
-    return iter(())
+    i = DISTANCES_M.index(stage.distance_m)
+
+    def distances(steps: Iterable[int]) -> Iterator[Job]:
+        return (partial(pictures, replace(coarse, distance_m=DISTANCES_M[i + n])) for n in steps if 0 <= i + n < len(DISTANCES_M))
+
+    def focals(steps: Iterable[int]) -> Iterator[Job]:
+        if focal is not None:
+            yield from (partial(_with_focal, draft, coarse, focal, n) for n in steps if SHORTEST_MM <= focal + n * FOCAL_STEP_MM <= LONGEST_MM)
+
+    this, other = (distances, focals) if moved == DISTANCE else (focals, distances)
+    steps = [n * onwards for n in _by_nearness(most)]
+    return chain(this(steps[:2]), other((1, -1)), this(steps[2:])) if both else this(steps)
 
 
 def _by_nearness(most: int) -> Iterator[int]:
