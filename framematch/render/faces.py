@@ -103,7 +103,7 @@ def plan(camera: Camera, *, quick: bool = False) -> Plan:
 
 def _cheapest(camera: Camera, quick: bool) -> Plan:
     rays, ok = pixel_rays(camera)
-    layouts = [_CUBE]
+    layouts: list[tuple[Floats, ...]] = [_CUBE]
     if ok.any() and rays[ok][:, 2].min() > _WIDEST_SINGLE:
         beside = np.maximum(np.abs(rays[..., 0]), np.abs(rays[..., 1]))[ok].max() > rays[ok][:, 2].min()
         layouts = [(_FRONT,), _CUBE] if beside else [(_FRONT,)]  # all on the cube's front face: that is the single face
