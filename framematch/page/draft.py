@@ -17,7 +17,9 @@ from framematch.files import TEXT_LIMIT
 from framematch.gap import Plan
 from framematch.gap_file import GapFile, parse_plan
 from framematch.pairing import Pairing
-from framematch.pairing_file import PairingFile, changed_text, parse_file, parse_pairing, parse_toml, validated
+from framematch.pairing_file import parse_file, parse_pairing
+from framematch.pairing_tables import PairingFile
+from framematch.toml_text import changed_text, parse_toml, validated
 
 STEPS_KEPT = 50
 GAP_KEY = "gap"

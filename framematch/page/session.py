@@ -7,12 +7,11 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.gap_file import STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import packed, unpacked
 from framematch.page.draft import Draft
 from framematch.pairing_file import GAP_TABLES
-from framematch.starter import STARTER
+from framematch.starter import STARTER, STARTER_PLAN
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _TOUCHED, _NOTE = "fm_draft", "fm_address", "fm_touched", "fm_note"

@@ -25,7 +25,8 @@ from framematch.camera import Camera, Display, frame_in
 from framematch.errors import InputError
 from framematch.lens import Lens
 from framematch.measure.chart import board, find_chart, parse_chart
-from framematch.measure.check import check_guide, guide_off_percent
+from framematch.measure.check import check_guide
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.finding import look_for_chart, usable
 from framematch.measure.lens import fit_lens
 from framematch.measure.mount import fit_mount

@@ -15,7 +15,7 @@ from framematch.page.draft import text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.pairing import Pairing
-from framematch.pairing_file import PairingFile
+from framematch.pairing_tables import PairingFile
 
 PROJECTIONS = {
     "rectilinear": "rectilinear: straight lines stay straight",
