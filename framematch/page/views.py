@@ -48,7 +48,7 @@ def distance_now() -> float:
 
 def distance_slider() -> None:
     """The distance under the hand."""
-    session.hold(DISTANCE, distance_now())
+    session.hold(DISTANCE, distance_now(), under_hand=True)
     st.select_slider(
         "Distance to what is filmed, m",
         DISTANCES_M,
@@ -65,7 +65,7 @@ def focal_slider() -> None:
     focal = file.recording.focal_mm
     if focal is None:
         return
-    session.hold(FOCAL, float(focal))
+    session.hold(FOCAL, float(focal), under_hand=True)
     st.slider(
         "Recording focal length, mm",
         min(SHORTEST_MM, focal),

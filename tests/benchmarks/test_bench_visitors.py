@@ -1,8 +1,8 @@
 """Twenty visitors on the sliders at once: no error, each sees the right pictures, and the server's memory stays level.
 
 Each visitor is a browser context of its own that presses keys on both sliders with pauses up to a second. In the
-end each lets its hand rest, and the pictures it then sees are compared, byte for byte, with what the renderer
-gives here for the state in that visitor's address. Memory is the server's resident size, told every ten seconds;
+end each lets its hand rest: the sliders must then stand where the visitor's own keys put them, and the pictures it
+sees are compared, byte for byte, with what the renderer gives here for that state. Memory is the server's resident size, told every ten seconds;
 in the last quarter it may be at most 3 % above that of the quarter before, by medians. Set
 FRAMEMATCH_VISITORS_SECONDS to let them move for longer or shorter than four minutes.
 """
@@ -16,6 +16,7 @@ import random
 import re
 import statistics
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from browser import SHARP, STILL, served
@@ -24,8 +25,10 @@ from framematch.page.address import unpacked
 from framematch.page.draft import Draft
 from framematch.page.pictures import SHARP_PX, Shot, pictures, place_now
 from framematch.page.session import EXAMPLE
+from framematch.page.views import DISTANCES_M, FIRST_DISTANCE_M, FOCAL_STEP_MM
 
 VISITORS, SECONDS = 20, float(os.environ.get("FRAMEMATCH_VISITORS_SECONDS", "240"))
+OTHER_MS = 20_000
 OTHER = "before => document.querySelectorAll('img.photo')[1]?.src !== before"
 _PATIENCE_MS = 300_000
 
@@ -44,6 +47,8 @@ def resident_mb(port):
 
 
 async def visitor(browser, url, number, seen):
+    from playwright.async_api import TimeoutError as TooLate
+
     random_ = random.Random(number)
     context = await browser.new_context(viewport={"width": 900, "height": 700})
     page = await context.new_page()
@@ -54,23 +59,27 @@ async def visitor(browser, url, number, seen):
     seen["here"] += 1
     while not seen["until"]:
         await asyncio.sleep(0.2)
+    steps = [DISTANCES_M.index(FIRST_DISTANCE_M), 0]
     while time.monotonic() < seen["until"]:
         before = await page.locator("img.photo").nth(1).get_attribute("src")
+        which, way = random_.randrange(2), random_.choice([1, 1, -1])
         start = time.monotonic()
-        await page.get_by_role("slider").nth(random_.randrange(2)).press(random_.choice(["ArrowRight", "ArrowRight", "ArrowLeft"]))
-        await page.wait_for_function(OTHER, arg=before)
-        seen["ms"].append(1000 * (time.monotonic() - start))
+        await page.get_by_role("slider").nth(which).press("ArrowRight" if way > 0 else "ArrowLeft")
+        steps[which] += way
+        with suppress(TooLate):  # a step and back may end in the very picture there was
+            await page.wait_for_function(OTHER, arg=before, timeout=OTHER_MS)
+            seen["ms"].append(1000 * (time.monotonic() - start))
         await asyncio.sleep(random_.random())
     await page.evaluate(STILL, 3000)
     await page.wait_for_selector(SHARP)
     wide, frame = [await page.locator("img.photo").nth(i).get_attribute("src") for i in (0, 1)]
-    words = await page.locator("img.photo").nth(1).get_attribute("alt")
     assert await page.locator("[data-testid=stException]").count() == 0
     link = re.search(r"[?&]p=([\w-]+)", page.url)
     draft = Draft(text=unpacked(link[1]) if link else EXAMPLE)
-    distance_m = float(re.search(r" at ([\d.]+) m", words)[1])
     await context.close()
-    return wide, frame, Shot(pairing=draft.pairing, place=place_now(draft), distance_m=distance_m, height_px=SHARP_PX)
+    focal_mm = Draft(text=EXAMPLE).file.recording.focal_mm + FOCAL_STEP_MM * steps[1]
+    assert draft.file.recording.focal_mm == focal_mm, f"the hand of visitor {number} went to {focal_mm:g} mm, the page to {draft.file.recording.focal_mm:g}"
+    return wide, frame, Shot(pairing=draft.pairing, place=place_now(draft), distance_m=DISTANCES_M[steps[0]], height_px=SHARP_PX)
 
 
 async def crowd(chromium, url):
