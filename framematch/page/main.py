@@ -16,7 +16,7 @@ from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
-from framematch.page.views import Stage, areas_box, distance_now, distance_slider, focal_slider, next_shots, parts_shown
+from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
 AREAS = {
     "Guide": guide_area.area,
@@ -38,6 +38,7 @@ def main() -> None:
     head, views = st.container(), st.container()
     with views:  # first of all, since they are what a hand on a slider waits for
         stage = _views()
+    stage.rest()
     with head:
         _head()
     tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
@@ -48,7 +49,7 @@ def main() -> None:
                 show(pairing, colours, stage.pulse)
     stage.sharpen()
     session.end()
-    stage.draw_ahead(next_shots(stage))
+    stage.work_ahead(STEPS_AT_REST, both=True)
 
 
 def colours_now() -> Colours:
