@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
 def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
-    units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.")] = None,  # noqa: UP045
+    units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""

@@ -43,7 +43,7 @@ def init(
 
 
 def angles(file: PairingPath, kit: Kit = None) -> None:
-    """Print the angles of view of both cameras, the frame and the display."""
+    """Angles of view of both cameras, the frame and the display."""
     from framematch.camera import equivalent_135_mm
     from framematch.pairing_file import read_pairing
 
@@ -71,11 +71,13 @@ def guide(
     far: Annotated[Optional[float], typer.Option(help="Farthest distance, metres or inf.", metavar="M")] = None,  # noqa: UP045
     at: Annotated[Optional[float], typer.Option(help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
-    line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.")] = None,  # noqa: UP045
+    draw: Annotated[
+        str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
+    ] = "outline,rectangle,centre,label",
+    line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
-    """Work out the guide lines of a pairing and write them as an overlay."""
+    """Work out a pairing's guide lines and write the overlay."""
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
     from framematch.output.overlay import guide_json, overlay_files, write_files

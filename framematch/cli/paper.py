@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Paper = Annotated[str, typer.Option(help="A4, letter or A3.")]
+Paper = Annotated[str, typer.Option(help="A4, letter or A3.", metavar="SIZE")]
 DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
 Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
 Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
@@ -23,10 +23,10 @@ Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
-    app.command("sheet")(sheet)
-    app.command("set")(overlay_set)
-    app.command("wall")(wall)
-    app.command("fdl")(fdl)
+    app.command("sheet", short_help="Sheets to print, one page for each pairing.")(sheet)
+    app.command("set", short_help="Overlays, figures and sheets for every pairing of a folder.")(overlay_set)
+    app.command("wall", short_help="Tape the frame on a wall; what a miss says about the mount.")(wall)
+    app.command("fdl", short_help="The recorded frame as an ASC FDL 2.0 file, or from one.")(fdl)
     app.command("lens-map")(lens_map)
     app.command("opencv")(opencv)
 
@@ -55,11 +55,13 @@ def overlay_set(
     folder: Annotated[Path, typer.Argument(help="Folder of pairing files.", metavar="FOLDER")],
     out: Folder,
     size: Annotated[Optional[list[str]], typer.Option(help="Display size in pixels; may be given several times.", metavar="WxH")] = None,  # noqa: UP045
-    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
+    draw: Annotated[
+        str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
+    ] = "outline,rectangle,centre,label",
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
-    jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.")] = -1,
+    jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
@@ -94,7 +96,7 @@ def wall(
     at: Annotated[float, typer.Option(help="Distance of the wall from the recording lens, metres.", metavar="M")] = 2.0,
     seen: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.'),
+        typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
     kit: Kit = None,
 ) -> None:
@@ -138,7 +140,7 @@ def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
     frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.")] = "",
+    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.", metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
     """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
@@ -158,13 +160,13 @@ def fdl(
 def lens_map(
     file: PairingPath,
     out: Folder = Path("."),
-    picture: Annotated[str, typer.Option(help="display or recording.")] = "display",
-    kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.")] = "tiff",
+    picture: Annotated[str, typer.Option(help="display or recording.", metavar="WHICH")] = "display",
+    kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.", metavar="KIND")] = "tiff",
     angle: Annotated[Optional[float], typer.Option(help="Horizontal angle of the straight picture, degrees.", metavar="DEG")] = None,  # noqa: UP045
     top_left: Annotated[bool, typer.Option("--top-left", help="Count T from the top edge; from the bottom edge if left out.")] = False,
     kit: Kit = None,
 ) -> None:
-    """Lens maps (ST maps) that straighten a picture, and bend a straight one."""
+    """Lens maps (ST maps) that straighten a picture, or bend one."""
     from framematch.files import ensure_folder
     from framematch.output.lens_map import write_maps
     from framematch.pairing_file import read_pairing

@@ -155,9 +155,27 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     return text
 
 
+class _Same:
+    """Changes that count as equal where they read alike, so that what was tried once is known."""
+
+    def __init__(self, values: Values) -> None:
+        self.values, self._read = values, repr(list(values.items()))
+
+    def __hash__(self) -> int:
+        return hash(self._read)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self._read == other._read
+
+
 def _fitting(text: str, values: Values) -> str | None:
+    return _tried(text, _Same(values))
+
+
+@lru_cache(maxsize=512)
+def _tried(text: str, change: _Same) -> str | None:
     try:
-        after = changed_text(text, values)
+        after = changed_text(text, change.values)
         checked(after)
     except InputError:
         return None

@@ -100,8 +100,13 @@ def take_note() -> tuple[str, bool] | None:
     return found
 
 
-def hold(key: str, value: Any) -> None:
-    """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it)."""
-    if key not in st.session_state or st.session_state[key] != value or key in st.session_state[_AGAIN]:
+def hold(key: str, value: Any, *, under_hand: bool = False) -> None:
+    """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it).
+
+    Args:
+        under_hand: a step may be on its way from the browser, so what a run that was left has set is not set again.
+    """
+    again = key in st.session_state[_AGAIN] and not under_hand
+    if key not in st.session_state or st.session_state[key] != value or again:
         st.session_state[key] = value
         st.session_state[_SET].add(key)
