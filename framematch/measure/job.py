@@ -57,15 +57,15 @@ def measure_mount(recording: Sequence[Looked], monitoring: Sequence[Looked], cha
     """
     sides = (recording, monitoring)
     check_pairs(*sides)
-    found = [[each.found for each in side] for side in sides]
+    found_r, found_m = ([each.found for each in side] for side in sides)
     fitted: tuple[LensFit, LensFit] | None = None
     if lenses == KEEP and before is not None:
         t = before.tolerance
         held = [Known(camera=c, focal_percent=t.focal_percent, centre_px=t.centre_px) for c in (before.recording, before.monitoring)]
-        fit = fit_mount(*found, chart, cameras=(held[0], held[1]))
+        fit = fit_mount(found_r, found_m, chart, cameras=(held[0], held[1]))
     else:
         known = (before.recording, before.monitoring) if before else (None, None)
         first, second = (measure_lens(side, chart, known=c) for side, c in zip(sides, known, strict=True))
         fitted = (first, second)
-        fit = fit_mount(*found, chart, cameras=fitted)
+        fit = fit_mount(found_r, found_m, chart, cameras=fitted)
     return MountMeasured(fit=fit, lenses=fitted)

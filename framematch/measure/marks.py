@@ -31,6 +31,7 @@ Floats = NDArray[np.float64]
 CLICK_PX = 1.0  # standard deviation of a place clicked or found
 REACH_DEG = 10.0
 _RADII_PX = (5.0, 7.0, 10.0)
+_SEARCHED_PX = 2600  # long side of the copy that a large still's crosses are looked for in
 _LEAST = 0.55  # share of a circle's variation that has four peaks
 
 
@@ -149,7 +150,7 @@ def find_marks(pairing: Pairing, still: Still, distance_m: float) -> list[tuple[
     """
     marks = wall_marks(pairing, distance_m)
     camera = _camera(pairing, still)
-    candidates = _crosses(still.grey)
+    candidates = _candidates(still.grey)
     toward = _points(marks, distance_m) - pairing.mount.translation_m
     toward = toward / np.linalg.norm(toward, axis=1)[:, None]
     best: dict[int, int] = {}
@@ -174,9 +175,27 @@ def _camera(pairing: Pairing, still: Still) -> Camera:
     return pairing.monitoring.resized((width, height))
 
 
+def expected_px(pairing: Pairing, size_px: tuple[int, int], distance_m: float) -> Floats:
+    """Where the pairing as it is has the wall marks (N, 2) in a monitoring still of this size; NaN where it can't see them."""
+    points = _points(wall_marks(pairing, distance_m), distance_m)
+    pixels, ok = pairing.monitoring.resized(size_px).project((points - pairing.mount.translation_m) @ pairing.mount.recording_from_monitoring)
+    return np.asarray(np.where(ok[:, None], pixels, np.nan))
+
+
 def _points(marks: Sequence[Mark], distance_m: float) -> Floats:
     """Marks (N, 3) in recording axes, metres."""
     return np.array([(m.right_mm / 1000, -m.up_mm / 1000, distance_m) for m in marks])
+
+
+def _candidates(grey: NDArray[np.uint8]) -> Floats:
+    import cv2
+
+    height, width = grey.shape
+    scale = min(1.0, _SEARCHED_PX / max(height, width))
+    if scale == 1:
+        return _crosses(grey)
+    small = np.asarray(cv2.resize(grey, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return np.asarray(_crosses(small) * (width / small.shape[1], height / small.shape[0]))
 
 
 def _crosses(grey: NDArray[np.uint8]) -> Floats:
