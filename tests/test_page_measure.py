@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import io
 import subprocess
 import sys
-from dataclasses import replace
 
-import numpy as np
 import pytest
 from browser import ROOT
 from streamlit.testing.v1 import AppTest
 
 from framematch.page.session import EXAMPLE
-from framematch.pairing_file import parse_pairing, parse_toml
 
 DOC = "chessboard-10x7-25mm"
 
@@ -57,7 +53,7 @@ def test_a_lens_as_the_command_line_has_it(app, opencv_doc, tmp_path):
     measured_lens(app, files(stills))
     assert not app.exception
     shown = words(app)
-    assert "over 13 stills, 0 not used" in shown and shown.count("corners, RMS") == 13 and "Left over by the lens" in shown
+    assert "13 stills used, 0 not." in shown and shown.count("corners, RMS") == 13 and "Left over by the lens" in shown
     (tmp_path / "rig.toml").write_text(EXAMPLE)
     command = [sys.executable, "-m", "framematch", "measure", "lens", *map(str, stills), "--chart", DOC, "--out", str(tmp_path)]
     made = subprocess.run([*command, "--pairing", str(tmp_path / "rig.toml"), "--write"], cwd=ROOT, capture_output=True, text=True, timeout=120)

@@ -87,8 +87,8 @@ class ResidualMap:
         return f"seen less computed, drawn {self.enlarged:g} times as large; RMS {self.rms_px:.3f} px, largest {self.largest_px:.2f} px"
 
 
-def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, width: int = 1100) -> ResidualMap:
-    """Corners (N, 2) and what is left over at each (N, 2) as a map of the picture."""
+def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, width: int = 1100, line: int = 1) -> ResidualMap:
+    """Corners (N, 2) and what is left over at each (N, 2) as a map of the picture, arrows ``line`` pixels wide."""
     from PIL import Image, ImageDraw
 
     scale = width / raster_px[0]
@@ -105,7 +105,7 @@ def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int]
         draw.line((width * share, 0, width * share, height), fill="#26313a")
         draw.line((0, height * share, width, height * share), fill="#26313a")
     for (x, y), (ex, ey) in zip(pixels[finite] * scale, residual_px[finite] * scale * enlarged, strict=True):
-        draw.line((x, y, x + ex, y + ey), fill=ARROW, width=1)
+        draw.line((x, y, x + ex, y + ey), fill=ARROW, width=line)
         draw.ellipse((x - 1.5, y - 1.5, x + 1.5, y + 1.5), fill=FOUND)
     return ResidualMap(picture=picture, enlarged=enlarged, rms_px=typical, largest_px=float(size.max(initial=0)))
 

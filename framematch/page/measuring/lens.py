@@ -20,12 +20,13 @@ from framematch.measure.pictures import residual_map
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look
-from framematch.page.measuring.show import ask, at_hand, fault, large, last, lines, remembered, thumbs, use, whole
+from framematch.page.measuring.show import ask, at_hand, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
 from framematch.render.keep import Kept
 
+MAP_PX = 760  # wide, so that arrows stay visible where it is shown smaller
 CAMERAS = {"recording": "recording camera", "monitoring": "monitoring camera"}
 _FIGURES = {"focal_mm": "focal length, mm", "centre_x_px": "lens centre across, px", "centre_y_px": "lens centre down, px"}
 
@@ -93,7 +94,7 @@ def _measure(stills: Sequence[Given], chart: Chart, known: Camera, said: Said) -
         fit = measure_lens([each.looked for each in seen], chart, known=known)
     except InputError as error:
         return Measured(seen=seen, fit=None, fault=str(error), residuals=(b"", ""))
-    drawn = residual_map(fit.pixels, fit.residual_px, fit.camera.raster_px)
+    drawn = residual_map(fit.pixels, fit.residual_px, fit.camera.raster_px, width=MAP_PX, line=2)
     return Measured(seen=seen, fit=fit, fault="", residuals=(jpeg(drawn.picture), drawn.words))
 
 
@@ -117,7 +118,7 @@ def _figures(fit: LensFit, measured: Measured, which: str, pairing: Pairing, cha
     left_out = len(measured.seen) - len(fit.used)
     st.html(
         block(
-            paragraph(f"{fit.model.label}: RMS {fit.rms_px:.3f} px over {len(fit.used)} stills, {left_out} not used.", "big")
+            paragraph(f"{len(fit.used)} stills used, {left_out} not. Corners lie within {fit.rms_px:.2f} px (RMS) of where this lens puts them.", "big")
             + lines(fit.warnings, fit.advice)
             + (paragraph(_other_mode(fit, which, pairing), "caution") if _other_mode(fit, which, pairing) else "")
         )
@@ -154,11 +155,10 @@ def _other_mode(fit: LensFit, which: str, pairing: Pairing) -> str:
 
 def lens_tables(fit: LensFit) -> str:
     """Figures and angles of a lens with their 95 % intervals."""
-    rows = [[_FIGURES.get(f.name, f.name), f"{f.value:.5g}" if abs(f.value) < 100 else f"{f.value:.2f}", f"± {f.half_95:.2g}"] for f in fit.figures]
+    rows = [figure_row(_FIGURES.get(f.name, f"bend, {f.name}"), f.value, f.half_95) for f in fit.figures]
     for name in ("horizontal", "vertical", "diagonal"):
-        value, half = getattr(fit.angles, name), getattr(fit.angles_95, name)
-        rows.append([f"{name} angle of view", f"{value:.2f}°" if value == value else "dark", f"± {half:.2g}°" if half == half else "-"])
-    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured")
+        rows.append(figure_row(f"{name} angle of view", getattr(fit.angles, name), getattr(fit.angles_95, name), "°"))
+    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured") + paragraph(f"Kind of lens that fits best: {fit.model.label}.", "quiet")
 
 
 def coverage_table(fit: LensFit) -> str:

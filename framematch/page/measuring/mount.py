@@ -185,7 +185,9 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
     st.html(
         block(
             paragraph(
-                f"The mount from {len(fit.used)} pairs, {unused} not used: RMS {fit.rms_px[0]:.3f} px recording, {fit.rms_px[1]:.3f} px monitoring.", "big"
+                f"{len(fit.used)} pairs used, {unused} not. Corners lie within {fit.rms_px[0]:.2f} px (RMS) of where lenses and mount put them "
+                f"in the recording stills, {fit.rms_px[1]:.2f} px in the monitoring stills.",
+                "big",
             )
             + lines([*fit.warnings, *compare_offset(fit, before.mount, before.tolerance.offset_mm)])
             + "".join(paragraph(f"Not used, {name}: {reason}.", "caution") for name, reason in fit.left_out)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Callable, Hashable, Sequence
 from html import escape
 from typing import Any, TypeVar
@@ -29,6 +30,7 @@ STYLE = """
 .fm .stills.pairs{grid-template-columns:repeat(auto-fill,minmax(280px,1fr))}
 .fm .stills .two{display:grid;grid-template-columns:1fr 1fr;gap:.2rem;align-items:start}
 .fm .whole figcaption{margin-bottom:.3rem}
+.fm .whole.still{max-width:960px}
 .fm .laid{display:grid;gap:.8rem;align-items:start}
 .fm .laid.beside{grid-template-columns:repeat(auto-fit,minmax(min(340px,100%),1fr))}
 .fm figcaption.fault{font-weight:600}
@@ -54,10 +56,11 @@ def remembered(key: str, first: Value, field: Callable[[str], Value]) -> Value:
 
 def ask(task: str, key: Hashable, label: str, *, about: str, now: Any = None) -> Any:
     """A button, unless it was pressed for these very figures; then what was ``now`` when it was."""
-    held = st.session_state.get(_ASKED, {})
+    held, place = st.session_state.get(_ASKED, {}), st.empty()
     if held.get(task, (None, None))[0] == key:
+        place.empty()  # at once, not when the run is over
         return held[task][1]
-    st.button(label, type="primary", key=f"measure:{task}:go", help=about, on_click=_pressed, args=(task, key, now))
+    place.button(label, type="primary", key=f"measure:{task}:go", help=about, on_click=_pressed, args=(task, key, now))
     return None
 
 
@@ -88,9 +91,17 @@ def source(picture: bytes) -> str:
     return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
 
 
-def whole(picture: bytes, caption: str, alt: str) -> str:
+def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
+    """A row of a table: the value to as many places as two figures of its interval have."""
+    if not (math.isfinite(value) and math.isfinite(half_95)):
+        return [label, f"{value:.2f}{unit}" if math.isfinite(value) else "dark corners", "-"]
+    places = 3 if half_95 <= 0 else min(6, max(0, 1 - math.floor(math.log10(half_95))))
+    return [label, f"{value:.{places}f}{unit}", f"± {half_95:.{places}f}{unit}"]
+
+
+def whole(picture: bytes, caption: str, alt: str, kind: str = "") -> str:
     """A large picture with its caption above it."""
-    return f'<figure class="whole"><figcaption>{escape(caption)}</figcaption><img src="{source(picture)}" alt="{escape(alt, quote=True)}"></figure>'
+    return f'<figure class="whole {kind}"><figcaption>{escape(caption)}</figcaption><img src="{source(picture)}" alt="{escape(alt, quote=True)}"></figure>'
 
 
 def thumbs(seen: Sequence[Seen], unused: dict[str, str], rms_px: dict[str, float]) -> str:
@@ -126,7 +137,7 @@ def large(seen: Sequence[Seen], task: str) -> Seen | None:
     first = next((each.looked.name for each in seen if each.large and each.looked.found), names[0])
     name = st.selectbox("Still shown large", names, names.index(first), key=f"measure:{task}:large", help="Each ring is a corner of the chart as it was found.")
     each = next(each for each in seen if each.looked.name == name)
-    st.html(block(whole(each.large, f"{name}, {each.looked.size_px[0]} x {each.looked.size_px[1]} pixels: {note(each.looked)}", _alt(each))))
+    st.html(block(whole(each.large, f"{name}, {each.looked.size_px[0]} x {each.looked.size_px[1]} pixels: {note(each.looked)}", _alt(each), "still")))
     return each
 
 
