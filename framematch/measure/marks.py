@@ -31,7 +31,8 @@ Floats = NDArray[np.float64]
 CLICK_PX = 1.0  # standard deviation of a place clicked or found
 REACH_DEG = 10.0
 _RADII_PX = (5.0, 7.0, 10.0)
-_SEARCHED_PX = 2600  # long side of the copy that a large still's crosses are looked for in
+_SEARCHED_PX, _SMALLEST_PX = 2600, 400  # long side of the largest and the smallest copy that crosses are looked for in
+_EACH_SIZE = 30  # candidates of each
 _LEAST = 0.55  # share of a circle's variation that has four peaks
 
 
@@ -188,14 +189,18 @@ def _points(marks: Sequence[Mark], distance_m: float) -> Floats:
 
 
 def _candidates(grey: NDArray[np.uint8]) -> Floats:
+    """Places (N, 2) of what may be crosses, in pixels of the still; in copies of halving size too, for wide tape."""
     import cv2
 
     height, width = grey.shape
     scale = min(1.0, _SEARCHED_PX / max(height, width))
-    if scale == 1:
-        return _crosses(grey)
-    small = np.asarray(cv2.resize(grey, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return np.asarray(_crosses(small) * (width / small.shape[1], height / small.shape[0]))
+    out: list[Floats] = []
+    while not out or scale * max(height, width) >= _SMALLEST_PX:
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        small = grey if scale == 1 else np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        out.append(_crosses(small)[:_EACH_SIZE] * (width / size[0], height / size[1]))
+        scale /= 2
+    return np.concatenate(out)
 
 
 def _crosses(grey: NDArray[np.uint8]) -> Floats:

@@ -13,7 +13,7 @@ from framematch.measure.into_file import checked_changes
 from framematch.measure.stills import read_still
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring import laid
-from framematch.page.measuring.show import fault, held_with, remembered, use
+from framematch.page.measuring.show import fault, held_with, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -85,7 +85,7 @@ def _check(pairing: Pairing, recording: Given, monitoring: Given, distance_m: fl
 
 
 def _say(checked: Checked, drawn: laid.Laid) -> None:
-    rows = [[_FIGURES[f.name], f"{getattr(checked.before.mount, f.name):+.2f}", f"{f.value:+.2f}", f"± {f.half_95:.2f}"] for f in checked.figures]
+    rows = [[_FIGURES[f.name], signed(getattr(checked.before.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in checked.figures]
     off = "; ".join(f"{percent:.1f} % at {metres(at)}" for at, percent in checked.off_percent)
     st.html(
         block(

@@ -20,7 +20,7 @@ _WAYS = {"beside": "both", "before": "before", "after": "after"}
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Laid:
-    """Both pictures as JPEG files, each empty if its pairing is for stills of another shape.
+    """Both pictures as JPEG files, the first empty if its pairing is for stills of another shape.
 
     Args:
         distance_m: that they are drawn for.
@@ -68,13 +68,14 @@ def show(laid: Laid, task: str, *, before: str, after: str) -> None:
             )
         )
     )
+    if not laid.before:
+        st.html(block(paragraph(f"{before} Not drawn, for it is for pictures of another shape.", "quiet") + whole(laid.after, after, _alt("after"), "still")))
+        return
     way = remembered(f"measure:{task}:way", "beside", lambda key: st.radio("Show", list(_WAYS), format_func=_WAYS.__getitem__, horizontal=True, key=key))
-    shown = []
-    for name, picture, says in (("before", laid.before, before), ("after", laid.after, after)):
-        if way not in (name, "beside"):
-            continue
-        if picture:
-            shown.append(whole(picture, says, f"Monitoring still with the recorded still laid in, {name} the measurement."))
-        else:
-            shown.append(f"<figure>{paragraph(f'{says} Not drawn: that pairing is for pictures of another shape.', 'quiet')}</figure>")
+    both = (("before", laid.before, before), ("after", laid.after, after))
+    shown = [whole(picture, says, _alt(name)) for name, picture, says in both if way in (name, "beside")]
     st.html(block(f'<div class="laid {way}">{"".join(shown)}</div>'))
+
+
+def _alt(name: str) -> str:
+    return f"Monitoring still with the recorded still laid in, {name} the measurement."

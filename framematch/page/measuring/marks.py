@@ -18,7 +18,7 @@ from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, use, whole
+from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use, whole
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -149,7 +149,7 @@ def _aim(pairing: Pairing, wall: Wall, places: list[Place], distance_m: float) -
 
 
 def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:
-    rows = [[_FIGURES[f.name], f"{getattr(pairing.mount, f.name):+.2f}", f"{f.value:+.2f}", f"± {f.half_95:.2f}"] for f in found.figures]
+    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in found.figures]
     off = "" if math.isnan(found.off_percent) else f"The guide as it was is off by up to {found.off_percent:.1f} % of the frame at {distance_m:g} m. "
     return (
         paragraph(f"{off}The aim is off by {found.turned_deg:.2f} degrees.", "big")

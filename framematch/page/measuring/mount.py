@@ -27,7 +27,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look
 from framematch.page.measuring.lens import CAMERAS, lens_tables
-from framematch.page.measuring.show import ask, at_hand, fault, last, lines, remembered, source, use, whole
+from framematch.page.measuring.show import ask, at_hand, fault, last, lines, remembered, signed, source, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -166,12 +166,15 @@ def _say(measured: Measured, text: str, laid_of: Any) -> None:
         fault(measured.fault)
     else:
         _figures(measured, measured.made, before)
-    st.html(block("<h3>Pairs, with the corners found</h3>" + _pairs(measured)))
-    pair = _large(measured)
-    if measured.made is None or laid_of is None or pair is None or not math.isfinite(measured.distance_m[pair]):
-        return
+    pair = _chosen(measured)
+    if pair is not None and measured.made is not None and laid_of is not None and math.isfinite(measured.distance_m[pair]):
+        _over_still(measured.made, pair, text, before, laid_of)
+    st.html(block("<h3>Pairs, with the corners found</h3>" + _pairs(measured) + ("" if pair is None else _large(measured, pair))))
+
+
+def _over_still(made: MountMeasured, pair: int, text: str, before: Pairing, laid_of: Any) -> None:
     try:
-        after = parse_pairing(changed_text(text, mount_changes(measured.made.fit, before, measured.made.lenses)))
+        after = parse_pairing(changed_text(text, mount_changes(made.fit, before, made.lenses)))
     except InputError as error:
         fault(f"The guide can't be drawn with these figures: {error}")
         return
@@ -194,28 +197,24 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
             + _off(made, before)
         )
     )
-    left, right = st.columns([1, 1.25], gap="large")
+    left, right = st.columns(2, gap="large")
     with left:
         rows = []
         for f in fit.figures:
             label, digits = _FIGURES[f.name]
-            rows.append([label, f"{getattr(before.mount, f.name):+.{digits}f}", f"{f.value:+.{digits}f}", f"± {f.half_95:.{digits}f}"])
+            rows.append([label, signed(getattr(before.mount, f.name), digits), signed(f.value, digits), f"± {f.half_95:.{digits}f}"])
         st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured")))
-        both = made.lenses is not None
-        use(
-            "Use this mount and both lenses in the pairing" if both else "Use this mount in the pairing",
-            "measure:mount:use",
-            "mount",
-            mount_changes(fit, now, made.lenses),
-        )
-        if made.lenses is not None:
-            for name, each in zip(CAMERAS.values(), made.lenses, strict=True):
-                with st.expander(f"The {name}'s lens: {each.model.label}, RMS {each.rms_px:.3f} px"):
-                    st.html(block(lens_tables(each) + lines(each.warnings, each.advice)))
+        label = "Use this mount in the pairing" if made.lenses is None else "Use this mount and both lenses in the pairing"
+        use(label, "measure:mount:use", "mount", mount_changes(fit, now, made.lenses))
     with right:
-        for (picture, words), name in zip(measured.residuals, CAMERAS.values(), strict=True):
-            alt = f"Map of the {name}'s picture with an arrow at each corner of the chart; {words}."
-            st.html(block(whole(picture, f"Left over in the {name}: {words}", alt)))
+        for name, each in zip(CAMERAS.values(), made.lenses or (), strict=False):
+            with st.expander(f"The {name}'s lens: RMS {each.rms_px:.2f} px over {len(each.used)} stills"):
+                st.html(block(lens_tables(each) + lines(each.warnings, each.advice)))
+    maps = []
+    for (picture, words), name in zip(measured.residuals, CAMERAS.values(), strict=True):
+        alt = f"Map of the {name}'s picture with an arrow at each corner of the chart; {words}."
+        maps.append(whole(picture, f"Left over in the {name}: {words}", alt))
+    st.html(block(f'<div class="laid beside">{"".join(maps)}</div>'))
 
 
 def _off(made: MountMeasured, before: Pairing) -> str:
@@ -248,13 +247,18 @@ def _pairs(measured: Measured) -> str:
     return f'<div class="stills pairs">{"".join(out)}</div>'
 
 
-def _large(measured: Measured) -> int | None:
+def _chosen(measured: Measured) -> int | None:
+    """Which pair is shown large, of those in which the chart was found twice."""
     pairs = list(zip(*measured.seen, strict=True))
     good = [i for i, pair in enumerate(pairs) if all(each.looked.found is not None for each in pair)]
     if not good:
         return None
     names = {i: " + ".join(each.looked.name for each in pairs[i]) for i in good}
-    pair: int = st.selectbox("Pair shown large", good, format_func=names.__getitem__, key="measure:mount:large", help="Each ring is a corner as it was found.")
-    figures = [whole(each.large, f"{each.looked.name}: {note(each.looked)}", f"Still {each.looked.name} with the corners found") for each in pairs[pair]]
-    st.html(block(f'<div class="laid beside">{"".join(figures)}</div>'))
-    return pair
+    chosen: int = st.selectbox("Pair shown large", good, format_func=names.__getitem__, key="measure:mount:large", help="Of those with the chart in both.")
+    return chosen
+
+
+def _large(measured: Measured, pair: int) -> str:
+    both = [side[pair] for side in measured.seen]
+    figures = [whole(each.large, f"{each.looked.name}: {note(each.looked)}", f"Still {each.looked.name} with the corners found") for each in both]
+    return f'<div class="laid beside">{"".join(figures)}</div>'

@@ -91,6 +91,12 @@ def source(picture: bytes) -> str:
     return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
 
 
+def signed(value: float, digits: int = 2) -> str:
+    """A figure with its sign; nothing has none."""
+    shown = round(value, digits)
+    return f"{shown:+.{digits}f}" if shown else f"{0:.{digits}f}"
+
+
 def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
     """A row of a table: the value to as many places as two figures of its interval have."""
     if not (math.isfinite(value) and math.isfinite(half_95)):
