@@ -30,8 +30,8 @@ def marks_picture(
     picture = Image.fromarray(small).convert("RGB")
     draw = ImageDraw.Draw(picture)
     scale = picture.width / size_px[0]
-    font = ImageFont.load_default(max(13, picture.width // 70))
-    radius = max(8, picture.width // 90)
+    font = ImageFont.load_default(max(13, picture.width // 45))
+    radius = max(8, picture.width // 70)
     _ruler(draw, size_px, scale, font)
     for x, y in expected * scale - 0.5:
         if np.isfinite((x, y)).all():
@@ -54,7 +54,7 @@ def marks_picture(
 
 def _ruler(draw: Any, size_px: tuple[int, int], scale: float, font: Any) -> None:
     """Ticks every hundred pixels or more along the top and the left edge, the larger ones with their count."""
-    step = next(s for s in (100, 200, 500, 1000, 2000, 5000, 100_000) if s * scale >= 90)
+    step = next(s for s in (100, 200, 500, 1000, 2000, 5000, 100_000) if s * scale >= 100)
     for axis, length in enumerate(size_px):
         for at in range(step // 2, length, step // 2):
             numbered = at % step == 0

@@ -26,7 +26,7 @@ from framematch.render.keep import Kept
 from framematch.wall_marks import wall_marks
 
 Place = tuple[float, float] | None
-_WIDTH_PX = 1400
+_WIDTH_PX = 1000
 _FIRST_M: float | None = 2.0  # as in the Print area
 _FIGURES = {"pan_deg": "pan, degrees", "tilt_deg": "tilt, degrees", "roll_deg": "roll, degrees"}
 
@@ -87,7 +87,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         return
     if wall.fault:
         fault(f"Not found by themselves: {wall.fault} Read the places off the picture.")
-    fields, shown = st.columns([1, 2.2], gap="large")
+    shown, fields = st.columns([2.2, 1], gap="large")
     with fields:
         places = _places(names, wall, mine)
         with st.container():
