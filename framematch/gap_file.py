@@ -6,22 +6,26 @@ carry them; its own reader passes over them, as this one passes over the pairing
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
 from framematch.camera import FORMATS_MM, Camera, frame_in
 from framematch.errors import InputError
 from framematch.files import read_text
+from framematch.gap.aircraft import Aircraft, Part, Prop
 from framematch.gap.lenses import candidate_of, own_lens
-from framematch.gap.values import Aircraft, Candidate, Gap, Part, Plan, Prop, Run, Second, Subject
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
+from framematch.gap.values import Candidate, Plan, Second, Subject
 from framematch.lens import Lens
 from framematch.motion import shutter_s
 from framematch.pairing import Pairing
-from framematch.pairing_file import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect, parse_toml, validated
+from framematch.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.toml_text import Table, nearest_word, parse_toml, validated
 
 Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
@@ -29,30 +33,26 @@ Text = Annotated[str, Field(min_length=1, max_length=60)]
 Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class GapTable(_Table):
+class GapTable(Table):
     size_m: tuple[Metres, Metres] = Field(description="[width, height] of the opening, metres")
     shape: Literal["rectangle", "arch", "circle"] = Field(default="rectangle", description="rectangle, arch or circle")
     thickness_m: Annotated[Number, Field(ge=0, le=100)] = Field(default=0.0, description="the thickness of the wall around it, metres")
     sill_m: Annotated[Number, Field(ge=0, le=1000)] = Field(default=1.0, description="the height of its lowest point above the ground, metres")
 
 
-class OffsetTable(_Table):
+class OffsetTable(Table):
     right: Annotated[Number, Field(ge=-100, le=100)] = Field(default=0.0, description="metres")
     up: Annotated[Number, Field(ge=-100, le=100)] = Field(default=0.0, description="metres")
     forward: Annotated[Number, Field(ge=-100, le=100)] = Field(default=0.0, description="metres")
 
 
-class PlaceTable(_Table):
+class PlaceTable(Table):
     right: Millimetres = Field(default=0.0, description="mm")
     up: Millimetres = Field(default=0.0, description="mm")
     forward: Millimetres = Field(default=0.0, description="mm")
 
 
-class RunTable(_Table):
+class RunTable(Table):
     speed_m_s: Annotated[Number, Field(gt=0, le=100)] = Field(default=8.0, description="metres per second")
     offset_m: OffsetTable = Field(default_factory=OffsetTable, description="{ right, up } from the opening's middle where the camera passes")
     heading_deg: Number = Field(default=0.0, description="flight direction from straight through, + right")
@@ -66,14 +66,14 @@ class RunTable(_Table):
     readout_ms: Number | None = Field(default=None, description="from the first row to the last, milliseconds")
 
 
-class PropTable(_Table):
+class PropTable(Table):
     name: Text = Field(default="prop", description="what it is called")
     at_mm: PlaceTable = Field(description="{ right, up, forward } of its hub from the recording camera, in the airframe's own axes")
     radius_mm: Annotated[Number, Field(gt=0, le=2000)] = Field(description="the radius of the disc it sweeps, mm")
     blade_mm: Annotated[Number, Field(gt=0, le=200)] = Field(default=12.0, description="the thickness of the disc it sweeps, mm")
 
 
-class PartTable(_Table):
+class PartTable(Table):
     name: Text = Field(default="part", description="what it is called")
     at_mm: PlaceTable = Field(description="{ right, up, forward } of its middle from the recording camera, in the airframe's own axes")
     size_mm: tuple[Annotated[Number, Field(gt=0)], Annotated[Number, Field(gt=0)], Annotated[Number, Field(gt=0)]] = Field(
@@ -81,7 +81,7 @@ class PartTable(_Table):
     )
 
 
-class AircraftTable(_Table):
+class AircraftTable(Table):
     size_m: tuple[Metres, Metres, Metres] = Field(description="[width, height, length] with props, metres")
     camera_m: OffsetTable = Field(default_factory=OffsetTable, description="{ right, up, forward } of the recording camera from the middle of that")
     camera_tilt_deg: Number = Field(default=0.0, description="of the recording camera against the airframe, + up")
@@ -90,7 +90,7 @@ class AircraftTable(_Table):
     part: Annotated[tuple[PartTable, ...], Field(max_length=32)] = Field(default=(), description="parts of the airframe")
 
 
-class SubjectTable(_Table):
+class SubjectTable(Table):
     name: Text = Field(default="subject", description="what it is called")
     height_m: Metres = Field(default=1.75, description="feet to head, metres")
     beyond_m: Number = Field(default=5.0, description="past the gap's near face, - for before it, metres")
@@ -98,7 +98,7 @@ class SubjectTable(_Table):
     stands_m: Number = Field(default=0.0, description="of its feet above the ground, metres")
 
 
-class LensTable(_Table):
+class LensTable(Table):
     name: Text | None = Field(default=None, description="what it is called")
     focal_mm: Focal = Field(description="focal length in mm")
     projection: Projection | None = Field(default=None, description="how the lens maps angles to the picture")
@@ -125,7 +125,7 @@ class LensTable(_Table):
         return replace(plain, lens=lens, notes=())
 
 
-class SecondTable(_Table):
+class SecondTable(Table):
     sensor_mm: tuple[Side, Side] | None = Field(default=None, description="area read out, [width, height] in mm")
     format: str | None = Field(default=None, description="a generic format's name in place of sensor_mm")
     raster_px: tuple[Pixels, Pixels] = Field(default=(3840, 2160), description="[width, height] in pixels")
@@ -137,7 +137,7 @@ class SecondTable(_Table):
     at_m: Metres | None = Field(default=None, description="distance before the gap of the cut; the nearest of the run's if left out")
 
 
-class GapFile(_Table):
+class GapFile(Table):
     """The tables of a gap; field descriptions are what errors show."""
 
     gap: GapTable = Field(description="the opening")
@@ -197,9 +197,15 @@ def _plan(pairing: Pairing, file: GapFile) -> Plan:
     )
 
 
+def airframe(prop: Sequence[PropTable], part: Sequence[PartTable]) -> tuple[tuple[Prop, ...], tuple[Part, ...]]:
+    """Props and parts as values, from the tables that a gap's and a day's aircraft share."""
+    props = tuple(_made(f"aircraft.prop.{i}", Prop, **_place(t.at_mm), **t.model_dump(exclude={"at_mm"})) for i, t in enumerate(prop, 1))
+    parts = tuple(_made(f"aircraft.part.{i}", Part, **_place(t.at_mm), **t.model_dump(exclude={"at_mm"})) for i, t in enumerate(part, 1))
+    return props, parts
+
+
 def _aircraft(a: AircraftTable) -> Aircraft:
-    props = tuple(_made(f"aircraft.prop.{i}", Prop, **_place(t.at_mm), **t.model_dump(exclude={"at_mm"})) for i, t in enumerate(a.prop, 1))
-    parts = tuple(_made(f"aircraft.part.{i}", Part, **_place(t.at_mm), **t.model_dump(exclude={"at_mm"})) for i, t in enumerate(a.part, 1))
+    props, parts = airframe(a.prop, a.part)
     out: Aircraft = _made(
         "aircraft",
         Aircraft,
@@ -223,7 +229,7 @@ def _second(pairing: Pairing, file: GapFile) -> Second:
     if (s.sensor_mm is None) == (s.format is None):
         raise InputError("give either sensor_mm or format", field="second.sensor_mm", fix="sensor_mm = [width, height] of the area read out")
     if s.format is not None and s.format not in FORMATS_MM:
-        raise InputError(f"{s.format!r} is not known", field="second.format", fix=f"use one of {', '.join(FORMATS_MM)}")
+        raise InputError(f"{s.format!r} is not known", field="second.format", fix=nearest_word(s.format, FORMATS_MM, "use one of"))
     whole = s.sensor_mm or FORMATS_MM[s.format or ""]
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
@@ -247,60 +253,3 @@ def _made(prefix: str, make: Any, **figures: Any) -> Any:
         return make(**figures)
     except InputError as error:
         raise error.within(prefix=prefix) from None
-
-
-#: A plan for the starter pairing, to be added to it or kept beside it.
-STARTER_PLAN = """\
-# A gap, the run through it and what flies: for `framematch lenses`. In the pairing file or a file of its own.
-[gap]
-size_m = [1.2, 0.9]                 # width, height of the opening
-shape = "rectangle"                 # rectangle, arch, circle
-thickness_m = 0.1                   # of the wall
-sill_m = 1.1                        # from the ground
-
-[run]
-speed_m_s = 8.0
-offset_m = { right = 0.0, up = 0.0 }  # where the camera passes, from the opening's middle
-heading_deg = 0                     # from straight through, + right
-tilt_deg = 0                        # of the recording camera above the horizon, in flight
-distances_m = [10.0, 5.0, 2.0]      # before the gap, for the table and the pictures
-shutter_deg = 180
-rate_fps = 24
-readout_ms = 12                     # first row to last; leave out if not known
-
-[aircraft]
-size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all
-camera_m = { right = 0.0, up = 0.05, forward = 0.12 }  # the recording camera, from the middle of that
-camera_tilt_deg = 25                # of the recording camera against the airframe
-uncertainty_cm = 15                 # how far off the flown path may be, 95 %
-
-[[aircraft.prop]]
-name = "front left"
-at_mm = { right = -130, up = 45, forward = 60 }  # of its hub, from the recording camera
-radius_mm = 64
-
-[[aircraft.prop]]
-name = "front right"
-at_mm = { right = 130, up = 45, forward = 60 }
-radius_mm = 64
-
-[[subject]]
-name = "dancer"
-height_m = 1.70
-beyond_m = 4.0                      # past the gap
-right_m = 0.6
-
-[[lens]]
-focal_mm = 12
-weight_g = 180
-closest_m = 0.3
-widest_f = 2.0
-deepest_f = 16
-
-[[lens]]
-focal_mm = 18                       # the pairing's own: keeps its distortion
-
-[second]                            # another camera for a hidden cut
-format = "1-inch"
-raster_px = [3840, 2160]
-"""

@@ -1,284 +1,20 @@
-"""Pairing files: TOML that people write, read with errors that teach, written back as they left it."""
+"""Pairing files: TOML that people write, read with its shared files and its frame, changed in place."""
 
 from __future__ import annotations
 
-import difflib
-import math
-import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
-
-from framematch.camera import FORMATS_MM, Camera, Display, check_shapes, frame_in
 from framematch.errors import InputError
 from framematch.files import read_text, write_text
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
-from framematch.mount import Mount
-from framematch.pairing import Pairing, Tolerance
-from framematch.quoted import lens_from_angles
-from framematch.units import metric
+from framematch.pairing import Pairing
+from framematch.pairing_tables import FrameTable, PairingFile
+from framematch.toml_text import changed_text, parse_toml, validated
 
-Model = TypeVar("Model", bound=BaseModel)
-_MOST_DOTS = 100  # in a line: the standard library's reader needs memory with the square of a dotted key's length
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
 GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
-
-
-def _within(low: float, high: float, unit: str, hint: Callable[[float], str] = lambda value: "") -> AfterValidator:
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise ValueError("; ".join(filter(None, (f"{value:g} is outside {low:g} to {high:g} {unit}", hint(value)))))
-        return value
-
-    return AfterValidator(check)
-
-
-def _not_bool(value: Any) -> Any:
-    if isinstance(value, (bool, str)):
-        raise ValueError(f"{value!r} is not a number")
-    return value
-
-
-def _metres_for_mm(value: float) -> str:
-    return f"that looks like metres: write {value * 1000:g}" if 0 < value < 0.5 else "give millimetres"
-
-
-def _mm_for_metres(value: float) -> str:
-    return f"that looks like millimetres: write {value / 1000:g}" if value > 0 else "give metres above 0"
-
-
-Number = Annotated[float, BeforeValidator(_not_bool), Field(allow_inf_nan=False)]
-NumberOrInf = Annotated[float, BeforeValidator(_not_bool), AfterValidator(lambda v: v if not math.isnan(v) else _refuse("nan is not a number"))]
-Focal = Annotated[Number, _within(0.5, 3000, "mm", _metres_for_mm)]
-Side = Annotated[Number, _within(0.5, 200, "mm", _metres_for_mm)]
-Pixels = Annotated[int, BeforeValidator(_not_bool), Field(ge=16, le=32768)]
-Angle = Annotated[Number, Field(gt=0, lt=360)]
-
-
-def _refuse(reason: str) -> Any:
-    raise ValueError(reason)
-
-
-def _distance(value: float) -> float:
-    if value <= 0 or (value > 100_000 and math.isfinite(value)):
-        raise ValueError(f"{value:g} is no distance in metres: {_mm_for_metres(value)}")
-    return value
-
-
-def parse_aspect(value: object) -> float:
-    """Width over height from ``"2.39:1"``, ``"16:9"``, ``"2048x858"`` or a number.
-
-    Raises:
-        ValueError: it is none of these, or no picture's shape.
-    """
-    try:
-        if isinstance(value, str):
-            parts = [float(part) for part in value.lower().replace("x", ":").replace("/", ":").split(":")]
-            ratio = parts[0] / parts[1] if len(parts) == 2 else parts[0] if len(parts) == 1 else math.nan
-        else:
-            ratio = float(_not_bool(value))
-    except (ValueError, TypeError, ZeroDivisionError):
-        ratio = math.nan
-    if not 0.2 <= ratio <= 5:
-        raise ValueError(f'{value!r} is no shape of a picture: write "2.39:1", "16:9" or 1.85')
-    return ratio
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class ShotTable(_Table):
-    distance_m: tuple[Annotated[NumberOrInf, AfterValidator(_distance)], Annotated[NumberOrInf, AfterValidator(_distance)]] = Field(
-        description="[nearest, farthest] that the guide has to serve, in metres; the farthest may be inf"
-    )
-
-
-class DistortionTable(_Table):
-    model: Literal["brown-conrady", "kannala-brandt"] = Field(description='"brown-conrady" or "kannala-brandt"')
-    k: tuple[Number, ...] = Field(default=(), max_length=6, description="radial coefficients k1, k2, ...")
-    p: tuple[Number, Number] = Field(default=(0.0, 0.0), description="tangential coefficients p1, p2")
-
-
-class AngleTable(_Table):
-    horizontal: Angle | None = Field(default=None, description="over the picture's width, degrees")
-    vertical: Angle | None = Field(default=None, description="over the picture's height, degrees")
-    diagonal: Angle | None = Field(default=None, description="corner to corner, degrees")
-
-    @property
-    def quoted(self) -> dict[str, float]:
-        return self.model_dump(exclude_none=True)
-
-
-class _CameraTable(_Table):
-    sensor_mm: tuple[Side, Side] | None = Field(default=None, description="area read out in this mode, [width, height] in mm")
-    format: str | None = Field(default=None, description="a generic format's name in place of sensor_mm")
-    raster_px: tuple[Pixels, Pixels] = Field(description="the camera's picture, [width, height] in pixels")
-    focal_mm: Focal | None = Field(default=None, description="focal length in mm")
-    angle_deg: AngleTable | None = Field(default=None, description="quoted angles of view in degrees, in place of focal_mm")
-    projection: Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"] | None = Field(
-        default=None, description="how the lens maps angles to the picture"
-    )
-    distortion: DistortionTable | None = Field(default=None, description="{ model, k, p } of a measured lens")
-    centre_px: tuple[Number, Number] | None = Field(default=None, description="where the lens axis meets the raster, in pixels")
-
-    @model_validator(mode="after")
-    def _complete(self) -> _CameraTable:
-        if (self.sensor_mm is None) == (self.format is None):
-            raise InputError("give either sensor_mm or format", field="sensor_mm", fix="sensor_mm = [width, height] of the area read out")
-        if (self.focal_mm is None) == (self.angle_deg is None):
-            raise InputError("give either focal_mm or angle_deg", field="focal_mm", fix="focal_mm = 18.0 or angle_deg = { horizontal = 118.0 }")
-        if self.format is not None and self.format not in FORMATS_MM:
-            raise InputError(f"{self.format!r} is not known", field="format", fix=_nearest(self.format, FORMATS_MM, "use one of"))
-        if self.angle_deg is not None and not self.angle_deg.quoted:
-            raise InputError("no angle given", field="angle_deg", fix="give horizontal, vertical or diagonal")
-        d = self.distortion
-        if d and d.model == BROWN_CONRADY and self.projection not in (None, "rectilinear"):
-            raise InputError(f"brown-conrady does not go with {self.projection}", field="distortion.model", fix='use projection = "rectilinear" or none')
-        if d and d.model == KANNALA_BRANDT and self.projection not in (None, "equidistant"):
-            raise InputError(f"kannala-brandt does not go with {self.projection}", field="distortion.model", fix='use projection = "equidistant" or none')
-        if self.centre_px is not None and not all(0 <= c <= n for c, n in zip(self.centre_px, self.raster_px, strict=True)):
-            raise InputError(f"{list(self.centre_px)} lies outside the raster", field="centre_px", fix="count pixels from the top left corner")
-        check_shapes(sensor_mm=self.size_mm, raster_px=self.raster_px)
-        return self
-
-    @property
-    def size_mm(self) -> tuple[float, float]:
-        if self.sensor_mm is not None:
-            return self.sensor_mm
-        return FORMATS_MM[self.format or ""]
-
-    def camera(self, *, squeeze: float = 1.0, focus_m: float = math.inf) -> tuple[Camera, dict[str, float]]:
-        """The camera at its focus, and by how many degrees its lens misses each quoted angle."""
-        lens, misses = self._lens(squeeze)
-        centre = self.centre_px or (math.nan, math.nan)
-        return Camera(lens=lens.focused(focus_m), sensor_mm=self.size_mm, raster_px=self.raster_px, centre_px=centre), misses
-
-    def _lens(self, squeeze: float) -> tuple[Lens, dict[str, float]]:
-        model = self.distortion.model if self.distortion else self.projection or "rectilinear"
-        k = self.distortion.k if self.distortion else ()
-        p = self.distortion.p if self.distortion else (0.0, 0.0)
-        if self.focal_mm is not None:
-            return Lens(projection=model, focal_mm=self.focal_mm, k=k, p=p, squeeze=squeeze), {}
-        quoted = (self.angle_deg or AngleTable()).quoted
-        width, height = self.size_mm
-        if self.distortion is None:
-            if self.projection is None and len(quoted) == 1:
-                raise InputError("one quoted angle needs a projection", field="projection", fix='add projection = "equidistant" or another')
-            fit = lens_from_angles(angles_deg=quoted, width_mm=width, height_mm=height, projection=self.projection, squeeze=squeeze)
-            return fit.lens, fit.residual_deg
-        if len(quoted) != 1:
-            raise InputError("distortion leaves room for one quoted angle", field="angle_deg", fix="give one angle, or leave distortion out")
-        name, angle = next(iter(quoted.items()))
-        half = {"horizontal": width * squeeze, "vertical": height, "diagonal": math.hypot(width * squeeze, height)}[name] / 2
-        unit = Lens(projection=model, focal_mm=1.0, k=k, p=p, squeeze=squeeze)
-        if math.radians(angle) / 2 >= unit.end_rad:
-            end = math.degrees(2 * unit.end_rad)
-            raise InputError(f"{angle:g} degrees is beyond this lens, which ends at {end:.1f}", field=f"angle_deg.{name}", fix="check distortion.k")
-        return Lens(projection=model, focal_mm=half / float(unit.radius_mm(math.radians(angle) / 2)), k=k, p=p, squeeze=squeeze), {name: 0.0}
-
-
-class FrameTable(_Table):
-    aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery shape, "2.39:1"; all of it if left out')
-    keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what the stabiliser leaves, each way")
-    align: Literal["centre", "top", "bottom", "left", "right"] = Field(default="centre", description="where the frame sits in what is left")
-    fdl: str | None = Field(default=None, description="an ASC FDL file to take the frame from, beside the pairing, in place of the other keys")
-    framing: str | None = Field(default=None, description="the label of the framing in the FDL file, where it has several")
-
-    @model_validator(mode="after")
-    def _one_source(self) -> FrameTable:
-        beside = sorted({"aspect", "keep_percent", "align"} & self.model_fields_set)
-        if self.fdl is not None and beside:
-            raise InputError(f"stands beside {', '.join(beside)}", field="fdl", fix="the FDL file gives the frame: leave the other keys out")
-        if self.framing is not None and self.fdl is None:
-            raise InputError("names a framing of no FDL file", field="framing", fix='add fdl = "shot.fdl"')
-        return self
-
-
-class DisplayTable(_Table):
-    raster_px: tuple[Pixels, Pixels] = Field(description="the goggles' picture, [width, height] in pixels")
-    fit: Literal["crop", "letterbox", "stretch"] = Field(default="crop", description="how the camera's picture is fitted to it")
-    text_cells: tuple[Annotated[int, Field(ge=4, le=500)], Annotated[int, Field(ge=4, le=500)]] | None = Field(
-        default=None, description="columns and rows of a character grid"
-    )
-
-
-class RecordingTable(_CameraTable):
-    squeeze: Annotated[Number, Field(ge=1, le=2.5)] = Field(default=1.0, description="anamorphic squeeze")
-    f_number: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="stop")
-    focus_m: Annotated[NumberOrInf, AfterValidator(_distance)] = Field(default=math.inf, description="distance focused at, metres or inf")
-    frame: FrameTable = Field(default_factory=FrameTable, description="the part that will be shown")
-
-
-class MonitoringTable(_CameraTable):
-    display: DisplayTable | None = Field(default=None, description="the picture in the goggles; the camera's own raster if left out")
-
-
-class OffsetTable(_Table):
-    right: Annotated[Number, _within(-3000, 3000, "mm")] = Field(default=0.0, description="mm")
-    up: Annotated[Number, _within(-3000, 3000, "mm")] = Field(default=0.0, description="mm")
-    forward: Annotated[Number, _within(-3000, 3000, "mm")] = Field(default=0.0, description="mm")
-
-
-class AimTable(_Table):
-    pan: Annotated[Number, _within(-180, 180, "degrees")] = Field(default=0.0, description="degrees, + right")
-    tilt: Annotated[Number, _within(-90, 90, "degrees")] = Field(default=0.0, description="degrees, + up")
-    roll: Annotated[Number, _within(-180, 180, "degrees")] = Field(default=0.0, description="degrees, + clockwise seen from behind")
-
-
-class MountTable(_Table):
-    offset_mm: OffsetTable = Field(default_factory=OffsetTable, description="{ right, up, forward } of the monitoring camera")
-    aim_deg: AimTable = Field(default_factory=AimTable, description="{ pan, tilt, roll } of the monitoring camera")
-
-
-class ToleranceTable(_Table):
-    offset_mm: Annotated[Number, Field(ge=0, le=500)] = Field(default=0.0, description="half-width of the 95 % interval, each axis")
-    aim_deg: Annotated[Number, Field(ge=0, le=30)] = Field(default=0.0, description="half-width of the 95 % interval, each angle")
-    focal_percent: Annotated[Number, Field(ge=0, le=30)] = Field(default=0.0, description="half-width of the 95 % interval, each lens")
-    centre_px: Annotated[Number, Field(ge=0, le=2000)] = Field(default=0.0, description="half-width of the 95 % interval of each lens centre")
-    angle_deg: Annotated[Number, Field(ge=0, le=60)] = Field(default=0.0, description="half-width of the 95 % interval of the quoted angle")
-
-
-class PairingFile(_Table):
-    """A pairing file's contents; field descriptions are what errors and help show."""
-
-    title: Annotated[str, Field(max_length=200)] = Field(default="", description="what this pairing is called")
-    shot: ShotTable = Field(description="the distances that the guide has to serve")
-    recording: RecordingTable = Field(description="the camera whose picture is kept")
-    monitoring: MonitoringTable = Field(description="the camera whose picture the goggles show")
-    mount: MountTable = Field(default_factory=MountTable, description="where the monitoring camera sits and points")
-    tolerance: ToleranceTable = Field(default_factory=ToleranceTable, description="how sure the figures are")
-
-    def pairing(self) -> Pairing:
-        """The pairing it describes."""
-        r, m, mount = self.recording, self.monitoring, self.mount
-        recording, missed_r = _in_table("recording", lambda: r.camera(squeeze=r.squeeze, focus_m=r.focus_m))
-        monitoring, missed_m = _in_table("monitoring", m.camera)
-        shown = m.display or DisplayTable(raster_px=m.raster_px)
-        pairing = Pairing(
-            title=self.title,
-            recording=recording,
-            frame=frame_in(r.raster_px, squeeze=r.squeeze, aspect=r.frame.aspect, keep_percent=r.frame.keep_percent, align=r.frame.align),
-            monitoring=monitoring,
-            display=Display(raster_px=shown.raster_px, source_px=m.raster_px, fit=shown.fit),
-            mount=Mount(
-                **{f"{axis}_mm": getattr(mount.offset_mm, axis) for axis in ("right", "up", "forward")},
-                **{f"{axis}_deg": getattr(mount.aim_deg, axis) for axis in ("pan", "tilt", "roll")},
-            ),
-            near_m=self.shot.distance_m[0],
-            far_m=self.shot.distance_m[1],
-            tolerance=Tolerance(**self.tolerance.model_dump()),
-            f_number=r.f_number,
-            focus_m=r.focus_m,
-            keep_percent=r.frame.keep_percent,
-            text_cells=shown.text_cells,
-            lens_fit_deg=tuple((name, tuple(miss.items())) for name, miss in (("recording", missed_r), ("monitoring", missed_m)) if miss),
-        )
-        _check_frame_imaged(pairing)
-        return pairing
 
 
 def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:
@@ -308,8 +44,14 @@ def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None,
     """The pairing with its frame from the FDL file that it names, if it names one."""
     if table.fdl is None:
         return pairing
-    from framematch.output.fdl import chosen, framed, read_framings
+    from framematch.fdl_file import chosen, framed, read_framings
 
+    if folder is None:
+        raise InputError(
+            "names a file, which can't be read from here",
+            field="recording.frame.fdl",
+            fix="leave that line out and take the FDL file in under Exchange; the frame's pixels then stand in the pairing itself",
+        )
     path = _shared_path(table.fdl, field="recording.frame.fdl", name="", folder=folder, kit=kit)
     framing = chosen(read_framings(path), pairing, label=table.framing or "", name=str(path))
     return framed(pairing, framing, name=str(path))
@@ -324,56 +66,6 @@ def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, 
     if not data.get("title"):
         data.setdefault("title", Path(name).stem)
     return validated(PairingFile, data, name=name)
-
-
-def parse_toml(text: str, *, name: str) -> dict[str, Any]:
-    """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
-    if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
-        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="mend the file")
-    try:
-        return metric(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
-    except InputError as error:
-        raise error.within(file=name) from None
-    except (ValueError, RecursionError):
-        raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
-
-
-def validated(model: type[Model], data: object, *, name: str) -> Model:
-    """Data checked against a model; the first fault becomes an :class:`InputError`."""
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        raise _explain(error, model).within(file=name) from None
-
-
-def changed_text(text: str, values: Mapping[str, Any]) -> str:
-    """TOML text with some values changed or added, everything else (comments, order) as it was.
-
-    Args:
-        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``; None removes a key.
-    """
-    import tomlkit
-    from tomlkit.items import InlineTable
-
-    document = tomlkit.parse(text)
-    for key, value in values.items():
-        *tables, last = key.split(".")
-        place: Any = document
-        for table in tables:
-            if table not in place:
-                place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
-            place = place[table]
-        if value is None:
-            place.pop(last, None)
-        elif isinstance(value, dict) and not isinstance(place, InlineTable):
-            inline = tomlkit.inline_table()
-            inline.update(value)
-            place[last] = inline
-        else:
-            place[last] = list(value) if isinstance(value, tuple) else value
-    return tomlkit.dumps(document)
 
 
 def write_changed(path: Path, values: Mapping[str, Any]) -> None:
@@ -415,74 +107,3 @@ def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     for key, value in over.items():
         out[key] = _merged(out[key], value) if isinstance(value, dict) and isinstance(out.get(key), dict) else value
     return out
-
-
-def _in_table(table: str, make: Any) -> Any:
-    try:
-        return make()
-    except InputError as error:
-        raise error.within(prefix=table) from None
-
-
-def _check_frame_imaged(pairing: Pairing) -> None:
-    ok = pairing.recording.unproject(pairing.frame.border([0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5]))[1]
-    if not ok.any():
-        raise InputError("the recording lens images no part of the frame's border", field="recording.distortion", fix="check focal_mm and k against sensor_mm")
-
-
-def _explain(error: ValidationError, model: type[BaseModel]) -> InputError:
-    faults = error.errors(include_url=False)
-    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
-    loc = [str(part) for part in first["loc"]]
-    field, kind, value = ".".join(loc), first["type"], first.get("input")
-    cause = first.get("ctx", {}).get("error")
-    if isinstance(cause, InputError):
-        return cause.within(prefix=field)
-    if kind == "extra_forbidden":
-        return InputError("unknown key", field=field, fix=_nearest(loc[-1], _fields_at(model, loc[:-1]), "allowed here:"))
-    about = _description(model, loc)
-    if kind == "missing":
-        return InputError("is missing", field=field, fix=f"give {about}" if about else "add it")
-    shown = repr(value) if not isinstance(value, dict) else "a table"
-    if kind == "value_error":
-        return InputError(str(cause), field=field)
-    reason = first["msg"].removeprefix("Input ")
-    return InputError(f"{shown[:80]} {reason}", field=field, fix=f"give {about}" if about else "")
-
-
-def _nearest(word: str, allowed: Iterable[str], otherwise: str) -> str:
-    names = sorted(allowed)
-    close = difflib.get_close_matches(word, names, n=1, cutoff=0.5)
-    return f"did you mean {close[0]!r}?" if close else f"{otherwise} {', '.join(names)}"
-
-
-def _fields_at(model: type[BaseModel], loc: list[str]) -> list[str]:
-    for part in loc:
-        inner = _model_of(model.model_fields[part].annotation) if part in model.model_fields else None
-        if inner is None:
-            break
-        model = inner
-    extra = ["use"] if loc and len(loc) == 1 and loc[0] in SHARED_TABLES else []
-    return [*model.model_fields, *extra]
-
-
-def _description(model: type[BaseModel], loc: list[str]) -> str:
-    about = ""
-    for part in loc:
-        if part.isdigit():  # which one of a list
-            continue
-        if part not in model.model_fields:
-            break
-        about = model.model_fields[part].description or about
-        inner = _model_of(model.model_fields[part].annotation)
-        if inner is None:
-            break
-        model = inner
-    return about
-
-
-def _model_of(annotation: Any) -> type[BaseModel] | None:
-    for candidate in (annotation, *getattr(annotation, "__args__", ())):
-        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            return candidate
-    return None

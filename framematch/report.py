@@ -110,7 +110,10 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
     if off:
         found.append(f"The guide's {_listed(off)} {'side lies' if len(off) == 1 else 'sides lie'} off the display: the goggles don't show all of the frame.")
     if abs(pairing.mount.roll_deg) > 45:
-        found.append("The monitoring camera is rolled by more than 45 degrees: turn its picture upright first, or the rectangle's sides change places.")
+        found.append(
+            "The monitoring camera's picture is rolled by more than 45 degrees, and no upright rectangle fits it. If camera or goggles turn the picture "
+            "upright, give the roll that is left on the display, such as 0."
+        )
     if unseen > 0.05:
         found.append(f"Up to {unseen:.1f} % of the frame's border can't be seen on the display.")
     if not shapes.always:

@@ -22,6 +22,7 @@ class _Unit:
     zero: float = 0.0
 
 
+MM_PER_INCH = 25.4
 _FOOT, _INCH, _POUND, _G = 0.3048, 0.0254, 0.45359237, 9.80665
 
 UNITS: dict[str, _Unit] = {

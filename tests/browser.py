@@ -32,7 +32,7 @@ def served(script: Path | None = None) -> Iterator[str]:
         command = [sys.executable, "-m", "framematch", "page", "--no-browser", "--port", str(port)]
     else:
         options = ["--server.port", str(port), "--server.address", "127.0.0.1", "--server.headless", "true", "--browser.gatherUsageStats", "false"]
-        command = [sys.executable, "-m", "streamlit", "run", str(script), *options, "--server.fileWatcherType", "none"]
+        command = [sys.executable, "-m", "streamlit", "run", str(script), *options, "--server.fileWatcherType", "none", "--runner.postScriptGC", "false"]
     with tempfile.TemporaryDirectory() as folder, open(Path(folder) / "log", "w+") as log:
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYOPENGL_PLATFORM": "egl"}
         process = subprocess.Popen(command, cwd=folder, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True)

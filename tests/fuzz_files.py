@@ -89,7 +89,7 @@ def framings() -> tuple[dict[str, bytes], Callable[[Path], Any]]:
     """A framing file of our own, with and without protection, and its reader."""
     from rigs import glasshouse
 
-    from framematch.output.fdl import fdl_text, read_framings
+    from framematch.fdl_file import fdl_text, read_framings
 
     whole = glasshouse(keep_percent=100.0)
     return {"kept.fdl": fdl_text(glasshouse()).encode(), "whole.fdl": fdl_text(whole).encode()}, read_framings

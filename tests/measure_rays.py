@@ -20,7 +20,7 @@ from measure_scenes import Spoil, chart_positions, random_rig, spoiled
 
 from framematch.camera import Camera, Display, frame_in
 from framematch.measure.chart import CHARUCO, Chart, board, find_chart, parse_chart
-from framematch.measure.check import guide_off_percent
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.lens import fit_lens
 from framematch.measure.mount import MountFit, fit_mount
 from framematch.pairing import Pairing

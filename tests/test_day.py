@@ -16,14 +16,14 @@ from typer.testing import CliRunner
 
 from framematch.cli import app, main
 from framematch.day import DayPlan, plan_day
-from framematch.day_file import parse_day, read_day, starter
+from framematch.day_file import parse_day, read_day
 from framematch.errors import InputError
 from framematch.flight import fall, ground, shots
 from framematch.output.day_card import write_card
 from framematch.output.day_text import CAUTIONS, checklist, sections
 from framematch.pairing import Pairing
 from framematch.pairing_file import parse_pairing
-from framematch.starter import STARTER
+from framematch.starter import STARTER, starter_day
 
 PAIRING = parse_pairing(STARTER)
 
@@ -34,7 +34,7 @@ def _plan(text: str, *, pairing: Pairing = PAIRING) -> DayPlan:
 
 def _starter_with(**changes: str) -> str:
     """The starter day with lines replaced: key = new right-hand side."""
-    text = starter("glasshouse.toml")
+    text = starter_day("glasshouse.toml")
     for key, value in changes.items():
         text, n = re.subn(rf"(?m)^{key} = [^#\n]*", f"{key} = {value} ", text, count=1)
         assert n == 1, key
@@ -43,7 +43,7 @@ def _starter_with(**changes: str) -> str:
 
 @pytest.fixture(scope="module")
 def good() -> DayPlan:
-    return _plan(starter("glasshouse.toml"))
+    return _plan(starter_day("glasshouse.toml"))
 
 
 def _words(plan: DayPlan) -> str:
@@ -156,7 +156,7 @@ def test_a_scene_that_is_not_there(tmp_path: Path) -> None:
 
 def test_without_the_mesh_library_the_card_says_what_it_leaves_out(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "trimesh", None)
-    plan = _plan(starter("x"))
+    plan = _plan(starter_day("x"))
     assert plan.distances is not None and plan.distances.walls == ()
     assert any(line.startswith("The scene is not drawn") for line in plan.unknown)
 
@@ -288,17 +288,17 @@ def test_a_logged_flight_is_met_and_said() -> None:
 
 def test_props_in_the_frame_are_told() -> None:
     near = '[[aircraft.prop]]\nname = "front left"\nat_mm = { right = -110, up = 8, forward = 120 }\nradius_mm = 90\n\n[pack]'
-    plan = _plan(starter("x").replace("[pack]", near, 1))
+    plan = _plan(starter_day("x").replace("[pack]", near, 1))
     assert plan.tilts and plan.tilts.props and plan.tilts.props.in_shot
     assert any(line.startswith("In the frame with this tilt: front left") for line in plan.warnings)
-    clear = _plan(starter("x").replace("[pack]", near.replace("up = 8", "up = 400"), 1))
+    clear = _plan(starter_day("x").replace("[pack]", near.replace("up = 8", "up = 400"), 1))
     assert clear.tilts and clear.tilts.props and not clear.tilts.props.in_shot
 
 
 def test_another_stop_shutter_or_speed_than_the_gap_table_is_told(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(STARTER + "\n[gap]\nsize_m = [1.2, 0.9]\n[run]\nspeed_m_s = 12\nshutter_deg = 180\n")
     day = tmp_path / "day.toml"
-    day.write_text(starter("rig.toml"))
+    day.write_text(starter_day("rig.toml"))
     agree = plan_day(read_day(day)).warnings
     assert not any("gap table" in line for line in agree), agree
     day.write_text(_starter_with(light='"full sun"', shutter_deg="90").replace("glasshouse.toml", "rig.toml"))
@@ -358,7 +358,7 @@ def test_nothing_is_drawn_off_the_page(good: DayPlan, tmp_path: Path, poppler: N
 def test_a_long_list_still_fits_and_too_long_a_one_is_refused_whole(tmp_path: Path) -> None:
     def day(count: int) -> str:
         more = "".join(f'\n[[shots]]\nname = "Another angle on the vine house {i}"\ntakes = 2\ntake_s = 30\n' for i in range(count))
-        return starter("x").replace("[[people]]", more + "\n[[people]]", 1)
+        return starter_day("x").replace("[[people]]", more + "\n[[people]]", 1)
 
     a4, _ = write_card(_plan(day(18)), tmp_path / "long.pdf")
     assert a4.stat().st_size > 10_000
@@ -368,7 +368,7 @@ def test_a_long_list_still_fits_and_too_long_a_one_is_refused_whole(tmp_path: Pa
 
 
 def test_titles_of_any_script_and_length(tmp_path: Path) -> None:
-    plan = _plan(starter("x").replace("Glasshouse, morning", "Оранжерея, утро, Θερμοκήπιο, " + "very " * 20 + "long"))
+    plan = _plan(starter_day("x").replace("Glasshouse, morning", "Оранжерея, утро, Θερμοκήπιο, " + "very " * 20 + "long"))
     for path in write_card(plan, tmp_path / "card.pdf"):
         assert path.exists()
 

@@ -21,17 +21,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rigs import glasshouse, random_pairing
 
-from framematch import day_file, gap_file, starter
+from framematch import starter
 from framematch.day_file import parse_day
 from framematch.errors import InputError
 from framematch.gap_file import parse_plan
 from framematch.mount import Mount
 from framematch.pairing import Pairing, Tolerance
-from framematch.pairing_file import PairingFile, parse_pairing
+from framematch.pairing_file import parse_pairing
+from framematch.pairing_tables import PairingFile
 from framematch.report import Report, guide_report, report_json
 
 HERE = Path(__file__).parent
-PLAN, DAY = gap_file.STARTER_PLAN, day_file.STARTER
+PLAN, DAY = starter.STARTER_PLAN, starter.STARTER_DAY
 
 
 @pytest.mark.parametrize("kind", ["still", "mesh", "framing"])

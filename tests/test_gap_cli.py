@@ -16,9 +16,9 @@ import framematch
 from framematch.cli import main
 from framematch.gap import candidate_of, compare
 from framematch.gap.report import comparison_csv, comparison_json
-from framematch.gap_file import STARTER_PLAN, parse_plan
+from framematch.gap_file import parse_plan
 from framematch.pairing_file import parse_pairing
-from framematch.starter import STARTER
+from framematch.starter import STARTER, STARTER_PLAN
 
 
 def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:

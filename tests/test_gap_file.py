@@ -8,9 +8,9 @@ import pytest
 
 from framematch.errors import InputError
 from framematch.gap import Prop
-from framematch.gap_file import STARTER_PLAN, parse_lens, parse_plan, read_plan
+from framematch.gap_file import parse_lens, parse_plan, read_plan
 from framematch.pairing_file import parse_pairing, read_pairing
-from framematch.starter import STARTER
+from framematch.starter import STARTER, STARTER_PLAN
 
 PAIRING = parse_pairing(STARTER)
 

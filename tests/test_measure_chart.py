@@ -19,11 +19,14 @@ from scipy.spatial.transform import Rotation
 from framematch.camera import Camera
 from framematch.errors import InputError
 from framematch.lens import Lens
-from framematch.measure.bundle import Corners, Model, State, image_derivatives, place_chart, residuals, solve
+from framematch.measure.bundle import Corners, State, residuals, solve
 from framematch.measure.chart import CHARUCO, CHESSBOARD, Chart, chart_for_paper, find_chart, mirrored, parse_chart
+from framematch.measure.derivatives import image_derivatives
 from framematch.measure.finding import look_for_chart
 from framematch.measure.lens import TOGETHER, fit_lens
 from framematch.measure.mount import FIGURES, Known, carried, compare_offset, fit_mount
+from framematch.measure.pose import place_chart
+from framematch.measure.solved_figures import Model
 from framematch.mount import Mount
 
 cv2 = pytest.importorskip("cv2")

@@ -17,7 +17,8 @@ from measure_views import Quad, room, tiled, view
 from framematch.camera import Camera, Display, Rect, frame_in
 from framematch.errors import InputError
 from framematch.lens import Lens
-from framematch.measure.check import NotSuitable, check_guide, guide_off_percent
+from framematch.measure.check import NotSuitable, check_guide
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.laid_in import before_after_picture
 from framematch.measure.marks import aim_from_marks, find_marks, parse_places
 from framematch.measure.stills import Still

@@ -349,12 +349,12 @@ def test_marks_that_are_not_found_can_be_typed(app):
 
 
 class Pulse:
-    """A placeholder of a run that is left for a newer one after some beats."""
+    """A run that is left for a newer one after some beats."""
 
     def __init__(self, beats):
         self.beats = beats
 
-    def empty(self):
+    def beat(self):
         self.beats -= 1
         if self.beats < 0:
             raise RuntimeError("left")

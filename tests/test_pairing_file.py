@@ -10,8 +10,10 @@ import pytest
 from framematch.camera import FORMATS_MM
 from framematch.errors import InputError
 from framematch.pairing import Tolerance
-from framematch.pairing_file import PairingFile, changed_text, parse_aspect, parse_pairing, read_pairing, write_changed
+from framematch.pairing_file import parse_pairing, read_pairing, write_changed
+from framematch.pairing_tables import PairingFile, parse_aspect
 from framematch.starter import STARTER
+from framematch.toml_text import changed_text
 
 
 def altered(old: str, new: str) -> str:

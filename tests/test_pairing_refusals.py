@@ -47,7 +47,7 @@ def test_a_quoted_angle_with_distortion_gives_the_focal_length() -> None:
 
 
 def test_the_frame_comes_from_the_fdl_file_that_is_named(tmp_path: Path) -> None:
-    from framematch.output.fdl import write_fdl
+    from framematch.fdl_file import write_fdl
 
     rig = parse_pairing(STARTER)
     write_fdl(tmp_path / "shot.fdl", rig)

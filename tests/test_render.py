@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
@@ -184,6 +185,11 @@ def test_a_lost_context_is_made_again() -> None:
     gl._owner.call(lambda: pyrender.OffscreenRenderer(8, 8).delete())
     after = render(scene, view, POSE.scene_from_camera, renderer="gl")
     assert np.array_equal(before.colour, after.colour)
+    studio = gl._owner.studio
+    gc.collect()  # what is left of the lost context must not take the new one with it
+    again = render(scene, view, POSE.scene_from_camera, renderer="gl")
+    assert np.array_equal(before.colour, again.colour)
+    assert gl._owner.studio is studio
 
 
 def test_only_the_faces_that_are_needed_are_drawn() -> None:

@@ -136,7 +136,7 @@ def test_only_figures_with_a_unit_in_their_key_are_touched() -> None:
 
 
 def test_tables_nested_too_deep_are_refused_in_one_line() -> None:
-    from framematch.pairing_file import parse_toml
+    from framematch.toml_text import parse_toml
 
     with pytest.raises(InputError):
         parse_toml(".".join(["a"] * 20_000) + " = 1", name="deep")

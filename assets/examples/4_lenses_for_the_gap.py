@@ -5,7 +5,8 @@ from pathlib import Path
 from framematch import read_pairing
 from framematch.gap.report import safety_lines
 from framematch.gap.table import compare
-from framematch.gap_file import STARTER_PLAN, parse_plan
+from framematch.gap_file import parse_plan
+from framematch.starter import STARTER_PLAN
 
 pairing = read_pairing(Path(__file__).with_name("glasshouse.toml"))
 plan = parse_plan(pairing, STARTER_PLAN)

@@ -7,6 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import alarm, heading, screen, warning
+
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
 
@@ -19,7 +21,7 @@ def register(app: typer.Typer) -> None:
 def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
-    units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.")] = None,  # noqa: UP045
+    units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
@@ -35,34 +37,32 @@ def day(
 
 def print_day(plan: object) -> None:
     """The card's words on the screen, what can't be done first."""
-    from rich.console import Console
-    from rich.markup import escape
-
     from framematch.day import DayPlan
     from framematch.output.day_text import ADVICE, CAUTIONS, sections
 
     assert isinstance(plan, DayPlan)
-    console = Console(soft_wrap=False)
-    console = console if console.is_terminal else Console(width=110)
-    console.print(f"[bold]{escape(plan.day.title)}[/bold]  {ADVICE}", highlight=False)
+    console = screen()
+    heading(console, plan.day.title, f"  {ADVICE}")
     for line in plan.impossible:
-        console.print(f"[bold red]CAN'T BE FLOWN:[/bold red] {escape(line)}", highlight=False)
+        alarm(console, "CAN'T BE FLOWN:", line)
     for line in plan.warnings:
-        console.print(f"[yellow]![/yellow] {escape(line)}", highlight=False)
+        warning(console, line)
     for section in sections(plan):
-        console.print(f"\n[bold]{section.heading}[/bold]", highlight=False)
+        console.print()
+        heading(console, section.heading)
         wide = max((len(label) for label, _ in section.rows), default=0)
         for label, text in section.rows:
-            console.print(f"  {escape(label):<{wide}}  {escape(text)}", highlight=False)
+            console.print(f"  {label:<{wide}}  {text}")
         for note in section.notes:
-            console.print(f"  [dim]{escape(note)}[/dim]", highlight=False)
+            console.print(f"  {note}", style="dim")
     if plan.unknown:
-        console.print("\n[bold]Not worked out, or assumed[/bold]")
+        console.print()
+        heading(console, "Not worked out, or assumed")
         for line in plan.unknown:
-            console.print(f"  {escape(line)}", highlight=False)
+            console.print(f"  {line}")
     console.print()
     for line in CAUTIONS:
-        console.print(f"[dim]- {line}[/dim]", highlight=False)
+        console.print(f"- {line}", style="dim")
 
 
 def init_day(
@@ -71,11 +71,11 @@ def init_day(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
 ) -> None:
     """Write a commented starter day file to fill in."""
-    from framematch.day_file import starter
     from framematch.errors import InputError
     from framematch.files import write_text
+    from framematch.starter import starter_day
 
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
-    write_text(file, starter(pairing))
+    write_text(file, starter_day(pairing))
     typer.echo(f"Wrote {file}. Fill in your day, then: framematch day {file}")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
+from framematch.cli.screen import heading, screen, table
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -56,7 +58,7 @@ def lenses(
     from framematch.pairing_file import read_pairing
 
     if starter is not None:
-        from framematch.gap_file import STARTER_PLAN
+        from framematch.starter import STARTER_PLAN
 
         if starter.exists():
             raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
@@ -89,14 +91,14 @@ def lenses(
             sys.stdout.write(text[kind]())
         elif target is not None:
             write_text(Path(target), text[kind]())
-    console = _console(stderr="-" in (json, csv))
-    console.print(f"[bold]{pairing.title}[/bold]   gap {plan.gap.width_m:g} x {plan.gap.height_m:g} m, {plan.run.speed_m_s:g} m/s", highlight=False)
-    for table in text_tables(found):
-        _print(console, table)
+    console = screen(stderr="-" in (json, csv))
+    heading(console, pairing.title, f"   gap {plan.gap.width_m:g} x {plan.gap.height_m:g} m, {plan.run.speed_m_s:g} m/s")
+    for each in text_tables(found):
+        _print(console, each)
     for line in (*asked, *plain_lines(found), *safety_lines(found)):
-        console.print(line, highlight=False)
+        console.print(line)
     if out is not None:
-        console.print(f"Wrote {out}", style="dim", highlight=False)
+        console.print(f"Wrote {out}", style="dim")
 
 
 def _changes(gap: str, sill: float | None, speed: float | None, tilt: float | None, at: str) -> dict[str, dict[str, Any]]:
@@ -130,13 +132,9 @@ def _view(scene: str) -> View:
     return scene_view(scene)
 
 
-def _print(console: Console, table: TextTable) -> None:
-    from rich.table import Table
-
-    shown = Table(title=table.title, title_justify="left", caption=table.note or None, caption_justify="left")
-    for i, heading in enumerate(table.headings):
-        shown.add_column(heading, justify="left" if i < table.keys else "right", overflow="fold")
-    for row in table.rows_to_print:
+def _print(console: Console, each: TextTable) -> None:
+    shown = table(each.title, *each.headings, words=each.keys, note=each.note, fold=True)
+    for row in each.rows_to_print:
         shown.add_row(*row)
     console.print(shown)
 
@@ -145,10 +143,3 @@ def _dumps(data: dict[str, Any]) -> str:
     import json
 
     return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _console(*, stderr: bool) -> Console:
-    from rich.console import Console
-
-    console = Console(stderr=stderr, soft_wrap=False)
-    return console if console.is_terminal else Console(stderr=stderr, width=100)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import heading, screen, table, warning
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -41,21 +43,17 @@ def init(
 
 
 def angles(file: PairingPath, kit: Kit = None) -> None:
-    """Print the angles of view of both cameras, the frame and the display."""
-    from rich.table import Table
-
+    """Angles of view of both cameras, the frame and the display."""
     from framematch.camera import equivalent_135_mm
     from framematch.pairing_file import read_pairing
 
     pairing = read_pairing(file, kit=kit)
-    table = Table(title=pairing.title, title_justify="left")
-    for heading in ("degrees", "horizontal", "vertical", "diagonal"):
-        table.add_column(heading, justify="left" if heading == "degrees" else "right")
+    shown = table(pairing.title, "degrees", "horizontal", "vertical", "diagonal")
     names = {"recording": "recorded picture", "frame": "frame", "monitoring": "monitoring picture", "display": "display"}
     for key, found in pairing.angles.items():
-        table.add_row(names[key], *(f"{a:.1f}" if a == a else "dark" for a in (found.horizontal, found.vertical, found.diagonal)))
-    console = _console()
-    console.print(table)
+        shown.add_row(names[key], *(f"{a:.1f}" if a == a else "dark" for a in (found.horizontal, found.vertical, found.diagonal)))
+    console = screen()
+    console.print(shown)
     frame = pairing.angles["frame"]
     console.print(
         f"Frame on the 135 still format (36 x 24 mm): {pairing.equivalent_135_mm:.1f} mm by diagonal, "
@@ -73,11 +71,13 @@ def guide(
     far: Annotated[Optional[float], typer.Option(help="Farthest distance, metres or inf.", metavar="M")] = None,  # noqa: UP045
     at: Annotated[Optional[float], typer.Option(help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
-    line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.")] = None,  # noqa: UP045
+    draw: Annotated[
+        str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
+    ] = "outline,rectangle,centre,label",
+    line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
-    """Work out the guide lines of a pairing and write them as an overlay."""
+    """Work out a pairing's guide lines and write the overlay."""
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
     from framematch.output.overlay import guide_json, overlay_files, write_files
@@ -97,33 +97,27 @@ def guide(
         sys.stdout.write(guide_json(report))
     elif json is not None:
         write_text(Path(json), guide_json(report))
-    console = _console(stderr=json == "-")
+    console = screen(stderr=json == "-")
     print_guide(console, report)
     console.print(f"Wrote {', '.join(path.name for path in written)} to {out}/", style="dim")
 
 
 def print_guide(console: Console, report: Report) -> None:
     """The table that a pilot acts on."""
-    from rich.table import Table
-
     from framematch.report import insets_percent, insets_px, metres
     from framematch.transfer import EDGES
 
     pairing, found = report.pairing, report.guide
     width, height = pairing.display.raster_px
-    console.print(f"[bold]{pairing.title}[/bold]   display {width} x {height}, {_range(pairing)}", highlight=False)
-    insets = Table(title="Rectangle: insets from the display's edges", title_justify="left")
-    for heading in ("", *EDGES):
-        insets.add_column(heading, justify="right" if heading else "left")
+    heading(console, pairing.title, f"   display {width} x {height}, {_range(pairing)}")
+    insets = table("Rectangle: insets from the display's edges", "", *EDGES)
     pixels, percent = insets_px(found.rectangle, (width, height)), insets_percent(found.rectangle, (width, height))
     insets.add_row("pixels", *(f"{v:.0f}" for v in pixels))
     insets.add_row("percent", *(f"{v:.1f}" for v in percent))
     if pairing.tolerance.given:
         insets.add_row("rig tolerance +- pixels", *(f"{v:.0f}" if v == v else "-" for v in report.band.px))
     console.print(insets)
-    errors = Table(title="How far the rectangle is off (percent of the frame; + loose, - tight)", title_justify="left")
-    for heading in ("distance", *EDGES, "worst"):
-        errors.add_column(heading, justify="right")
+    errors = table("How far the rectangle is off (percent of the frame; + loose, - tight)", "distance", *EDGES, "worst", words=0)
     for each in report.at:
         e = each.error
         mark = " set" if each.distance_m == found.set_distance_m and len(report.at) > 1 else ""
@@ -141,18 +135,11 @@ def print_guide(console: Console, report: Report) -> None:
             f"rows {c.top_row} and {c.bottom_row}; off by up to {c.worst_error_percent:.1f} %.",
             highlight=False,
         )
-    for warning in report.warnings:
-        console.print(f"[yellow]![/yellow] {warning}", highlight=False)
+    for line in report.warnings:
+        warning(console, line)
 
 
 def _range(pairing: Pairing) -> str:
     from framematch.report import metres
 
     return f"at {metres(pairing.near_m)}" if pairing.near_m == pairing.far_m else f"{metres(pairing.near_m)} to {metres(pairing.far_m)}"
-
-
-def _console(*, stderr: bool = False) -> Console:
-    from rich.console import Console
-
-    console = Console(stderr=stderr, soft_wrap=False)
-    return console if console.is_terminal else Console(stderr=stderr, width=100)

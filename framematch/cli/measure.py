@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import heading, screen, table, warning
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.console import Console
+    from rich.table import Table
 
     from framematch.measure.chart import Chart
     from framematch.measure.check import Checked
+    from framematch.measure.figure import Figure
     from framematch.measure.finding import Looked
     from framematch.measure.lens import LensFit
     from framematch.measure.mount import MountFit
@@ -76,7 +82,7 @@ def lens(
     known = getattr(before, camera) if before else None
     board = _chart(chart, bar_mm)
     ensure_folder(out)
-    console = _console()
+    console = screen()
     looked = _look(console, stills, board)
     fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
@@ -118,7 +124,7 @@ def mount(
     before = read_pairing(pairing, kit=kit) if pairing else None
     board = _chart(chart, bar_mm)
     ensure_folder(out)
-    console = _console()
+    console = screen()
     sides = [_look(console, names, board) for names in (recording, monitoring)]
     measured = measure_mount(sides[0], sides[1], board, before=before, lenses=lenses)
     fit = measured.fit
@@ -131,12 +137,12 @@ def mount(
         )
     if measured.lenses is not None:
         for name, each in zip(("Recording", "Monitoring"), measured.lenses, strict=True):
-            console.print(f"[bold]{name} camera[/bold]")
+            heading(console, f"{name} camera")
             _print_lens(console, each)
     _print_mount(console, fit)
     if before is not None:
         for line in compare_offset(fit, before.mount, before.tolerance.offset_mm):
-            console.print(f"[yellow]![/yellow] {line}", highlight=False)
+            warning(console, line)
     console.print(f"Wrote detections and residuals of both cameras to {out}/", style="dim")
     if write and pairing is not None and before is not None:
         values = mount_changes(fit, before, measured.lenses)
@@ -171,7 +177,7 @@ def check(
         raise InputError(f"{distance:g} m", field="--distance", fix="give metres, 0.2 to 1000")
     if monitoring is None or (recording is None and marks is None):
         raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
-    console = _console()
+    console = screen()
     if recording is None:
         found = _check_marks(console, before, monitoring, marks or "", distance)
         if write is not None:
@@ -199,42 +205,34 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     still = read_still(monitoring)
     places = find_marks(before, still, distance) if marks.strip() == "find" else parse_places(marks)
     found = aim_from_marks(before, still, places, distance)
-    console.print(
-        f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.", highlight=False
-    )
+    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
-        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} +- {figure.half_95:.3f} degrees", highlight=False)
+        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} +- {figure.half_95:.3f} degrees")
     for line in found.warnings:
-        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+        warning(console, line)
     return found.mount
 
 
 def _print_check(console: Console, checked: Checked) -> None:
-    from rich.table import Table
-
     from framematch.report import metres
 
-    console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.", highlight=False)
-    table = Table(title="How far the present guide is off", title_justify="left")
-    for heading in ("distance", "percent of the frame"):
-        table.add_column(heading, justify="right")
+    console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.")
+    now = table("How far the present guide is off", "distance", "percent of the frame", words=0)
     for distance, off in checked.off_percent:
-        table.add_row(metres(distance), f"{off:.2f}" if off == off else "-")
-    console.print(table)
+        now.add_row(metres(distance), f"{off:.2f}" if off == off else "-")
+    console.print(now)
     console.print(
         f"The aim is off by {checked.turned_deg:.2f} degrees. After the correction the guide is known to {checked.known_percent:.2f} % of the frame.",
         highlight=False,
     )
-    table = Table(title="Mount that the stills show", title_justify="left")
-    for heading in ("figure", "in the file", "in the stills", "+- (95 %)"):
-        table.add_column(heading, justify="left" if heading == "figure" else "right")
+    shown = table("Mount that the stills show", "figure", "in the file", "in the stills", "+- (95 %)")
     for figure in checked.figures:
-        table.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
-    console.print(table)
+        shown.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
+    console.print(shown)
     for which in ("recording", "monitoring"):
         longer = 100 * (getattr(checked.after, which).lens.focal_mm / getattr(checked.before, which).lens.focal_mm - 1)
         if abs(longer) > 0.05:
-            console.print(f"The {which} lens looks {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file has it.", highlight=False)
+            console.print(f"The {which} lens looks {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file has it.")
     console.print("A rig that only turned between the two stills looks the same as another aim: take both at one moment.", style="dim")
 
 
@@ -251,53 +249,40 @@ def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
     def told(each: Looked) -> None:
         name = Path(each.name).name
         if each.found is None:
-            console.print(f"[yellow]![/yellow] {name}: {each.reason}", highlight=False)
+            warning(console, f"{name}: {each.reason}")
         else:
-            console.print(f"  {name}: {len(each.found.ids)} corners", style="dim", highlight=False)
+            console.print(f"  {name}: {len(each.found.ids)} corners", style="dim")
 
     return look_for_chart(names, board, told=told)
 
 
 def _print_lens(console: Console, fit: LensFit) -> None:
-    from rich.table import Table
-
-    table = Table(title=f"{fit.model.label}; {len(fit.used)} stills, RMS {fit.rms_px:.3f} px", title_justify="left")
-    for heading in ("figure", "measured", "+- (95 %)"):
-        table.add_column(heading, justify="left" if heading == "figure" else "right")
-    for figure in fit.figures:
-        table.add_row(figure.name.replace("_", " "), f"{figure.value:.6g}", f"{figure.half_95:.2g}")
+    shown = _figures(f"{fit.model.label}; {len(fit.used)} stills, RMS {fit.rms_px:.3f} px", fit.figures, value=".6g", half=".2g")
     for name in ("horizontal", "vertical", "diagonal"):
         value, half = getattr(fit.angles, name), getattr(fit.angles_95, name)
-        table.add_row(f"{name} angle of view, degrees", f"{value:.2f}" if value == value else "dark", f"{half:.2g}" if half == half else "-")
-    console.print(table)
+        shown.add_row(f"{name} angle of view, degrees", f"{value:.2f}" if value == value else "dark", f"{half:.2g}" if half == half else "-")
+    console.print(shown)
     console.print(
         "Tried: " + "; ".join(f"{t.model.label} {t.rms_px:.3f} px{'' if t.covers else ' (folds inside the picture)'}" for t in fit.tried), style="dim"
     )
     for name, reason in fit.left_out:
-        console.print(f"[yellow]![/yellow] left out {Path(name).name}: {reason}", highlight=False)
+        warning(console, f"left out {Path(name).name}: {reason}")
     for line in fit.warnings:
-        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+        warning(console, line)
     for line in fit.advice:
-        console.print(f"Next: {line}.", highlight=False)
+        console.print(f"Next: {line}.")
 
 
 def _print_mount(console: Console, fit: MountFit) -> None:
-    from rich.table import Table
-
-    table = Table(title=f"Mount; {len(fit.used)} pairs, RMS {fit.rms_px[0]:.3f} and {fit.rms_px[1]:.3f} px", title_justify="left")
-    for heading in ("figure", "measured", "+- (95 %)"):
-        table.add_column(heading, justify="left" if heading == "figure" else "right")
-    for figure in fit.figures:
-        table.add_row(figure.name.replace("_", " "), f"{figure.value:.3f}", f"{figure.half_95:.3f}")
-    console.print(table)
+    console.print(_figures(f"Mount; {len(fit.used)} pairs, RMS {fit.rms_px[0]:.3f} and {fit.rms_px[1]:.3f} px", fit.figures, value=".3f", half=".3f"))
     for name, reason in fit.left_out:
-        console.print(f"[yellow]![/yellow] left out {name}: {reason}", highlight=False)
+        warning(console, f"left out {name}: {reason}")
     for line in fit.warnings:
-        console.print(f"[yellow]![/yellow] {line}", highlight=False)
+        warning(console, line)
 
 
-def _console() -> Console:
-    from rich.console import Console
-
-    console = Console()
-    return console if console.is_terminal else Console(width=120)
+def _figures(title: str, figures: Sequence[Figure], *, value: str, half: str) -> Table:
+    shown = table(title, "figure", "measured", "+- (95 %)")
+    for each in figures:
+        shown.add_row(each.name.replace("_", " "), f"{each.value:{value}}", f"{each.half_95:{half}}")
+    return shown

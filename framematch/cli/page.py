@@ -19,11 +19,11 @@ def register(app: typer.Typer) -> None:
 
 
 def page(
-    port: Annotated[int, typer.Option(help="Port to serve on.", min=1, max=65535)] = 8501,
+    port: Annotated[int, typer.Option(help="Port to serve on.", metavar="N", min=1, max=65535)] = 8501,
     phone: Annotated[bool, typer.Option("--phone", help="Serve to the whole local network too, such as a phone on this computer's hotspot.")] = False,
     quiet: Annotated[bool, typer.Option("--no-browser", help="Don't open the browser.")] = False,
 ) -> None:
-    """Open the page in the browser: guide, views, pairing and lenses for a gap."""
+    """Open the page: all of this in the browser."""
     import importlib.util
     import subprocess
     from pathlib import Path

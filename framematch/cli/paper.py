@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.screen import progress, screen, table
+
 if TYPE_CHECKING:
     from framematch.pairing import Pairing
 
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Paper = Annotated[str, typer.Option(help="A4, letter or A3.")]
+Paper = Annotated[str, typer.Option(help="A4, letter or A3.", metavar="SIZE")]
 DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
 Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
 Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
@@ -21,10 +23,10 @@ Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
-    app.command("sheet")(sheet)
-    app.command("set")(overlay_set)
-    app.command("wall")(wall)
-    app.command("fdl")(fdl)
+    app.command("sheet", short_help="Sheets to print, one page for each pairing.")(sheet)
+    app.command("set", short_help="Overlays, figures and sheets for every pairing of a folder.")(overlay_set)
+    app.command("wall", short_help="Tape the frame on a wall; what a miss says about the mount.")(wall)
+    app.command("fdl", short_help="The recorded frame as an ASC FDL 2.0 file, or from one.")(fdl)
     app.command("lens-map")(lens_map)
     app.command("opencv")(opencv)
 
@@ -53,17 +55,16 @@ def overlay_set(
     folder: Annotated[Path, typer.Argument(help="Folder of pairing files.", metavar="FOLDER")],
     out: Folder,
     size: Annotated[Optional[list[str]], typer.Option(help="Display size in pixels; may be given several times.", metavar="WxH")] = None,  # noqa: UP045
-    draw: Annotated[str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.")] = "outline,rectangle,centre,label",
+    draw: Annotated[
+        str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
+    ] = "outline,rectangle,centre,label",
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
-    jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.")] = -1,
+    jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
-    from rich.console import Console
-    from rich.progress import Progress
-
     from framematch.output.overlay_set import Made, SetOptions, make_set
 
     options = SetOptions(
@@ -73,16 +74,15 @@ def overlay_set(
         display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
         wall_m=wall,
     )
-    console = Console(stderr=True)
-    with Progress(console=console, transient=True) as bar:
+    with progress() as bar:
         task = bar.add_task("pairings", total=None)
 
-        def progress(made: Made, count: int) -> None:
+        def advance(made: Made, count: int) -> None:
             bar.update(task, total=count, advance=1)
             if made.problem:
-                bar.console.print(made.problem, style="red", highlight=False, markup=False)
+                bar.console.print(made.problem, style="red")
 
-        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=progress)
+        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
     typer.echo(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
@@ -96,50 +96,42 @@ def wall(
     at: Annotated[float, typer.Option(help="Distance of the wall from the recording lens, metres.", metavar="M")] = 2.0,
     seen: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.'),
+        typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
-    from rich.console import Console
-    from rich.table import Table
-
     from framematch.output.wall_sheet import PART_WORDS
     from framematch.pairing_file import read_pairing
     from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
-    console = Console()
-    console = console if console.is_terminal else Console(width=100)
-    table = Table(title=f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", title_justify="left")
-    for heading in ("mark", "right, mm", "up, mm", "shows at, px"):
-        table.add_column(heading, justify="left" if heading == "mark" else "right")
+    console = screen()
+    listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
-        table.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
-    console.print(table)
+        listed.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
+    console.print(listed)
     lengths = tape_lengths_mm(marks)
-    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.", highlight=False)
+    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
     causes = correction_table(pairing, at)
     if seen is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
-        console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.", highlight=False)
+        console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
     places = _places(seen, len(marks))
     found = off_by(causes, readings(marks, places))
     aim = aim_off_by(pairing, at, places)
-    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.", highlight=False)
-    alone = Table(title="Or each alone, from the table", title_justify="left")
-    for heading in ("the monitoring camera is", "by"):
-        alone.add_column(heading)
+    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
+    alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
         plus, minus, unit = PART_WORDS[cause.part]
         value = found[cause.part]
         if abs(value) > 0.5 * abs(cause.per_px):  # less than half a pixel can't be read off a screen
             alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
     if not alone.row_count:
-        console.print("All marks show where they should, to half a pixel.", highlight=False)
+        console.print("All marks show where they should, to half a pixel.")
         return
     console.print(alone)
 
@@ -148,11 +140,11 @@ def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
     frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.")] = "",
+    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.", metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
     """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.output.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    from framematch.fdl_file import chosen, framed, intent_aspect, read_framings, write_fdl
     from framematch.pairing_file import read_pairing
 
     pairing = read_pairing(file, kit=kit)
@@ -168,13 +160,13 @@ def fdl(
 def lens_map(
     file: PairingPath,
     out: Folder = Path("."),
-    picture: Annotated[str, typer.Option(help="display or recording.")] = "display",
-    kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.")] = "tiff",
+    picture: Annotated[str, typer.Option(help="display or recording.", metavar="WHICH")] = "display",
+    kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.", metavar="KIND")] = "tiff",
     angle: Annotated[Optional[float], typer.Option(help="Horizontal angle of the straight picture, degrees.", metavar="DEG")] = None,  # noqa: UP045
     top_left: Annotated[bool, typer.Option("--top-left", help="Count T from the top edge; from the bottom edge if left out.")] = False,
     kit: Kit = None,
 ) -> None:
-    """Lens maps (ST maps) that straighten a picture, and bend a straight one."""
+    """Lens maps (ST maps) that straighten a picture, or bend one."""
     from framematch.files import ensure_folder
     from framematch.output.lens_map import write_maps
     from framematch.pairing_file import read_pairing

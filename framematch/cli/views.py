@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
 
-if TYPE_CHECKING:
-    from rich.progress import Progress
+from framematch.cli.screen import progress
 
 SceneName = Annotated[
     str,
@@ -17,7 +16,7 @@ SceneName = Annotated[
     ),
 ]
 GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
-Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.")]  # noqa: UP045
+Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.", metavar="SHAPE")]  # noqa: UP045
 Sill = Annotated[Optional[float], typer.Option(help="Height of the gap's lower edge over the ground, metres.", metavar="M")]  # noqa: UP045
 GapAt = Annotated[Optional[str], typer.Option(help="Middle of a mesh's own opening: metres right, up and back, as x,y,z.", metavar="X,Y,Z")]  # noqa: UP045
 GapHeading = Annotated[float, typer.Option(help="Way a mesh's opening is flown, degrees right of -Z, with --gap-at.", metavar="DEG")]
@@ -26,14 +25,14 @@ Figures = Annotated[
     typer.Option("--figure", help="Someone standing at x,z or x,z,height in metres, instead of the scene's own people; may be given often.", metavar="X,Z[,M]"),
 ]
 Scale = Annotated[float, typer.Option(help="Metres for each of a mesh's units.", metavar="M")]
-Up = Annotated[str, typer.Option(help="A mesh's upward axis: y or z.")]
-Renderer = Annotated[str, typer.Option(help="auto, gl or rays.")]
+Up = Annotated[str, typer.Option(help="A mesh's upward axis: y or z.", metavar="AXIS")]
+Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
-    app.command("view")(view)
+    app.command("view", short_help="Both views before a gap, side by side.")(view)
     app.command("run")(run)
 
 
@@ -51,9 +50,9 @@ def view(
         Optional[str],  # noqa: UP045
         typer.Option(help="Stand here instead of before the gap: metres right, up and back, as x,y,z.", metavar="X,Y,Z"),
     ] = None,
-    heading: Annotated[float, typer.Option(help="Degrees turned right, with --position.")] = 0.0,
-    pitch: Annotated[float, typer.Option(help="Degrees up, with --position.")] = 0.0,
-    bank: Annotated[float, typer.Option(help="Degrees clockwise, with --position.")] = 0.0,
+    heading: Annotated[float, typer.Option(help="Degrees turned right, with --position.", metavar="DEG")] = 0.0,
+    pitch: Annotated[float, typer.Option(help="Degrees up, with --position.", metavar="DEG")] = 0.0,
+    bank: Annotated[float, typer.Option(help="Degrees clockwise, with --position.", metavar="DEG")] = 0.0,
     scale: Scale = 1.0,
     up: Up = "y",
     renderer: Renderer = "auto",
@@ -96,9 +95,9 @@ def run(
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
     height: Annotated[Optional[float], typer.Option(help="Metres over the ground; the middle of the gap if not given.", metavar="M")] = None,  # noqa: UP045
     path: Annotated[Optional[Path], typer.Option(help="Fly through points instead: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
-    pitch: Annotated[float, typer.Option(help="Degrees up of the recording camera.")] = 0.0,
-    bank: Annotated[str, typer.Option(help="Degrees clockwise, or `turn`: as level turns along the path need.")] = "0",
-    fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.")] = 25,
+    pitch: Annotated[float, typer.Option(help="Degrees up of the recording camera.", metavar="DEG")] = 0.0,
+    bank: Annotated[str, typer.Option(help="Degrees clockwise, or `turn`: as level turns along the path need.", metavar="DEG|turn")] = "0",
+    fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.", metavar="N")] = 25,
     shutter: Annotated[Optional[float], typer.Option(help="Shutter angle in degrees for motion blur; none if not given.", metavar="DEG")] = None,  # noqa: UP045
     picture_height: Annotated[int, typer.Option("--picture-height", help="Height of both views in pixels.", metavar="PX")] = 360,
     scale: Scale = 1.0,
@@ -128,7 +127,7 @@ def run(
     count = len(frame_times(way, fps))
     check_video_name(out, fps, count)
     try:
-        with _progress() as bar:
+        with progress() as bar:
             task = bar.add_task("Rendering", total=count)
             write_video(out, run_frames(place, pairing, way, filming), frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
@@ -136,10 +135,3 @@ def run(
         raise typer.Exit(130) from None
     typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
     typer.echo("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
-
-
-def _progress() -> Progress:
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    return Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=Console(stderr=True))

@@ -1,11 +1,14 @@
 """Choosing a lens for a gap: this opening, this run and this aircraft, one row per lens."""
 
+from framematch.gap.aircraft import Aircraft, Part, Prop
 from framematch.gap.clearance import CAUTION, Clearance, clearance
 from framematch.gap.lenses import camera_with, candidate_of
+from framematch.gap.opening import SHAPES, SIDES, Gap
 from framematch.gap.props import InShot, PropsReport, props_in_frame
+from framematch.gap.run import Run
 from framematch.gap.second import Match, match_second
 from framematch.gap.table import AtDistance, Comparison, Row, compare, lens_row
-from framematch.gap.values import SHAPES, SIDES, Aircraft, Candidate, Gap, Part, Plan, Prop, Run, Second, Subject
+from framematch.gap.values import Candidate, Plan, Second, Subject
 from framematch.gap.view import Curves, Exit, curves, exits, out_of_frame_m
 from framematch.gap.wishes import (
     Answer,

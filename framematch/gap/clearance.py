@@ -9,7 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from framematch.gap.values import SIDES, Aircraft, Gap, Run
+from framematch.gap.aircraft import Aircraft
+from framematch.gap.opening import SIDES, Gap
+from framematch.gap.run import Run
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
 from framematch.camera import Camera, Rect
-from framematch.gap.values import Aircraft, Part, Prop
+from framematch.gap.aircraft import Aircraft, Part, Prop
 from framematch.gap.view import area_in, cone_rad, project_held
 from framematch.mount import rotation_from_aim
 

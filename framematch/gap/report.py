@@ -9,9 +9,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from framematch.gap.clearance import CAUTION
+from framematch.gap.opening import SIDES
 from framematch.gap.props import TILTS_DEG
 from framematch.gap.table import AtDistance, Comparison, Row
-from framematch.gap.values import SIDES
 from framematch.gap.view import Exit
 from framematch.report import plain
 

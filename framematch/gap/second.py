@@ -12,7 +12,8 @@ from scipy.optimize import brentq
 from framematch.camera import Camera, Rect
 from framematch.errors import InputError
 from framematch.gap.lenses import LONGEST_MM, SHORTEST_MM
-from framematch.gap.values import Gap, Run
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
 from framematch.lens_local import camera_jacobian
 from framematch.motion import image_velocity_px_s, in_frame_widths
 from framematch.mount import rotation_from_aim

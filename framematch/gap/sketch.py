@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.camera import Camera, Rect
-from framematch.gap.values import Gap, Run, Subject
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
+from framematch.gap.values import Subject
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

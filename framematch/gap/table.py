@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from framematch import optics
 from framematch.camera import Angles, Camera, Rect, equivalent_135_mm, frame_in
 from framematch.errors import InputError
+from framematch.gap.aircraft import Aircraft
 from framematch.gap.clearance import Clearance, clearance
 from framematch.gap.lenses import camera_with, covers_frame, focus_of
+from framematch.gap.opening import SIDES, Gap
 from framematch.gap.props import PropsReport, props_in_frame
+from framematch.gap.run import Run
 from framematch.gap.second import Match, match_second
-from framematch.gap.values import SIDES, Aircraft, Candidate, Gap, Run, Second, Subject
+from framematch.gap.values import Candidate, Second, Subject
 from framematch.gap.view import NEAREST_M, Curves, Exit, curves, exits, out_of_frame_m
 from framematch.lens_local import Stretch, stretch_at
 from framematch.motion import Margin, image_velocity_px_s, lean_deg, stabiliser_margin

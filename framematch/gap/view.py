@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.camera import Camera, Rect
-from framematch.gap.values import SIDES, Gap, Run, Subject
+from framematch.gap.opening import SIDES, Gap
+from framematch.gap.run import Run
+from framematch.gap.values import Subject
 from framematch.lens_local import camera_jacobian
 from framematch.motion import image_velocity_px_s, in_frame_widths
 

@@ -13,7 +13,9 @@ from scipy.optimize import brentq
 from framematch.camera import Camera, Rect
 from framematch.errors import InputError
 from framematch.gap.lenses import LONGEST_MM, SHORTEST_MM, camera_with, candidate_of, covers_frame, own_lens
-from framematch.gap.values import Candidate, Gap, Run, Subject
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
+from framematch.gap.values import Candidate, Subject
 from framematch.gap.view import cone_rad, curves, project_held
 from framematch.optics import DEEPEST_STOP, airy_disk_mm, f_number_for_near
 from framematch.pairing import Pairing

@@ -14,7 +14,8 @@ from framematch.measure.lens import LensFit
 from framematch.measure.mount import MountFit
 from framematch.mount import Mount
 from framematch.pairing import Pairing
-from framematch.pairing_file import changed_text, parse_pairing, parse_toml
+from framematch.pairing_file import parse_pairing
+from framematch.toml_text import changed_text, parse_toml
 
 
 def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any]:

@@ -18,35 +18,20 @@ from numpy.typing import NDArray
 from framematch.camera import Angles, Camera
 from framematch.errors import InputError
 from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
-from framematch.measure.bundle import Corners, Model, Solution, State, place_chart, pose_from_rays, residuals, solve
+from framematch.measure.bundle import Corners, Solution, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.coverage import advice, reach_percent
+from framematch.measure.figure import NORMAL_95, Figure
+from framematch.measure.lens_start import lens_starts, rough_fit, sound_corners
+from framematch.measure.solved_figures import Model
 
 Floats = NDArray[np.float64]
-
-NORMAL_95 = 1.959964  # half-width of the 95 % interval of a normal distribution, in standard deviations
 #: Errors of the corners of one still go together: in rendered stills (noise, blur, JPEG, vignetting) the mean of a
 #: still's corner errors is 1.2 to 1.35 times what independent errors would give. All intervals are that much wider.
 TOGETHER = 1.2
 DEFAULT_WIDTH_MM = 36.0  # of the area read out, when it is not given: angles do not depend on it
 BROWN_MODELS = tuple(Model(projection=BROWN_CONRADY, radial=r, tangential=t) for r, t in ((1, False), (2, False), (2, True), (3, False), (3, True), (6, True)))
 FISHEYE_MODELS = tuple(Model(projection=KANNALA_BRANDT, radial=r) for r in (1, 2, 3, 4))
-#: theta (1 + a theta^2 + b theta^4 + ...) of the textbook projections: Taylor series, to start from.
-_SERIES = {
-    "rectilinear": (1 / 3, 2 / 15, 17 / 315, 62 / 2835),
-    "equidistant": (0.0, 0.0, 0.0, 0.0),
-    "equisolid": (-1 / 24, 1 / 1920, 0.0, 0.0),
-    "stereographic": (1 / 12, 1 / 120, 17 / 20160, 0.0),
-}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Figure:
-    """A measured figure and the half-width of its 95 % interval."""
-
-    name: str
-    value: float
-    half_95: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,7 +133,7 @@ def fit_lens(
     blank = Camera(lens=Lens(projection="rectilinear", focal_mm=sensor[0], squeeze=squeeze), sensor_mm=sensor, raster_px=size)
     corners = _gathered(found, chart)
     asked = tuple(models) if models else (*BROWN_MODELS, *FISHEYE_MODELS)
-    starts = _starts(blank, corners, {m.projection for m in asked})
+    starts = lens_starts(blank, corners, {m.projection for m in asked})
     if not starts:
         raise InputError("no lens explains where the chart's corners are", fix="check the chart's name, and that the stills are the camera's own, uncropped")
     names = [f.still for f in found]
@@ -180,51 +165,13 @@ def _gathered(found: Sequence[Found], chart: Chart, camera: int = 0) -> Corners:
     )
 
 
-def chart_poses(camera: Camera, corners: Corners, views: Sequence[int]) -> tuple[Floats, Floats, Floats]:
-    """Chart to camera in each view by the direct solution: (V, 3, 3), (V, 3), and the miss in rad (V,), NaN if none."""
-    turn, shift, miss = np.tile(np.eye(3), (len(views), 1, 1)), np.zeros((len(views), 3)), np.full(len(views), np.nan)
-    rays, ok = camera.unproject(corners.pixels)
-    for index, view in enumerate(views):
-        mine = (corners.view == view) & ok
-        pose = pose_from_rays(rays[mine], corners.board_mm[mine])
-        if pose is not None and mine.sum() >= 0.7 * (corners.view == view).sum():
-            turn[index], shift[index], miss[index] = pose
-    return turn, shift, miss
-
-
-def _starts(blank: Camera, corners: Corners, wanted: set[str]) -> dict[str, Camera]:
-    """For each kind of lens wanted, the textbook lens on which the chart comes out flattest."""
-    views = np.unique(corners.view)
-    some = views[np.linspace(0, len(views) - 1, min(len(views), 10)).astype(int)]
-    scored = []
-    for projection in _SERIES:
-        for angle_deg in (12, 18, 25, 34, 44, 55, 67, 80, 95, 110, 126, 143, 160, 180, 205):
-            half = math.radians(angle_deg / 2)
-            if half >= (1.4 if projection == "rectilinear" else 2.9):
-                continue
-            unit = Lens(projection=projection, focal_mm=1.0)
-            focal = blank.sensor_mm[0] * blank.lens.squeeze / 2 / float(unit.radius_mm(half))
-            camera = replace(blank, lens=replace(blank.lens, projection=projection, focal_mm=focal))
-            miss = chart_poses(camera, corners, list(some))[2]
-            if np.isfinite(miss).mean() >= 0.5:
-                scored.append((float(np.median(miss[np.isfinite(miss)]) * focal), camera))
-    out = {}
-    for kind in wanted:
-        fitting = [s for s in scored if (s[1].lens.projection == "rectilinear") or kind != BROWN_CONRADY]
-        if fitting:
-            camera = min(fitting, key=lambda s: s[0])[1]
-            k = _SERIES[camera.lens.projection] if kind == KANNALA_BRANDT else ()
-            out[kind] = replace(camera, lens=replace(camera.lens, projection=kind, k=k))
-    return out
-
-
 def _fit_all(
     starts: dict[str, Camera], corners: Corners, asked: Sequence[Model], names: Sequence[str], *, robust: bool
 ) -> tuple[list[Solution], list[Tried], Corners, dict[str, str], int]:
     """Every lens asked for, on the same corners; the wrong ones are left out by the best rough fit."""
     rough = {}
     for kind, camera in starts.items():
-        solution = _rough(camera, corners, kind)
+        solution = rough_fit(camera, corners, kind)
         if solution is not None:
             rough[kind] = solution
     if not rough:
@@ -234,7 +181,7 @@ def _fit_all(
     left_out: dict[str, str] = {}
     keep = np.asarray(np.isfinite(rough[kind].residual_px).all(axis=1))
     if robust:
-        keep, left_out = _sound(rough[kind].residual_px, corners, names)
+        keep, left_out = sound_corners(rough[kind].residual_px, corners, names)
     views = np.unique(corners.view[keep])
     if len(views) < 3:
         raise InputError("the stills do not agree with each other", fix="check that they are of one camera in one mode and of one flat chart")
@@ -262,53 +209,6 @@ def _fit_all(
     if not tried:
         raise InputError("too few corners for any lens", fix="take more stills of the chart")
     return solutions, tried, kept, left_out, dropped
-
-
-def _rough(camera: Camera, corners: Corners, kind: str) -> Solution | None:
-    views = list(np.unique(corners.view))
-    turn, shift, miss = chart_poses(camera, corners, views)
-    if not np.isfinite(miss).any():
-        return None
-    state = State(cameras=(camera,), turn=turn, shift_mm=shift, mount_turn=np.eye(3), mount_mm=np.zeros(3))
-    bad = ~np.isfinite(miss)
-    state.shift_mm[bad] = (0, 0, 1000)
-    solution = None
-    for model in (Model(projection=kind, radial=2, centre=False), Model(projection=kind, radial=2)):
-        camera = replace(state.cameras[0], lens=replace(state.cameras[0].lens, k=(*state.cameras[0].lens.k, 0.0, 0.0)[:2]))
-        solution = solve(replace(state, cameras=(camera,)), corners, [model], robust=True, steps=40)
-        state = solution.state
-        _place_again(state, corners)
-    return solve(state, corners, [model], robust=True, steps=40)
-
-
-def _place_again(state: State, corners: Corners) -> None:
-    """Place the chart anew in stills that fit worse than most: they may have settled with it tilted the wrong way."""
-    size = np.hypot(*np.nan_to_num(residuals(state, corners), nan=1e3).T)
-    each = np.array([np.median(size[corners.view == v]) for v in range(len(state.turn))])
-    for view in np.flatnonzero(each > 1.7 * np.median(each)):
-        placed = place_chart(state.cameras[0], corners.only(corners.view == view))
-        if placed is not None and placed[2] < each[view]:
-            state.turn[view], state.shift_mm[view] = placed[:2]
-
-
-def _sound(residual_px: Floats, corners: Corners, names: Sequence[str]) -> tuple[NDArray[np.bool_], dict[str, str]]:
-    """Which corners to keep, and why stills were left out."""
-    size = np.hypot(*np.nan_to_num(residual_px, nan=1e3).T)
-    each = np.array([np.median(size[corners.view == v]) for v in range(len(names))])
-    typical = float(np.median(each))
-    left_out = {}
-    keep = np.ones(len(size), dtype=bool)
-    for view in map(int, np.flatnonzero(each > 4 * typical + 0.3)):
-        keep &= corners.view != view
-        left_out[names[view]] = f"its corners lie {each[view]:.1f} px from where the other stills put them (typical {typical:.2f} px)"
-    sigma = float(np.median(size[keep])) / 1.1774 if keep.any() else 0.0
-    own = np.clip(each / 1.1774, sigma, 3 * sigma)  # a chart far away or at the edge is found less exactly
-    keep &= size <= np.maximum(5.5 * own[corners.view], 0.05)
-    for view in range(len(names)):
-        if names[view] not in left_out and (keep & (corners.view == view)).sum() < max(6, 0.4 * (corners.view == view).sum()):
-            keep &= corners.view != view
-            left_out[names[view]] = "most of its corners disagree with the other stills"
-    return keep, left_out
 
 
 def _covers(camera: Camera, corners: Corners) -> bool:

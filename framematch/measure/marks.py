@@ -19,8 +19,9 @@ from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.measure.check import FOCAL_PERCENT, OFFSET_MM, guide_off_percent, mounted, refocused, two_ray_turn
-from framematch.measure.lens import NORMAL_95, Figure
+from framematch.measure.aim import FOCAL_PERCENT, OFFSET_MM, two_ray_turn
+from framematch.measure.corrected import guide_off_percent, mounted, refocused
+from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.stills import Still
 from framematch.mount import Mount
 from framematch.pairing import Pairing

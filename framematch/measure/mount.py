@@ -11,10 +11,13 @@ from scipy.spatial.transform import Rotation
 
 from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.measure.bundle import MONITORING, RECORDING, Corners, Model, Solution, State, place_chart, solve
+from framematch.measure.bundle import MONITORING, RECORDING, Corners, Solution, State, solve
 from framematch.measure.chart import Chart, Found
+from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.finding import Looked
-from framematch.measure.lens import NORMAL_95, TOGETHER, Figure, LensFit, fit_lens
+from framematch.measure.lens import TOGETHER, LensFit, fit_lens
+from framematch.measure.pose import place_chart
+from framematch.measure.solved_figures import Model
 from framematch.mount import Mount, aim_from_rotation
 
 Floats = NDArray[np.float64]

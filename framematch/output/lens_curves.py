@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from framematch.gap.table import Comparison, Row
 from framematch.output.sheet_page import INK, RULE, SOFT, text_mm
+from framematch.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,7 +58,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
     axes.set_xscale("log")
     axes.set_yscale("log")
     far, near = float(c.rows[0].curves.distance_m[0]), float(c.rows[0].curves.distance_m[-1])
-    width_mm = axes.get_position().width * axes.figure.get_figwidth() * 25.4  # type: ignore[union-attr]
+    width_mm = axes.get_position().width * axes.figure.get_figwidth() * MM_PER_INCH  # type: ignore[union-attr]
     names_mm = max(text_mm(_short(row.candidate.name), pt * 0.85) for row in c.rows) + 2.5
     axes.set_xlim(near * (far / near) ** (1 / (1 - min(names_mm / width_mm, 0.5))), near)
     low, high = axes.get_ylim()
@@ -76,7 +77,7 @@ def _short(name: str) -> str:
 def _label(axes: Axes, starts: list[tuple[float, float, str, str]], far: float, pt: float) -> None:
     """Names left of where the lines start, pushed apart until none overlaps."""
     low, high = np.log(axes.get_ylim())
-    height_mm = axes.get_position().height * axes.figure.get_figheight() * 25.4  # type: ignore[union-attr]
+    height_mm = axes.get_position().height * axes.figure.get_figheight() * MM_PER_INCH  # type: ignore[union-attr]
     apart = (high - low) * (pt * 0.42) / height_mm
     last = -np.inf
     for value, distance, name, colour in sorted(starts):

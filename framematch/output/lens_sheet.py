@@ -21,6 +21,7 @@ from framematch.gap.table import Comparison, Row
 from framematch.gap.view import cone_rad, project_held
 from framematch.output.lens_curves import draw_curve, lens_colours
 from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
+from framematch.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]
 #: A recorded view: comparison, row, distance before the gap in metres, width in pixels.
@@ -67,7 +68,7 @@ def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, aske
         if suffix == ".pdf":
             _save_pdf(pages, beside, comparison.pairing.title)
         else:
-            beside.write_bytes(_png(pages, dpi=_PHONE_PX / (PHONE_MM / 25.4) if phone else _A4_DPI))
+            beside.write_bytes(_png(pages, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else _A4_DPI))
 
 
 def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> list[Page]:

@@ -310,7 +310,7 @@ def _bind(out: Path, made: Sequence[Made], options: SetOptions, part: Path) -> N
 
 def _is_pairing(path: Path) -> bool:
     """False for a file that only holds a camera or a mount for others to use; a broken file counts, and is reported."""
-    from framematch.pairing_file import parse_toml
+    from framematch.toml_text import parse_toml
 
     try:
         data = parse_toml(read_text(path), name=path.name)

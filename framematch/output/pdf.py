@@ -17,8 +17,9 @@ from framematch import __version__
 from framematch.errors import InputError
 from framematch.files import written_whole
 from framematch.output import fonts
+from framematch.units import MM_PER_INCH
 
-PT_PER_MM = 72 / 25.4
+PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).
 PAPERS_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "letter": (215.9, 279.4)}
 MARGIN_MM = 12.0  # most printers leave 4 to 6 mm blank
@@ -67,19 +68,9 @@ class Page:
         """A straight line with flat ends."""
         self.path([(x0, y0), (x1, y1)], width_mm=width_mm, colour=colour, dash_mm=dash_mm)
 
-    def path(
-        self,
-        points: Iterable[Sequence[float]],
-        *,
-        closed: bool = False,
-        width_mm: float = 0.2,
-        colour: str | None = BLACK,
-        fill: str | None = None,
-        opacity: float = 1.0,
-        dash_mm: Sequence[float] = (),
-    ) -> None:
-        """Lines from point to point; ``fill`` closes and fills, ``colour=None`` draws no line."""
-        self.rings([points], closed=closed, width_mm=width_mm, colour=colour, fill=fill, opacity=opacity, dash_mm=dash_mm)
+    def path(self, points: Iterable[Sequence[float]], *, closed: bool = False, **style: Any) -> None:
+        """Lines from point to point, styled as :meth:`rings`."""
+        self.rings([points], closed=closed, **style)
 
     def rings(
         self,
@@ -92,7 +83,10 @@ class Page:
         opacity: float = 1.0,
         dash_mm: Sequence[float] = (),
     ) -> None:
-        """Several lines as one shape; a ring inside another is a hole in the filling."""
+        """Several lines as one shape; ``fill`` closes and fills, ``colour=None`` draws no line.
+
+        A ring inside another is a hole in the filling.
+        """
         shape = self._canvas.beginPath()
         for ring in rings:
             points = [self._point(float(x), float(y)) for x, y in ring]
@@ -241,11 +235,11 @@ class Page:
         self.text(x, y + 7.6, "This bar is 100 mm long. If a ruler disagrees, print again at 100 % (actual size).", size_pt=7, room_mm=100)
 
     def cautions(self, x: float, top: float, *, room_mm: float, lines: Sequence[str] = CAUTIONS, heading: str = "Before you fly", size_pt: float = 7) -> float:
-        """The cautions in a ruled box; returns where it ends."""
+        """The cautions in a ruled box, under a heading if there is one; returns where it ends."""
         pad, step = 2.0, size_pt * LINE_HEIGHT / PT_PER_MM
-        tall = 2 * pad + step * (1 + sum(len(fonts.wrapped(t, size_pt, (room_mm - 2 * pad - 3) * PT_PER_MM)) for t in lines)) + 0.6 * len(lines)
+        tall = 2 * pad + step * (bool(heading) + sum(len(fonts.wrapped(t, size_pt, (room_mm - 2 * pad - 3) * PT_PER_MM)) for t in lines)) + 0.6 * len(lines)
         self.rectangle(x, top, room_mm, tall, width_mm=0.35)
-        y = self.block(x + pad, top + pad, heading, room_mm=room_mm - 2 * pad, size_pt=size_pt, bold=True)
+        y = self.block(x + pad, top + pad, heading, room_mm=room_mm - 2 * pad, size_pt=size_pt, bold=True) if heading else top + pad
         for text in lines:
             self.text(x + pad, y + 0.6 + 0.77 * step, "•", size_pt=size_pt)
             y = self.block(x + pad + 3, y + 0.6, text, room_mm=room_mm - 2 * pad - 3, size_pt=size_pt)

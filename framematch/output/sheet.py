@@ -10,7 +10,7 @@ from pathlib import Path
 from framematch.output import fonts
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import guide_drawing
-from framematch.output.pdf import BLACK, CAUTIONS, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
+from framematch.output.pdf import BLACK, CAUTIONS, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.true_scale import fitting_paper, true_scale_page
@@ -238,7 +238,7 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
 
 def _table(page: Page, rows: Sequence[Sequence[str]], *, x: float, top: float, columns: Sequence[float], size_pt: float = 7.5) -> float:
     """Rows of text, the first in bold; the first column to the left, the others to the right; returns where it ends."""
-    step = size_pt * 1.55 / 72 * 25.4
+    step = size_pt * 1.55 / PT_PER_MM
     y = top
     for i, row in enumerate(rows):
         at = x
@@ -346,4 +346,4 @@ def _knowledge(page: Page, report: Report, *, top: float, bottom: float) -> None
     rows, size = 4, 7.2
     while len(report.warnings) > rows:  # a line each, smaller if there are many
         rows, size = rows + 1, size * 0.87
-    page.block(MARGIN_MM, top + 3.6, text, room_mm=_WIDE, size_pt=min(size, (bottom - top - 3.6) / rows / 1.3 * 72 / 25.4), lines_at_most=rows)
+    page.block(MARGIN_MM, top + 3.6, text, room_mm=_WIDE, size_pt=min(size, (bottom - top - 3.6) / rows / LINE_HEIGHT * PT_PER_MM), lines_at_most=rows)

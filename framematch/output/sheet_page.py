@@ -6,12 +6,14 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from framematch.output.pdf import PT_PER_MM
+from framematch.units import MM_PER_INCH
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 INK, SOFT, RULE = "#1b1f23", "#56606a", "#c3c9cf"
-_MM_PER_PT = 25.4 / 72
 
 
 @dataclass(kw_only=True)
@@ -33,7 +35,7 @@ class Page:
     def __post_init__(self) -> None:
         from matplotlib.figure import Figure
 
-        self.figure = Figure(figsize=(self.width_mm / 25.4, self.height_mm / 25.4), facecolor="white")
+        self.figure = Figure(figsize=(self.width_mm / MM_PER_INCH, self.height_mm / MM_PER_INCH), facecolor="white")
 
     @property
     def inner_mm(self) -> float:
@@ -63,7 +65,7 @@ class Page:
 
 def line_mm(pt: float) -> float:
     """Height of a line of text of this size."""
-    return pt * _MM_PER_PT * 1.35
+    return pt / PT_PER_MM * 1.35
 
 
 @lru_cache(maxsize=4096)
@@ -74,7 +76,7 @@ def text_mm(text: str, pt: float, *, bold: bool = False) -> float:
     font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
     font.set_size(pt, 72)
     font.set_text(text)
-    return float(font.get_width_height()[0]) / 64 * _MM_PER_PT
+    return float(font.get_width_height()[0]) / 64 / PT_PER_MM
 
 
 def wrapped(text: str, width_mm: float, pt: float, *, bold: bool = False) -> list[str]:

@@ -17,7 +17,9 @@ from framematch.files import TEXT_LIMIT
 from framematch.gap import Plan
 from framematch.gap_file import GapFile, parse_plan
 from framematch.pairing import Pairing
-from framematch.pairing_file import PairingFile, changed_text, parse_file, parse_pairing, parse_toml, validated
+from framematch.pairing_file import parse_file, parse_pairing
+from framematch.pairing_tables import PairingFile
+from framematch.toml_text import changed_text, parse_toml, validated
 
 STEPS_KEPT = 50
 GAP_KEY = "gap"
@@ -153,9 +155,27 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     return text
 
 
+class _Same:
+    """Changes that count as equal where they read alike, so that what was tried once is known."""
+
+    def __init__(self, values: Values) -> None:
+        self.values, self._read = values, repr(list(values.items()))
+
+    def __hash__(self) -> int:
+        return hash(self._read)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self._read == other._read
+
+
 def _fitting(text: str, values: Values) -> str | None:
+    return _tried(text, _Same(values))
+
+
+@lru_cache(maxsize=512)
+def _tried(text: str, change: _Same) -> str | None:
     try:
-        after = changed_text(text, values)
+        after = changed_text(text, change.values)
         checked(after)
     except InputError:
         return None

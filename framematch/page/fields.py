@@ -11,7 +11,7 @@ import streamlit as st
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
-from framematch.pairing_file import PairingFile
+from framematch.pairing_tables import PairingFile
 
 
 @dataclass(frozen=True, kw_only=True)

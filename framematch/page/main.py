@@ -8,6 +8,7 @@ import streamlit as st
 
 from framematch.page import session
 from framematch.page.areas import day as day_area
+from framematch.page.areas import exchange as exchange_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
 from framematch.page.areas import measure as measure_area
@@ -15,13 +16,14 @@ from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
-from framematch.page.views import Stage, areas_box, distance_now, distance_slider, focal_slider, next_shots, parts_shown
+from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
 AREAS = {
     "Guide": guide_area.area,
     "Pairing": pairing_area.area,
     "Gap": gap_area.area,
     "Print": print_area.area,
+    "Exchange": exchange_area.area,
     "Measure": measure_area.area,
     "Flight day": day_area.area,
 }
@@ -36,6 +38,7 @@ def main() -> None:
     head, views = st.container(), st.container()
     with views:  # first of all, since they are what a hand on a slider waits for
         stage = _views()
+    stage.rest()
     with head:
         _head()
     tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
@@ -46,7 +49,7 @@ def main() -> None:
                 show(pairing, colours, stage.pulse)
     stage.sharpen()
     session.end()
-    stage.draw_ahead(next_shots(stage))
+    stage.work_ahead(STEPS_AT_REST, both=True)
 
 
 def colours_now() -> Colours:

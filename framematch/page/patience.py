@@ -1,21 +1,31 @@
 """Long work beside the run, so that a newer change need not wait for it.
 
-Streamlit leaves a run for a newer one only where the run puts something on the page; a run that waits
-here puts an empty place there many times a second.
+Streamlit leaves a run for a newer one only where the run puts something on the page or looks at its
+session; a run that waits here looks there a hundred times a second.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any, TypeVar
+
+import streamlit as st
 
 Result = TypeVar("Result")
 
-BEAT_S = 0.03
+BEAT_S = 0.01
 _quick = ThreadPoolExecutor(max_workers=8, thread_name_prefix="framematch-quick")
 _workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-page")
+
+
+class Pulse:
+    """Where a run lets a newer one in."""
+
+    def beat(self) -> None:
+        """Leave the run here if there is a newer change."""
+        _ = "fm_draft" in st.session_state
 
 
 def patiently(job: Callable[[], Result], pulse: Any) -> Result:
@@ -23,13 +33,13 @@ def patiently(job: Callable[[], Result], pulse: Any) -> Result:
 
     Args:
         job: that needs nothing of Streamlit.
-        pulse: a placeholder of the page that nothing is shown in.
+        pulse: where the run lets a newer one in.
     """
     future = _workers.submit(job)
     try:
         while not future.done():
-            pulse.empty()
-            time.sleep(BEAT_S)
+            pulse.beat()
+            wait([future], BEAT_S)
         return future.result()
     finally:
         future.cancel()
@@ -39,7 +49,7 @@ def rest(seconds: float, pulse: Any) -> None:
     """Wait a while; a newer change ends the run instead."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:
-        pulse.empty()
+        pulse.beat()
         time.sleep(BEAT_S)
 
 

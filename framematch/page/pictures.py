@@ -24,7 +24,7 @@ from framematch.scene.model import Scene
 from framematch.scene.registry import make_scene
 
 Floats = NDArray[np.float64]
-COARSE_PX, SHARP_PX = 144, 540
+COARSE_PX, SHARP_PX = 180, 540
 QUALITY = 84
 
 
@@ -116,14 +116,7 @@ def frame_picture(shot: Shot) -> bytes:
 
 def at_hand(shot: Shot) -> Pictures | None:
     """Both views if they were drawn before."""
-    try:
-        return _made.get(_key(shot), _not_made)
-    except LookupError:
-        return None
-
-
-def _not_made() -> Pictures:
-    raise LookupError
+    return _made.peek(_key(shot))
 
 
 def _key(shot: Shot) -> tuple[object, ...]:
@@ -136,8 +129,8 @@ def _draw(shot: Shot) -> Pictures:
     pose = before_gap(scene, shot.distance_m).scene_from_camera
     wide_camera, shown = wide_camera_and_bars(shot.pairing, height_px=shot.height_px)
     narrow = frame_camera(shot.pairing, height_px=shot.height_px)
-    frame = _picture(shot.place, scene, narrow, pose)
-    wide = _picture(shot.place, scene, wide_camera, pose @ recording_from_monitoring(shot.pairing))
+    frame = _picture(shot, scene, narrow, pose)
+    wide = _picture(shot, scene, wide_camera, pose @ recording_from_monitoring(shot.pairing))
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=shot.pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
@@ -156,9 +149,9 @@ def _draw_frame(shot: Shot) -> bytes:
     return _jpeg(render(scene, camera, before_gap(scene, shot.distance_m).scene_from_camera).colour)
 
 
-def _picture(place: Place, scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
-    key = (place, camera, scene_from_camera.tobytes())
-    return _drawn.get(key, lambda: render(scene, camera, scene_from_camera))
+def _picture(shot: Shot, scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
+    key = (shot.place, camera, scene_from_camera.tobytes())
+    return _drawn.get(key, lambda: render(scene, camera, scene_from_camera, quick=shot.height_px <= COARSE_PX))
 
 
 def _jpeg(colour: NDArray[np.uint8]) -> bytes:

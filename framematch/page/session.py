@@ -7,12 +7,11 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.gap_file import STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import packed, unpacked
 from framematch.page.draft import Draft
 from framematch.pairing_file import GAP_TABLES
-from framematch.starter import STARTER
+from framematch.starter import STARTER, STARTER_PLAN
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _TOUCHED, _NOTE = "fm_draft", "fm_address", "fm_touched", "fm_note"
@@ -101,8 +100,13 @@ def take_note() -> tuple[str, bool] | None:
     return found
 
 
-def hold(key: str, value: Any) -> None:
-    """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it)."""
-    if key not in st.session_state or st.session_state[key] != value or key in st.session_state[_AGAIN]:
+def hold(key: str, value: Any, *, under_hand: bool = False) -> None:
+    """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it).
+
+    Args:
+        under_hand: a step may be on its way from the browser, so what a run that was left has set is not set again.
+    """
+    again = key in st.session_state[_AGAIN] and not under_hand
+    if key not in st.session_state or st.session_state[key] != value or again:
         st.session_state[key] = value
         st.session_state[_SET].add(key)

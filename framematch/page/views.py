@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from html import escape
+from itertools import chain
 
 import streamlit as st
 
@@ -16,9 +16,10 @@ from framematch.guide import rectangle_errors
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.svg import drawing_svg
 from framematch.page import session
-from framematch.page.draft import changed
+from framematch.page.ahead import Job, Visitor, ahead
+from framematch.page.draft import Draft, changed
 from framematch.page.look import block, paragraph, svg_source
-from framematch.page.patience import beside, patiently, rest
+from framematch.page.patience import Pulse, beside, patiently, rest
 from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
 from framematch.page.work import first_report, report_of
 from framematch.pairing import Pairing
@@ -32,9 +33,11 @@ DISTANCES_M = tuple(
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
 FIRST_DISTANCE_M = 3.0
-DISTANCE, FOCAL, AREAS_SHOWN, MOVED = "view:distance", "view:focal", "view:areas", "view:moved"
+DISTANCE, FOCAL, AREAS_SHOWN, MOVED, HAND_MOVES = "view:distance", "view:focal", "view:areas", "fm_moved", "fm_hand_moves"
 CHOSEN_M = "fm_distance_m"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
+STEPS_WHILE_MOVING, STEPS_AT_REST = 2, 12
+FOCAL_KEY = "recording.focal_mm"
 
 
 def distance_now() -> float:
@@ -45,7 +48,7 @@ def distance_now() -> float:
 
 def distance_slider() -> None:
     """The distance under the hand."""
-    session.hold(DISTANCE, distance_now())
+    session.hold(DISTANCE, distance_now(), under_hand=True)
     st.select_slider(
         "Distance to what is filmed, m",
         DISTANCES_M,
@@ -62,7 +65,7 @@ def focal_slider() -> None:
     focal = file.recording.focal_mm
     if focal is None:
         return
-    session.hold(FOCAL, float(focal))
+    session.hold(FOCAL, float(focal), under_hand=True)
     st.slider(
         "Recording focal length, mm",
         min(SHORTEST_MM, focal),
@@ -76,12 +79,20 @@ def focal_slider() -> None:
 
 
 def _distance_moved() -> None:
-    st.session_state[MOVED], st.session_state[CHOSEN_M] = DISTANCE, st.session_state[DISTANCE]
+    before, now = distance_now(), st.session_state[DISTANCE]
+    st.session_state[CHOSEN_M] = now
+    _moved(DISTANCE, now - before)
 
 
 def _focal_moved() -> None:
-    st.session_state[MOVED] = FOCAL
-    session.change("recording.focal_mm", {"recording.focal_mm": float(st.session_state[FOCAL])})
+    before, now = session.draft().file.recording.focal_mm, float(st.session_state[FOCAL])
+    with ahead.waiting():
+        session.change(FOCAL_KEY, {FOCAL_KEY: now})
+    _moved(FOCAL, now - (before or now))
+
+
+def _moved(slider: str, by: float) -> None:
+    st.session_state[MOVED], st.session_state[HAND_MOVES] = (slider, 1 if by >= 0 else -1), True
 
 
 class Stage:
@@ -90,22 +101,24 @@ class Stage:
     def __init__(self, pairing: Pairing, place: Place, distance_m: float, parts: tuple[str, ...]) -> None:
         self.pairing, self.place, self.distance_m, self.parts = pairing, place, distance_m, parts
         self.spot = st.empty()
-        self.pulse = st.empty()
+        self.pulse = Pulse()
         self.sharp, self.trouble = False, ""
         self.report: Report | None = None
+        self.hand_moves: bool = st.session_state.pop(HAND_MOVES, False)
 
     def shot(self, height_px: int) -> Shot:
         return Shot(pairing=self.pairing, place=self.place, distance_m=self.distance_m, height_px=height_px)
 
     def show(self) -> None:
         """Show at once what can be had at once."""
-        guide = beside(lambda: self._guide(first_report))
-        found = at_hand(self.shot(SHARP_PX))
-        self.sharp = found is not None
-        if found is None and ready(self.place):
-            found = self._drawn(COARSE_PX)
-        self.report = guide()
-        self._put(found)
+        with ahead.waiting():
+            guide = beside(lambda: self._guide(first_report))
+            found = at_hand(self.shot(SHARP_PX))
+            self.sharp = found is not None
+            if found is None and ready(self.place):
+                found = self._drawn(COARSE_PX)
+            self.report = guide()
+            self._put(found)
 
     def _guide(self, report: Callable[[Pairing], Report]) -> Report | None:
         try:
@@ -121,18 +134,25 @@ class Stage:
             self.trouble, self.sharp = f"No pictures: {error}", True
             return None
 
+    def rest(self) -> None:
+        """Wait until the hand that moves a slider rests: what takes long would only keep its next step waiting."""
+        if self.hand_moves:
+            self.work_ahead(STEPS_WHILE_MOVING)
+            rest(REST_S, self.pulse)
+
+    def work_ahead(self, steps: int, *, both: bool = False) -> None:
+        """Have what the next steps of the slider, or of both, will ask for made while nobody waits."""
+        if ready(self.place):
+            ahead.wish(visitor(), next_steps(self, steps, both=both))
+
     def sharpen(self) -> None:
         """When the hand rests, put the sharp pictures and the whole guide in place of the first ones."""
-        if not self.sharp:
+        if not self.sharp and not self.hand_moves:
             rest(REST_S if ready(self.place) else 0.0, self.pulse)
         self.report = patiently(lambda: self._guide(report_of), self.pulse)
-        self._put(patiently(lambda: self._drawn(SHARP_PX), self.pulse))
-
-    def draw_ahead(self, shots: Iterable[Shot]) -> None:
-        """Draw what the next step of a slider will ask for, while the hand rests."""
-        for shot in shots:
-            with suppress(InputError):
-                patiently(partial(pictures, shot), self.pulse)
+        with ahead.waiting():
+            found = patiently(lambda: self._drawn(SHARP_PX), self.pulse)
+        self._put(found)
 
     def _put(self, found: Pictures | None) -> None:
         self.spot.html(block(views_markup(self.pairing, found, self.report, self.distance_m, self.parts, self.trouble)))
@@ -189,22 +209,47 @@ def _figure(aspect: float, jpeg: bytes | None, over: str, alt: str, caption: str
     )
 
 
-def next_shots(stage: Stage) -> list[Shot]:
-    """The coarse pictures one step further and one step back on the slider that was moved last."""
-    shot = stage.shot(COARSE_PX)
-    moved = st.session_state.get(MOVED)
-    if moved == DISTANCE:
-        i = DISTANCES_M.index(stage.distance_m)
-        return [replace(shot, distance_m=DISTANCES_M[j]) for j in (i + 1, i - 1) if 0 <= j < len(DISTANCES_M)]
-    focal = session.draft().file.recording.focal_mm
-    if moved == FOCAL and focal is not None:
-        found = []
-        for next_mm in (focal + FOCAL_STEP_MM, focal - FOCAL_STEP_MM):
-            draft = changed(session.draft(), "recording.focal_mm", {"recording.focal_mm": next_mm})
-            if SHORTEST_MM <= next_mm <= LONGEST_MM and not draft.faults:
-                found.append(replace(shot, pairing=draft.pairing))
-        return found
-    return []
+def visitor() -> Visitor:
+    """Whose page this is, for what is drawn ahead."""
+    found: Visitor = st.session_state.setdefault("fm_visitor", Visitor())
+    return found
+
+
+def next_steps(stage: Stage, most: int, *, both: bool) -> Iterator[Job]:
+    """What the next steps of the slider that was moved last will ask for, by nearness; of both, the other's first steps too."""
+    moved, onwards = st.session_state.get(MOVED, (DISTANCE, 1))
+    draft, coarse = session.draft(), stage.shot(COARSE_PX)
+    focal = draft.file.recording.focal_mm
+    i = DISTANCES_M.index(stage.distance_m)
+
+    def distances(steps: Iterable[int]) -> Iterator[Job]:
+        return (partial(pictures, replace(coarse, distance_m=DISTANCES_M[i + n])) for n in steps if 0 <= i + n < len(DISTANCES_M))
+
+    def focals(steps: Iterable[int]) -> Iterator[Job]:
+        if focal is not None:
+            yield from (partial(_with_focal, draft, coarse, focal, n) for n in steps if SHORTEST_MM <= focal + n * FOCAL_STEP_MM <= LONGEST_MM)
+
+    this, other = (distances, focals) if moved == DISTANCE else (focals, distances)
+    steps = [n * onwards for n in _by_nearness(most)]
+    return chain(this(steps[:2]), other((1, -1)), this(steps[2:])) if both else this(steps)
+
+
+def _by_nearness(most: int) -> Iterator[int]:
+    """Steps away from here: onwards first, and twice as far onwards as back."""
+    for n in range(1, most + 1):
+        yield n
+        if n % 2 == 0:
+            yield -(n // 2)
+
+
+def _with_focal(draft: Draft, shot: Shot, focal_mm: float, steps: int) -> None:
+    """What stands ready when the slider has been moved some steps, each from the one before as the hand will do it."""
+    way = 1 if steps > 0 else -1
+    for n in range(way, steps + way, way):
+        draft = changed(draft, FOCAL_KEY, {FOCAL_KEY: focal_mm + n * FOCAL_STEP_MM})
+    if not draft.faults:
+        first_report(draft.pairing)
+        pictures(replace(shot, pairing=draft.pairing))
 
 
 def areas_box() -> None:

@@ -44,7 +44,7 @@ def picked(renderer: str = "auto") -> str:
     return "rays"
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64], *, renderer: str = "auto") -> Picture:
+def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64], *, renderer: str = "auto", quick: bool = False) -> Picture:
     """A picture with depth of a scene through a camera.
 
     Args:
@@ -52,6 +52,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64],
         camera: with any lens; its raster is the picture's size.
         scene_from_camera: (4, 4) from camera axes into scene axes, as :class:`ViewPose` gives it.
         renderer: ``auto``, ``gl`` or ``rays``; the picture says which one made it.
+        quick: sampled less finely, for a picture that is only looked at while a hand moves.
 
     Raises:
         InputError: as :func:`picked`.
@@ -59,7 +60,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64],
     if picked(renderer) == "gl":
         from framematch.render import gl
 
-        return gl.render(scene, camera, scene_from_camera)
+        return gl.render(scene, camera, scene_from_camera, quick=quick)
     from framematch.render import rays
 
-    return rays.render(scene, camera, scene_from_camera)
+    return rays.render(scene, camera, scene_from_camera, quick=quick)

@@ -6,8 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 
+from framematch.gap.opening import Gap
+from framematch.gap.run import Run
 from framematch.gap.table import Comparison, Row
-from framematch.gap.values import Gap, Run, Subject
+from framematch.gap.values import Subject
 from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.picture import Bytes

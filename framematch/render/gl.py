@@ -24,6 +24,7 @@ from framematch.camera import Camera
 from framematch.errors import InputError
 from framematch.render.bend import bend
 from framematch.render.faces import Face, Plan, plan
+from framematch.render.keep import Kept
 from framematch.render.picture import Picture
 from framematch.render.shade import lit_corners
 from framematch.scene.model import Scene
@@ -37,15 +38,27 @@ _KEPT_SCENES = 4
 _KEPT_TRIANGLES = 3_000_000
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
+_sheets: Kept[tuple[Scene, NDArray[np.uint8], NDArray[np.float32]]] = Kept(limit_bytes=24_000_000, size=lambda kept: kept[1].nbytes + kept[2].nbytes)
+
+
+def render(scene: Scene, camera: Camera, scene_from_camera: Floats, *, quick: bool = False) -> Picture:
     """A picture through any lens; safe to call from many threads at once.
+
+    Args:
+        quick: from fewer face pixels, which are kept for another lens at the same place.
 
     Raises:
         InputError: there is no GL here, and why.
     """
-    faces = plan(camera)
-    camera_from_scene = np.linalg.inv(scene_from_camera)
-    sheet, depth = _owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
+    faces = plan(camera, quick=quick)
+
+    def drawn() -> tuple[Scene, NDArray[np.uint8], NDArray[np.float32]]:
+        camera_from_scene = np.linalg.inv(scene_from_camera)
+        return scene, *_owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
+
+    # What is kept holds the scene, so that its id is not used again.
+    key = (id(scene), scene_from_camera.tobytes(), faces.sheet_px, tuple(face.key for face in faces.faces))
+    _, sheet, depth = _sheets.get(key, drawn) if quick else drawn()
     return bend(sheet, depth, NEAR_M, faces, camera, scene.light, scene_from_camera)
 
 
@@ -103,6 +116,7 @@ class _Owner:
         try:
             return job()
         except Error:  # the context was lost: a driver restarted, or something else here ended its EGL display
+            self.studio.forget()
             self.studio = _studio()
             return job()
 
@@ -122,6 +136,9 @@ def _studio() -> Any:
     os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
     if os.environ["PYOPENGL_PLATFORM"] != "egl":
         raise RuntimeError(f"PYOPENGL_PLATFORM is {os.environ['PYOPENGL_PLATFORM']}, not egl")
+    import pyglet
+
+    pyglet.options["headless"] = True  # pyrender imports its window too, which else wants X11's libraries
     import pyrender
     from OpenGL import GL
     from pyrender.platforms import egl
@@ -156,6 +173,16 @@ def _studio() -> Any:
             self.tile: Face | None = None
             self._scenes: OrderedDict[Any, tuple[Any, Any, int]] = OrderedDict()
             self._size = (0, 0)
+            self._lost = False
+
+        def forget(self) -> None:
+            """After the context was lost: its numbers mean things of the next one by now, and the display is the next one's too."""
+            self._lost = True
+            platform._egl_context = platform._egl_display = None
+
+        def delete(self) -> None:
+            if not self._lost:
+                super().delete()
 
         def draw(self, scene: Scene, faces: Plan, camera_from_scene: Floats) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
             platform.make_current()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from concurrent.futures import Future
 from typing import Generic, TypeVar
 
 Value = TypeVar("Value")
@@ -17,19 +18,40 @@ class Kept(Generic[Value]):
         self._limit, self._size = limit_bytes, size
         self._lock = threading.Lock()
         self._values: OrderedDict[Hashable, Value] = OrderedDict()
+        self._making: dict[Hashable, Future[Value]] = {}
         self._total = 0
 
     def get(self, key: Hashable, make: Callable[[], Value]) -> Value:
-        """The value of a key, made if it is not there. Two callers at once may both make it; either is right."""
+        """The value of a key, made if it is not there. Of two callers at once the second waits for the first."""
         with self._lock:
             if key in self._values:
                 self._values.move_to_end(key)
                 return self._values[key]
-        value = make()
+            other = self._making.get(key)
+            if other is None:
+                mine = self._making[key] = Future()
+        if other is not None:
+            return other.result()
+        try:
+            value = make()
+        except BaseException as error:
+            with self._lock:
+                del self._making[key]
+            mine.set_exception(error)
+            raise
         with self._lock:
-            if key not in self._values and self._size(value) <= self._limit:
+            del self._making[key]
+            if self._size(value) <= self._limit:
                 self._values[key] = value
                 self._total += self._size(value)
                 while self._total > self._limit:
                     self._total -= self._size(self._values.popitem(last=False)[1])
+        mine.set_result(value)
         return value
+
+    def peek(self, key: Hashable) -> Value | None:
+        """The value of a key if it is there."""
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+            return self._values.get(key)

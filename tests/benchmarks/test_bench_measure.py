@@ -26,7 +26,8 @@ from framematch.camera import Camera
 from framematch.errors import InputError
 from framematch.lens import Lens
 from framematch.measure.chart import board, parse_chart
-from framematch.measure.check import check_guide, guide_off_percent
+from framematch.measure.check import check_guide
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.finding import look_for_chart, usable
 from framematch.measure.lens import fit_lens
 

@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from framematch.day import DayPlan, plan_day
-from framematch.day_file import parse_day, starter
+from framematch.day_file import parse_day
 from framematch.errors import InputError
 from framematch.files import TEXT_LIMIT
 from framematch.output.day_text import ADVICE, CAUTIONS, Section, sections
@@ -18,6 +18,7 @@ from framematch.page.files_made import made, made_beside
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.pairing import Pairing
+from framematch.starter import starter_day
 
 TEXT, UPLOAD, CHOSEN = "day:text", "day:upload", "fm_day"
 
@@ -27,7 +28,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
     words, typed = st.columns([1.5, 1], gap="large")
     with typed:
-        text = st.session_state.setdefault(CHOSEN, starter("pairing.toml"))
+        text = st.session_state.setdefault(CHOSEN, starter_day("pairing.toml"))
         session.hold(TEXT, text)
         st.file_uploader(
             "Load a day file (TOML, up to 1 MB)",

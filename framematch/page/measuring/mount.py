@@ -12,14 +12,15 @@ import numpy as np
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.measure.bundle import Corners, place_chart
+from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
-from framematch.measure.check import guide_off_percent
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.finding import Looked
 from framematch.measure.into_file import mount_changes
 from framematch.measure.job import KEEP, MEASURE, MountMeasured, measure_mount
 from framematch.measure.mount import compare_offset
 from framematch.measure.pictures import note, residual_map
+from framematch.measure.pose import place_chart
 from framematch.measure.stills import read_still
 from framematch.page import session
 from framematch.page.look import Colours, block, paragraph, table
@@ -31,9 +32,10 @@ from framematch.page.measuring.show import ask, at_hand, fault, last, lines, rem
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
-from framematch.pairing_file import changed_text, parse_pairing
+from framematch.pairing_file import parse_pairing
 from framematch.render.keep import Kept
 from framematch.report import metres
+from framematch.toml_text import changed_text
 
 _LENSES = {MEASURE: "measure both from these stills too", KEEP: "keep the pairing's"}
 _FIGURES = {

@@ -6,9 +6,8 @@ Threads of its own, so that the views do not wait behind a measurement.
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Hashable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -45,7 +44,7 @@ def awaited(key: Hashable, make: Callable[[Said], Result], pulse: Any) -> Result
     Args:
         key: all that the job depends on.
         make: needs nothing of Streamlit.
-        pulse: a placeholder of the page that nothing is shown in.
+        pulse: where the run lets a newer one in.
     """
     job = _job(key, make)
     place, shown = st.empty(), ""
@@ -54,9 +53,8 @@ def awaited(key: Hashable, make: Callable[[Said], Result], pulse: Any) -> Result
             if job.said.words != shown:
                 shown = job.said.words
                 place.html(block(f'<div role="status">{paragraph(shown, "quiet")}</div>'))
-            else:
-                pulse.empty()
-            time.sleep(BEAT_S)
+            pulse.beat()
+            wait([job.future], BEAT_S)
         place.empty()
         result: Result = job.future.result()
         return result

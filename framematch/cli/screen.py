@@ -1,0 +1,67 @@
+"""What commands write to the screen: one console, one kind of heading, warning, table and progress bar.
+
+What people typed (titles, file names) is shown as it stands: nothing in it is taken for markup.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+    from rich.table import Table
+
+WIDTH = 100  # of what is not a terminal: a file, a pipe
+
+
+def screen(*, stderr: bool = False) -> Console:
+    """The console to print to."""
+    from rich.console import Console
+
+    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
+    return console if console.is_terminal else Console(stderr=stderr, markup=False, highlight=False, emoji=False, width=WIDTH)
+
+
+def heading(console: Console, title: str, rest: str = "") -> None:
+    """A line that starts in bold."""
+    _led(console, title, "bold", rest)
+
+
+def warning(console: Console, line: str) -> None:
+    """A line to look at."""
+    _led(console, "!", "yellow", f" {line}")
+
+
+def alarm(console: Console, what: str, line: str) -> None:
+    """A line that must not be missed."""
+    _led(console, what, "bold red", f" {line}")
+
+
+def table(title: str, *headings: str, words: int = 1, note: str = "", fold: bool = False) -> Table:
+    """A table whose first columns hold words, the others figures.
+
+    Args:
+        words: how many hold words.
+        note: under the table.
+        fold: break long cells instead of cutting them.
+    """
+    from rich.table import Table
+
+    out = Table(title=title, title_justify="left", caption=note or None, caption_justify="left")
+    for i, each in enumerate(headings):
+        out.add_column(each, justify="left" if i < words else "right", overflow="fold" if fold else "ellipsis")
+    return out
+
+
+def progress() -> Progress:
+    """A bar on stderr that leaves nothing behind."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    return Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=screen(stderr=True), transient=True)
+
+
+def _led(console: Console, first: str, style: str, rest: str) -> None:
+    from rich.text import Text
+
+    console.print(Text.assemble((first, style), rest))

@@ -1,0 +1,105 @@
+"""Where the aircraft could come down, who stands there, and who is in shot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.day.notes import Notes
+from framematch.day.values import Distances, PersonAt
+from framematch.day_file import Day, beside
+from framematch.day_tables import PersonTable
+from framematch.errors import InputError
+from framematch.flight import fall, ground
+from framematch.pairing import Pairing
+from framematch.report import Report
+from framematch.scene.model import Scene
+
+Floats = NDArray[np.float64]
+
+
+def find_distances(day: Day, report: Report, elevation_deg: float, notes: Notes) -> Distances | None:
+    """Fall areas, people and walls in plan; None without points of the run."""
+    file, pairing, run = day.file, day.pairing, day.file.run
+    if run is None or not run.points_m:
+        notes.unknown.append("Where it could come down: needs [run] with points_m.")
+        return None
+    top = max(run.speed_range_m_s) if run.speed_range_m_s else run.speed_m_s
+    top = max(top, run.speed_m_s)
+    points = fall.along_run(run.points_m, speed_m_s=top, ground_m=file.place.ground_m)
+    legs = np.diff(np.asarray(run.points_m), axis=0)
+    climb = float(max(0.0, (top * legs[:, 2] / np.linalg.norm(legs, axis=1)).max()))
+    lowered = tuple(replace(p, height_m=p.height_m - file.place.ground_m) for p in points)
+    areas = ground.fall_areas(
+        lowered,
+        size_m=file.aircraft.span_m if file.aircraft else 0.6,
+        margin_m=file.place.margin_m,
+        wind_m_s=max(abs(file.air.headwind_m_s), file.air.gust_m_s),
+        up_m_s=climb,
+    )
+    where = np.asarray(run.points_m, dtype=np.float64)
+    people = tuple(_person(p, pairing, report, areas, where, elevation_deg) for p in file.people)
+    for p in people:
+        if p.in_straight:
+            notes.warnings.append(f"{p.name} stands where the aircraft could come down straight on: move them, or the run.")
+        elif p.in_round:
+            notes.warnings.append(f"{p.name} stands where the aircraft could come down if it turns as it falls: move them farther off, or behind cover.")
+        if p.seen and p.seen.ever_m and not p.in_picture:
+            sure = p.seen.recorded_m is not None
+            notes.warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(notes, p.seen.recorded_m or p.seen.ever_m)} into the run.")
+    return Distances(run_m=where, points=points, areas=areas, people=people, walls=_walls(day, where, notes))
+
+
+def _walls(day: Day, run_m: Floats, notes: Notes) -> tuple[Floats, ...]:
+    """The scene in plan: what stands at the run's usual height, and at a person's knees."""
+    name = day.file.place.scene
+    if name is None:
+        return ()
+    try:
+        scene = _scene(day, name)
+    except InputError as error:
+        raise InputError(error.problem, field="place.scene", fix=error.fix, file=error.file) from None
+    except ImportError:
+        notes.unknown.append("The scene is not drawn: pip install 'framematch[views]'.")
+        return ()
+    surface = scene.surface
+    heights = {float(np.median(run_m[:, 2])), 0.5}
+    return tuple(line for h in sorted(heights) for line in ground.cut_through(surface.vertices, surface.faces, height_m=scene.ground_m + h))
+
+
+def _scene(day: Day, name: str) -> Scene:
+    from framematch.scene.registry import make_scene, places
+
+    if name in places():
+        g = day.gap.gap if day.gap is not None else None
+        if g is None:
+            return make_scene(name)
+        return make_scene(name, width_m=g.width_m, height_m=g.height_m, shape=g.shape, sill_m=g.sill_m, thickness_m=g.thickness_m or None)
+    from framematch.scene.load import load_scene
+
+    if day.folder is None or "." not in name:
+        raise InputError(f"no scene {name!r}", fix=f"choose {', '.join(places())} or name a mesh file beside the day file")
+    return load_scene(beside(day.folder, name, field="place.scene"))
+
+
+def _stretch(notes: Notes, span: tuple[float, float]) -> str:
+    first, last = (notes.length(s, 0) for s in span)
+    return first if first == last else f"{first} to {last}"
+
+
+def _person(p: PersonTable, pairing: Pairing, report: Report, areas: ground.FallAreas, run_m: Floats, elevation_deg: float) -> PersonAt:
+    import shapely
+
+    half = 0.3  # what a person takes up on the ground (practice)
+    seen = ground.in_shot(pairing, report.areas.ever, points_m=run_m, at_m=p.at_m, height_m=p.height_m, camera_elevation_deg=elevation_deg)
+    return PersonAt(
+        name=p.name,
+        at_m=p.at_m,
+        in_picture=p.in_picture,
+        in_straight=ground.inside(areas.straight, p.at_m, radius_m=half),
+        in_round=ground.inside(areas.round, p.at_m, radius_m=half),
+        clear_m=float(shapely.LineString(run_m[:, :2]).distance(shapely.Point(p.at_m))),
+        seen=seen,
+    )
