@@ -240,7 +240,7 @@ def library() -> Any:
         import fdl
         import fdl_ffi
     except ImportError:
-        raise InputError("the ASC FDL library is not installed", fix="pip install 'framematch[sheets]'") from None
+        raise InputError("the ASC FDL library is not installed", fix="run: pip install 'framematch[sheets]'") from None
     # Its documents free themselves when collected. The first such call has to look the function up
     # under a lock that another look-up may hold at that moment, and then waits for ever (asc-fdl 1.0.2
     # with cffi); looked up here once, it needs no lock later.

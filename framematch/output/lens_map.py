@@ -190,7 +190,7 @@ def _write_tiff(path: Path, st: Map) -> None:
     try:
         import tifffile
     except ImportError:
-        raise InputError("the TIFF writer is not installed", fix="pip install 'framematch[sheets]'") from None
+        raise InputError("the TIFF writer is not installed", fix="run: pip install 'framematch[sheets]'") from None
     with written_whole(path) as beside:
         # Written to memory first: the library wants a name with its own ending and would leave parts behind.
         stream = io.BytesIO()
@@ -202,7 +202,7 @@ def _write_exr(path: Path, st: Map) -> None:
     try:
         import OpenEXR
     except ImportError:
-        raise InputError("the OpenEXR writer is not installed", fix="pip install 'framematch[sheets]', or write .tiff") from None
+        raise InputError("the OpenEXR writer is not installed", fix="run: pip install 'framematch[sheets]', or write .tiff") from None
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
     with written_whole(path) as beside:
         OpenEXR.File(header, {"RGB": np.ascontiguousarray(st)}).write(str(beside))
