@@ -26,7 +26,7 @@ from framematch.measure.features import Matches, common_view, match_details
 from framematch.measure.figure import Figure
 from framematch.measure.stills import Still
 from framematch.pairing import Pairing
-from framematch.transfer import inverse_m
+from framematch.transfer import distance_from, inverse_m
 
 Floats = NDArray[np.float64]
 FEWEST = 40  # details that have to agree
@@ -213,9 +213,8 @@ def _spread(pairing: Pairing, rays: Floats) -> None:
 
 
 def _distances(pairing: Pairing) -> list[float]:
-    near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
-    middle = (near + far) / 2
-    return list(dict.fromkeys([pairing.near_m, 1 / middle, pairing.far_m]))
+    middle = (inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2
+    return list(dict.fromkeys([pairing.near_m, distance_from(middle), pairing.far_m]))
 
 
 def _result(pairing: Pairing, at: Pairing, solve: AimSolve, keep: NDArray[np.int64], fit: AimFit, covariance: Floats) -> Checked:

@@ -15,6 +15,7 @@ RECTANGLE, OUTLINE, ALWAYS, EVER, CENTRE = "#ffe033", "#8fdcff", "#1fc795", "#ff
 
 PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre", "label")
 USUAL_PARTS = ("outline", "rectangle", "centre", "label")
+THINNEST_PX, WIDEST_PX = 0.25, 100.0  # of a line
 
 
 def guide_drawing(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_px: float | None = None) -> Drawing:
@@ -31,9 +32,9 @@ def guide_drawing(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_
     if unknown:
         raise InputError(f"{unknown[0]!r} can't be drawn", field="draw", fix=f"choose from {', '.join(PARTS)}")
     width, height = report.pairing.display.raster_px
-    line = height / 240 if line_px is None else line_px
-    if not 0.25 <= line <= 100:
-        raise InputError(f"{line:g} is no line width", field="line-px", fix="give 0.25 to 100 pixels")
+    line = min(max(height / 240, THINNEST_PX), WIDEST_PX) if line_px is None else line_px
+    if not THINNEST_PX <= line <= WIDEST_PX:
+        raise InputError(f"{line:g} is no line width", field="line-px", fix=f"give {THINNEST_PX:g} to {WIDEST_PX:g} pixels")
     shapes: list[Shape] = []
     for part in PARTS:
         if part in parts:

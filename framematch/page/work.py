@@ -63,7 +63,8 @@ def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None)
 @lru_cache(maxsize=256)
 def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     """Distances around the range, and each side's error of the guide's rectangle there."""
-    near = max(pairing.near_m / 2, pairing.mount.forward_mm / 1000 + 0.05)
+    nearest = min(pairing.near_m, FARTHEST_DRAWN_M)  # infinite for a guide that serves the horizon alone
+    near = max(nearest / 2, pairing.mount.forward_mm / 1000 + 0.05)
     far = min(pairing.far_m * 2, FARTHEST_DRAWN_M) if math.isfinite(pairing.far_m) else FARTHEST_DRAWN_M
     distances = np.geomspace(near, max(far, near * 1.5), 120)
     return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
