@@ -8,12 +8,14 @@ import re
 import tomllib
 import xml.etree.ElementTree as ET
 import zlib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from browser import ROOT
 
 from framematch.errors import InputError
+from framematch.output.lens_map import size_within
 from framematch.page import fields
 from framematch.page.address import packed, unpacked
 from framematch.page.areas.gap import numbers_in
@@ -27,6 +29,7 @@ from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
 from framematch.page.work import files_of, first_report, report_of
 from framematch.pairing_file import parse_pairing
+from framematch.render.pixels import frame_camera
 from framematch.starter import STARTER
 
 
@@ -337,6 +340,41 @@ def test_names_that_people_type_are_never_markup(app, bad):
             assert not app.exception, area
             assert bad not in shown_text(app), (of, area)
         assert "&lt;" in shown_text(app) or of != "title"
+
+
+ODD = {
+    "the horizon alone": (r"distance_m = .*", "distance_m = [inf, inf]"),
+    "goggles of a few rows": (r"raster_px = \[1280, 720\]", "raster_px = [20, 16]"),
+    "goggles as tall as a tower": (r"raster_px = \[1280, 720\]", "raster_px = [16, 32768]"),
+    "goggles as wide as a street": (r"raster_px = \[1280, 720\]", "raster_px = [32768, 16]"),
+    "a frame of three rows": (r"aspect = .*\n((?:.*\n)*?)align = .*", r"area_px = [0.5, 1500, 5759.5, 3]\n\1"),
+}
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_figures_that_are_allowed_but_odd_end_no_area_and_fill_no_memory(app, odd):
+    """The largest picture of any area stays small: a frame of three rows was drawn 1 000 000 pixels wide."""
+    text, count = re.subn(*ODD[odd], EXAMPLE, count=1)
+    assert count == 1
+    app.session_state["fm_draft"] = Draft(text=text)
+    for area in ("Guide", "Exchange"):
+        app.session_state["area"] = area
+        app.run()
+        assert not app.exception, area
+        assert app.session_state["fm_draft"].text == text
+
+
+def test_pictures_of_any_shape_are_of_a_bounded_size(draft):
+    pairing = draft.pairing
+    row = replace(pairing, frame=replace(pairing.frame, top=pairing.frame.bottom - 3))
+    usual, wide = frame_camera(pairing, height_px=540), frame_camera(row, height_px=540)
+    assert wide.raster_px == (8 * 540, 540)
+    assert usual.raster_px[0] == round(540 * pairing.frame.width / pairing.frame.height)
+    for camera, frame in ((usual, pairing.frame), (wide, row.frame)):  # the picture's own edges are the frame's, whatever its pixels
+        corner = camera.unproject([camera.raster_px])[0]
+        assert pairing.recording.project(corner)[0] == pytest.approx(np.array([[frame.right, frame.bottom]]), abs=1e-6)
+    assert size_within((5760, 3036), 480) == (480, 253)
+    assert size_within((16, 32768), 480) == (2, 1920)
 
 
 def test_loaded_keeps_the_old_pairing_for_undo(draft):

@@ -30,6 +30,7 @@ PICTURES = ("display", "recording")
 FORMATS = ("tiff", "exr")
 WAYS = ("straight", "bent")
 MOST_PIXELS = 100_000_000
+TALLEST = 4.0
 _ROWS = 64  # rows worked on at once
 
 
@@ -130,15 +131,21 @@ def straightened(colour: NDArray[np.uint8], pairing: Pairing, which: str, *, wid
 
     Args:
         colour: (H, W, 3), the whole ``display`` or ``recording`` picture at any size.
-        width_px: of what comes back; black where the picture has nothing.
+        width_px: of what comes back, less for a very tall picture; black where the picture has nothing.
     """
     import cv2
 
     bent = bent_picture(pairing, which)
     wide, high = straight_picture(bent, angle_deg=angle_deg).raster_px
-    straight = straight_picture(bent, raster_px=(width_px, max(2, round(width_px * high / wide))), angle_deg=angle_deg)
+    straight = straight_picture(bent, raster_px=size_within((wide, high), width_px), angle_deg=angle_deg)
     x, y = remap_tables(lens_map(straight, bent), (colour.shape[1], colour.shape[0]))
     return np.asarray(cv2.remap(colour, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT), dtype=np.uint8)
+
+
+def size_within(raster_px: tuple[int, int], width_px: int) -> tuple[int, int]:
+    """The size of a copy of a picture: as wide as asked, less if it would be more than ``TALLEST`` times as high."""
+    scale = width_px * min(1 / raster_px[0], TALLEST / raster_px[1])
+    return max(2, round(raster_px[0] * scale)), max(2, round(raster_px[1] * scale))
 
 
 def write_map(path: Path, st: Map) -> None:

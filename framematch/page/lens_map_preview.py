@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.output.lens_map import straightened
+from framematch.output.lens_map import size_within, straightened
 from framematch.page.pictures import Place, scene_of
 from framematch.pairing import Pairing
 from framematch.render import render
@@ -52,12 +52,10 @@ def _draw(preview: Preview) -> tuple[Shown, Shown]:
     pairing, scene = preview.pairing, scene_of(preview.place)
     pose = before_gap(scene, preview.distance_m).scene_from_camera
     if preview.which == "recording":
-        wide, high = pairing.recording.raster_px
-        camera = pairing.recording.resized((2 * WIDTH_PX, max(2, round(2 * WIDTH_PX * high / wide))))
+        camera = pairing.recording.resized(size_within(pairing.recording.raster_px, 2 * WIDTH_PX))
         colour = render(scene, camera, pose).colour
     else:
-        wide, high = pairing.display.raster_px
-        camera, shown = wide_camera_and_bars(pairing, height_px=max(2, round(2 * WIDTH_PX * high / wide)))
+        camera, shown = wide_camera_and_bars(pairing, height_px=size_within(pairing.display.raster_px, 2 * WIDTH_PX)[1])
         colour = render(scene, camera, pose @ recording_from_monitoring(pairing)).colour * shown[..., None]
     after = straightened(colour, pairing, preview.which, width_px=WIDTH_PX, angle_deg=preview.angle_deg)
     return _shown(colour), _shown(after)

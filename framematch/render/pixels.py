@@ -14,6 +14,8 @@ from framematch.render.keep import Kept
 Floats32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
+WIDEST = 8.0  # times its height
+
 _kept: Kept[tuple[Floats32, Mask]] = Kept(limit_bytes=150_000_000, size=lambda v: v[0].nbytes + v[1].nbytes)
 
 
@@ -40,10 +42,16 @@ def _pixel_rays(camera: Camera) -> tuple[Floats32, Mask]:
 
 
 def frame_camera(pairing: Pairing, *, height_px: int) -> Camera:
-    """The recording camera seeing the frame alone, de-squeezed, at a height of its own."""
+    """The recording camera seeing the frame alone, de-squeezed, at a height of its own; see :func:`width_for`."""
     per_mm, squeeze = pairing.recording.pixels_per_mm, pairing.recording.lens.squeeze
     aspect = pairing.frame.width / per_mm[0] * squeeze / (pairing.frame.height / per_mm[1])
-    return pairing.recording.cropped(pairing.frame, (max(1, round(height_px * aspect)), height_px))
+    return pairing.recording.cropped(pairing.frame, (width_for(aspect, height_px), height_px))
+
+
+def width_for(aspect: float, height_px: int) -> int:
+    """Pixels across a picture of a height: square ones, but in a picture wider than ``WIDEST`` wider ones."""
+    # A frame a few pixels high would else be a thousand times as wide as high, and fill the memory.
+    return max(1, round(height_px * min(aspect, WIDEST)))
 
 
 def display_camera(monitoring: Camera, display: Display) -> Camera:

@@ -15,7 +15,7 @@ from framematch.guide import at_distance
 from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.picture import Picture
-from framematch.render.pixels import display_camera, frame_camera
+from framematch.render.pixels import display_camera, frame_camera, width_for
 from framematch.render.recorded import Recorded, filled, recorded
 from framematch.scene.model import Scene, ViewPose
 
@@ -78,7 +78,7 @@ def wide_camera_and_bars(pairing: Pairing, *, height_px: int | None = None) -> t
     display = pairing.display
     camera = display_camera(pairing.monitoring, display)
     if height_px is not None and height_px != display.raster_px[1]:
-        camera = camera.resized((max(1, round(display.raster_px[0] * height_px / display.raster_px[1])), height_px))
+        camera = camera.resized((width_for(display.raster_px[0] / display.raster_px[1], height_px), height_px))
     (width, height), (shown_w, shown_h) = camera.raster_px, display.raster_px
     across = (np.arange(width) + 0.5) * shown_w / width
     down = (np.arange(height) + 0.5) * shown_h / height
