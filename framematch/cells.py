@@ -6,8 +6,10 @@ import itertools
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from framematch.camera import Rect
-from framematch.guide import best_rectangle, worst_error
+from framematch.guide import best_rectangle, least_worst_errors, worst_error
 from framematch.pairing import Pairing
 
 
@@ -27,13 +29,17 @@ class Cells:
     worst_error_percent: float
 
 
-def best_cells(pairing: Pairing) -> Cells | None:
-    """The character rows and columns with the smallest worst error; None without a grid."""
+def best_cells(pairing: Pairing, *, near: Rect | None = None) -> Cells | None:
+    """The character rows and columns with the smallest worst error; None without a grid, or where none has an error.
+
+    Args:
+        near: the best rectangle, which is worked out if not given.
+    """
     if pairing.text_cells is None:
         return None
     columns, rows = pairing.text_cells
     wide, high = pairing.display.raster_px[0] / columns, pairing.display.raster_px[1] / rows
-    best = best_rectangle(pairing)
+    best = best_rectangle(pairing) if near is None else near
     choices = [
         _neighbours(best.left / wide, columns),
         _neighbours(best.top / high, rows),
@@ -45,21 +51,29 @@ def best_cells(pairing: Pairing) -> Cells | None:
         left, top, right, bottom = cell
         return Rect(left=(left - 0.5) * wide, top=(top - 0.5) * high, right=(right - 0.5) * wide, bottom=(bottom - 0.5) * high)
 
-    def cost(cell: tuple[int, ...]) -> float:
-        if cell[0] >= cell[2] or cell[1] >= cell[3]:
-            return math.inf
-        error = worst_error(pairing, rectangle(cell))
-        return math.inf if math.isnan(error) else error
-
-    found = min(itertools.product(*choices), key=cost)
+    cells = [c for c in itertools.product(*choices) if c[0] < c[2] and c[1] < c[3]]
+    rectangles = [rectangle(c) for c in cells]
+    if not cells:
+        return None
+    least = least_worst_errors(pairing, rectangles)
+    found, lowest = None, math.inf
+    for i in np.argsort(least, kind="stable"):
+        if least[i] >= lowest:  # so are all that follow
+            break
+        error = worst_error(pairing, rectangles[i])
+        if error < lowest:
+            found, lowest = i, error
+    if found is None:
+        return None
+    left, top, right, bottom = cells[found]
     return Cells(
         grid=(columns, rows),
-        left_column=found[0],
-        top_row=found[1],
-        right_column=found[2],
-        bottom_row=found[3],
-        rectangle=rectangle(found),
-        worst_error_percent=cost(found),
+        left_column=left,
+        top_row=top,
+        right_column=right,
+        bottom_row=bottom,
+        rectangle=rectangles[found],
+        worst_error_percent=lowest,
     )
 
 

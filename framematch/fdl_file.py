@@ -35,9 +35,11 @@ class Framing:
 
     Args:
         label: of the decision, or of its canvas.
+        canvas: label of the canvas.
         raster_px: of the canvas, still squeezed.
         squeeze: of the canvas.
         frame: in the canvas's pixels.
+        effective: the part of the canvas that holds the picture, None where the file does not say.
         protection: in the canvas's pixels, None without one.
         aspect: width and height of its framing intent, None where the file has no such intent.
     """
@@ -46,6 +48,8 @@ class Framing:
     raster_px: tuple[int, int]
     squeeze: float
     frame: Rect
+    canvas: str = ""
+    effective: Rect | None = None
     protection: Rect | None = None
     aspect: tuple[int, int] | None = None
 
@@ -68,10 +72,10 @@ def intent_aspect(pairing: Pairing) -> tuple[int, int]:
 
 
 def protection_of(pairing: Pairing) -> Rect:
-    """The frame without the stabiliser's crop, about the frame's own middle; always inside the raster."""
-    f, keep = pairing.frame, pairing.keep_percent / 100
+    """The frame without the stabiliser's crop, about the frame's own middle, as far as the raster goes."""
+    f, keep, (wide, high) = pairing.frame, pairing.keep_percent / 100, pairing.recording.raster_px
     x, y, w, h = (f.left + f.right) / 2, (f.top + f.bottom) / 2, f.width / keep, f.height / keep
-    return Rect(left=x - w / 2, top=y - h / 2, right=x + w / 2, bottom=y + h / 2)
+    return Rect(left=max(x - w / 2, 0.0), top=max(y - h / 2, 0.0), right=min(x + w / 2, wide), bottom=min(y + h / 2, high))
 
 
 def fdl_text(pairing: Pairing) -> str:
@@ -146,8 +150,8 @@ def chosen(framings: list[Framing], pairing: Pairing, *, label: str = "", name: 
         return fit[0]
     if not fit:
         there = ", ".join(sorted({f"{f.raster_px[0]} x {f.raster_px[1]} ({f.label})" for f in framings}))
-        wanted = f"{label!r} on " if label else ""
-        raise InputError(f"has no framing {wanted}a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
+        wanted = f"{label!r} " if label else ""
+        raise InputError(f"has no framing {wanted}on a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
     raise InputError(f"has {len(fit)} framings for {wide} x {high}", file=name, fix=f"choose one by its label: {', '.join(repr(f.label) for f in fit)}")
 
 
@@ -162,13 +166,45 @@ def framed(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Pairing:
         raise InputError(f"squeeze is {framing.squeeze:g} there and {squeeze:g} in the pairing", file=name, fix="make recording.squeeze agree")
     if not (f.width > 0 and f.height > 0 and f.left > -1e-6 and f.top > -1e-6 and f.right < wide + 1e-6 and f.bottom < high + 1e-6):
         raise InputError(f"the frame reaches outside the canvas of {wide} x {high}", file=name, fix="export the framing again")
-    return replace(pairing, frame=f, keep_percent=framing.keep_percent)
+    if not 10 <= framing.keep_percent <= 100 + 1e-6:
+        kept = f"{framing.keep_percent:.3g} %"
+        raise InputError(f"the frame is {kept} of its protection", file=name, fix="a pairing takes 10 to 100 %: export the framing again")
+    return replace(pairing, frame=f, keep_percent=min(framing.keep_percent, 100.0))
+
+
+def framing_of(pairing: Pairing) -> Framing:
+    """The framing decision that :func:`fdl_text` writes for a pairing."""
+    return parse_framings(fdl_text(pairing), name=pairing.title)[0]
+
+
+def frame_changes(framing: Framing) -> dict[str, Any]:
+    """What a framing decision changes in a pairing file: the frame as pixels, and what the stabiliser keeps.
+
+    The pairing then needs no other file, and says the decision's numbers to a millionth of a pixel,
+    wherever in the canvas and of whatever shape the frame is.
+    """
+    f = framing.frame
+    area = [round(v, 6) + 0.0 for v in (f.left, f.top, f.width, f.height)]
+    changes: dict[str, Any] = dict.fromkeys(("recording.frame.aspect", "recording.frame.align", "recording.frame.fdl", "recording.frame.framing"))
+    return {**changes, "recording.frame.keep_percent": _short_keep(framing), "recording.frame.area_px": area}
+
+
+def _short_keep(framing: Framing) -> float:
+    """The percentage with as few digits as keep the protection to a millionth of a pixel."""
+    exact = min(framing.keep_percent, 100.0)
+    longest = max(framing.frame.width, framing.frame.height)
+    for digits in range(15):
+        if abs(longest / round(exact, digits) - longest / exact) * 100 < 5e-7:
+            return round(exact, digits)
+    return exact
 
 
 def _framing(canvas: Any, decision: Any, intents: dict[str, tuple[int, int]]) -> Framing:
-    protection = decision.get_protection_rect()
+    protection, effective = decision.get_protection_rect(), canvas.get_effective_rect()
     return Framing(
         label=decision.label or canvas.label,
+        canvas=canvas.label,
+        effective=_rect(effective) if effective is not None else None,
         raster_px=(canvas.dimensions.width, canvas.dimensions.height),
         squeeze=canvas.anamorphic_squeeze,
         frame=_rect(decision.get_rect()),
@@ -204,7 +240,7 @@ def library() -> Any:
         import fdl
         import fdl_ffi
     except ImportError:
-        raise InputError("the ASC FDL library is not installed", fix="pip install 'framematch[sheets]'") from None
+        raise InputError("the ASC FDL library is not installed", fix="run: pip install 'framematch[sheets]'") from None
     # Its documents free themselves when collected. The first such call has to look the function up
     # under a lock that another look-up may hold at that moment, and then waits for ever (asc-fdl 1.0.2
     # with cffi); looked up here once, it needs no lock later.

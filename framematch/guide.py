@@ -7,13 +7,14 @@ the frame's width (left, right) or height (top, bottom): + is loose, - is tight.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.camera import Rect
+from framematch.linear import minimum
 from framematch.outline import Outline, outline
 from framematch.pairing import Pairing
 from framematch.transfer import EDGES, distance_from, edge_error, inverse_m, to_display, to_recorded
@@ -23,6 +24,7 @@ Sides = tuple[float, float, float, float]  # left, top, right, bottom
 
 _COARSE, _FINE = 17, 129  # points along an edge: to solve with, to state errors with
 _STEPS, _FINE_STEPS = 5, 17  # inverse distances over the range, likewise
+_COST = np.array([0.0] * 4 + [1e-4] * 4 + [1.0])  # of moving each side, of each side's bound, of the common one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +91,15 @@ def worst_error(pairing: Pairing, rectangle: Rect) -> float:
     return float(np.nanmax(errors)) if not np.isnan(errors).all() else math.nan
 
 
+def least_worst_errors(pairing: Pairing, rectangles: Sequence[Rect]) -> Floats:
+    """What :func:`worst_error` of each rectangle (n) is at the least, looked at in fewer places; 0 where those tell nothing."""
+    shares = np.linspace(0, 1, _COARSE)
+    points = np.concatenate([side_points(r.as_tuple(), shares) for r in rectangles], axis=1)
+    errors = np.abs(_errors_at(pairing, points, _range(pairing, _STEPS))).reshape(4, len(rectangles), -1)
+    least: Floats = np.nanmax(errors, axis=(0, 2), initial=0.0)
+    return least
+
+
 def outline_errors(pairing: Pairing, set_distance_m: float, distance_m: float) -> EdgeErrors:
     """Error of each edge of the outline set for one distance, at another."""
     errors = _outline_errors(pairing, np.array([inverse_m(set_distance_m)]), np.array([inverse_m(distance_m)]), _FINE)[0]
@@ -126,8 +137,6 @@ def best_rectangle(pairing: Pairing) -> Rect:
     region that grows while whole steps help and shrinks when one does not. Among equals, the one
     whose other sides are best.
     """
-    from scipy.optimize import linprog
-
     inverses, shares = _range(pairing, _STEPS), np.linspace(0, 1, _COARSE)
     sides = _first_sides(pairing)
     trust = 0.05 * max(pairing.display.raster_px)
@@ -140,18 +149,17 @@ def best_rectangle(pairing: Pairing) -> Rect:
     now = size(errors)
     for _ in range(40):
         rows, limits = _constraints(errors, slopes, sides)
-        bounds = [(-trust, trust)] * 4 + [(0, None)] * 5
-        found = linprog([0] * 4 + [1e-4] * 4 + [1.0], A_ub=rows, b_ub=limits, bounds=bounds, method="highs")
-        if found.x is None or found.fun is None or now - found.fun < 1e-7:  # no step, or none that promises anything
+        found = minimum(_COST, np.vstack([rows, np.eye(4, 9)]), np.append(limits, [trust] * 4), np.array([-trust] * 4 + [0.0] * 5))
+        if found is None or now - float(_COST @ found) < 1e-7:  # no step, or none that promises anything
             break
-        after = _moved(sides, found.x[:4])
+        after = _moved(sides, found[:4])
         new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)
         lost = np.isnan(new_errors).sum() > np.isnan(errors).sum()
         then = size(new_errors)
         if after[0] >= after[2] or after[1] >= after[3] or lost or then >= now:
             trust /= 4
         else:
-            gained, step = now - then, float(np.abs(found.x[:4]).max())
+            gained, step = now - then, float(np.abs(found[:4]).max())
             sides, errors, slopes, now = after, new_errors, new_slopes, then
             if gained < 1e-7 or step < 1e-6:
                 break

@@ -46,6 +46,12 @@ def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None,
         return pairing
     from framematch.fdl_file import chosen, framed, read_framings
 
+    if folder is None:
+        raise InputError(
+            "names a file, which can't be read from here",
+            field="recording.frame.fdl",
+            fix="leave that line out and take the FDL file in under Exchange; the frame's pixels then stand in the pairing itself",
+        )
     path = _shared_path(table.fdl, field="recording.frame.fdl", name="", folder=folder, kit=kit)
     framing = chosen(read_framings(path), pairing, label=table.framing or "", name=str(path))
     return framed(pairing, framing, name=str(path))

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from framematch.camera import FORMATS_MM, Camera, Display, check_shapes, frame_in
+from framematch.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
 from framematch.errors import InputError
 from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.mount import Mount
@@ -173,17 +173,40 @@ class FrameTable(Table):
     aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery shape, "2.39:1"; all of it if left out')
     keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what the stabiliser leaves, each way")
     align: Literal["centre", "top", "bottom", "left", "right"] = Field(default="centre", description="where the frame sits in what is left")
+    area_px: tuple[Number, Number, Number, Number] | None = Field(
+        default=None, description="[left, top, width, height] of the frame in recorded pixels, in place of aspect and align"
+    )
     fdl: str | None = Field(default=None, description="an ASC FDL file to take the frame from, beside the pairing, in place of the other keys")
     framing: str | None = Field(default=None, description="the label of the framing in the FDL file, where it has several")
 
     @model_validator(mode="after")
     def _one_source(self) -> FrameTable:
-        beside = sorted({"aspect", "keep_percent", "align"} & self.model_fields_set)
+        beside = sorted({"aspect", "keep_percent", "align", "area_px"} & self.model_fields_set)
         if self.fdl is not None and beside:
             raise InputError(f"stands beside {', '.join(beside)}", field="fdl", fix="the FDL file gives the frame: leave the other keys out")
         if self.framing is not None and self.fdl is None:
             raise InputError("names a framing of no FDL file", field="framing", fix='add fdl = "shot.fdl"')
+        shaped = sorted({"aspect", "align"} & self.model_fields_set)
+        if self.area_px is not None and shaped:
+            raise InputError(f"stands beside {' and '.join(shaped)}", field="area_px", fix="give the frame one way: its pixels, or its shape")
         return self
+
+    def rect(self, raster_px: tuple[int, int], *, squeeze: float) -> Rect:
+        """The frame in a raster.
+
+        Raises:
+            InputError: its pixels reach outside.
+        """
+        if self.area_px is None:
+            return frame_in(raster_px, squeeze=squeeze, aspect=self.aspect, keep_percent=self.keep_percent, align=self.align)
+        left, top, width, height = self.area_px
+        if not (width > 0 and height > 0 and left >= -1e-6 and top >= -1e-6 and left + width <= raster_px[0] + 1e-6 and top + height <= raster_px[1] + 1e-6):
+            raise InputError(
+                f"{[round(v, 3) for v in self.area_px]} reaches outside the raster of {raster_px[0]} x {raster_px[1]}",
+                field="recording.frame.area_px",
+                fix="write [left, top, width, height] in recorded pixels",
+            )
+        return Rect(left=left, top=top, right=left + width, bottom=top + height)
 
 
 class DisplayTable(Table):
@@ -251,7 +274,7 @@ class PairingFile(Table):
         pairing = Pairing(
             title=self.title,
             recording=recording,
-            frame=frame_in(r.raster_px, squeeze=r.squeeze, aspect=r.frame.aspect, keep_percent=r.frame.keep_percent, align=r.frame.align),
+            frame=r.frame.rect(r.raster_px, squeeze=r.squeeze),
             monitoring=monitoring,
             display=Display(raster_px=shown.raster_px, source_px=m.raster_px, fit=shown.fit),
             mount=Mount(

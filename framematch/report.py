@@ -49,13 +49,13 @@ def guide_report(pairing: Pairing) -> Report:
     Raises:
         InputError: the frame is nowhere on the display.
     """
-    band = band_over_range(pairing)
+    guide = best_guide(pairing)
+    band = band_over_range(pairing, set_distance_m=guide.set_distance_m)
     margin = tuple(0.0 if math.isnan(p) else p for p in band.percent)
     shapes = areas(pairing, margin_percent=(margin[0], margin[1], margin[2], margin[3]))
-    guide = best_guide(pairing)
     at = tuple(_at(pairing, guide, d) for d in five_distances(pairing, guide.set_distance_m))
     unseen = max(each.outline.unseen_percent for each in at)
-    cells = best_cells(pairing)
+    cells = best_cells(pairing, near=guide.rectangle)
     return Report(
         pairing=pairing,
         guide=guide,

@@ -69,9 +69,10 @@ def band_at(pairing: Pairing, distance_m: float) -> Band:
     return Band(px=_worst(across_px), percent=_worst(percent))
 
 
-def band_over_range(pairing: Pairing) -> Band:
-    """The widest band over the range: at its ends and at the set distance."""
-    distances = {pairing.near_m, best_set_distance(pairing)[0], pairing.far_m}
+def band_over_range(pairing: Pairing, *, set_distance_m: float | None = None) -> Band:
+    """The widest band over the range: at its ends and at the set distance, which is worked out if not given."""
+    set_m = best_set_distance(pairing)[0] if set_distance_m is None else set_distance_m
+    distances = {pairing.near_m, set_m, pairing.far_m}
     bands = [band_at(pairing, d) for d in distances]
     px = np.max([b.px for b in bands], axis=0)
     percent = np.max([b.percent for b in bands], axis=0)

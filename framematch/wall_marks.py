@@ -32,6 +32,7 @@ PLACES: dict[str, tuple[float, float]] = {
     "bottom left": (0.0, 1.0),
     "centre": (0.5, 0.5),
 }
+FARTHEST_TURN_DEG = 20.0
 STEPS_PX = (-40.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 40.0)
 
 
@@ -211,6 +212,44 @@ def aim_off_by(pairing: Pairing, distance_m: float, seen_px: ArrayLike) -> Mount
 
     pan, tilt, roll = least_squares(miss, np.zeros(3), x_scale=1.0).x
     return Mount(pan_deg=float(pan), tilt_deg=float(tilt), roll_deg=float(roll))
+
+
+def aim_off_by_shift(pairing: Pairing, distance_m: float, *, right_px: float, up_px: float) -> Mount:
+    """Pan and tilt by which the mount is off if all marks sit this much right and up of their places, its offset taken as it is.
+
+    Pan and tilt are turned together until both readings are met; returned as a mount that holds only the two differences.
+
+    Raises:
+        InputError: as :func:`wall_marks`, or no turn within :data:`FARTHEST_TURN_DEG` shows the marks there.
+    """
+    from scipy.optimize import least_squares
+
+    if not (math.isfinite(right_px) and math.isfinite(up_px)):
+        raise InputError(f"{right_px:g}, {up_px:g}", field="seen", fix="give two numbers of pixels")
+    marks = wall_marks(pairing, distance_m)
+    readings(marks, [m.display_px if m.shown else (math.nan, math.nan) for m in marks])  # refuses too few marks
+
+    def miss(by: Floats) -> Floats:
+        try:
+            seen = readings(marks, _places(_moved(pairing, pan_deg=float(by[0]), tilt_deg=float(by[1])), distance_m, marks))
+        except InputError:  # marks leave the lens's domain
+            return np.full(2, 1e4)
+        return np.array([seen.right_px - right_px, seen.low_px + up_px])
+
+    found = least_squares(miss, np.zeros(2), bounds=(-FARTHEST_TURN_DEG, FARTHEST_TURN_DEG), x_scale=1.0)
+    if np.abs(found.fun).max() > 0.05:
+        raise InputError(
+            f"no turn within {FARTHEST_TURN_DEG:g} degrees shows the marks {right_px:g} px right and {up_px:g} px up",
+            field="seen",
+            fix="check the wall's distance and the mount's figures",
+        )
+    return Mount(pan_deg=float(found.x[0]), tilt_deg=float(found.x[1]))
+
+
+def aim_changes(mount: Mount, off_by: Mount) -> dict[str, float]:
+    """What a pairing file's aim becomes, by dotted key, when the camera is off by some turn; to a hundredth of a degree."""
+    turned = {name: (getattr(mount, f"{name}_deg"), getattr(off_by, f"{name}_deg")) for name in ("pan", "tilt", "roll")}
+    return {f"mount.aim_deg.{name}": round(now + by, 2) for name, (now, by) in turned.items() if abs(by) >= 0.005}
 
 
 def _check_distance(pairing: Pairing, distance_m: float) -> None:

@@ -186,3 +186,22 @@ def test_a_missing_optional_package_is_told_with_how_to_install_it(rig):
     code = "import sys; sys.modules['trimesh'] = None; import framematch.cli as c; sys.argv = ['framematch', 'view', sys.argv[1]]; c.main()"
     done = subprocess.run([sys.executable, "-c", code, str(rig)], capture_output=True, text=True, timeout=60, cwd=rig.parent)
     assert "needs trimesh" in fault(done) and "framematch[views]" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("command", "extra"),
+    [
+        ("guide rig.toml --out g", ""),
+        ("angles rig.toml", ""),
+        ("lenses rig.toml --focal 12,18 --gap 1.2x0.9", ""),
+        ("wall rig.toml", "sheets"),
+        ("check rig.toml --recording a.png --monitoring b.png", "measure"),
+    ],
+)
+def test_what_works_without_scipy_and_what_says_where_it_comes_from(rig, command, extra):
+    code = "import sys; sys.modules['scipy'] = sys.modules['scipy.spatial'] = sys.modules['tomlkit'] = None; import framematch.cli as c; c.main()"
+    done = subprocess.run([sys.executable, "-c", code, *command.split()], capture_output=True, text=True, timeout=60, cwd=rig.parent)
+    if extra:
+        assert f"framematch[{extra}]" in fault(done)
+    else:
+        assert done.returncode == 0, done.stderr

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from paper_rigs import glasshouse
 
+from framematch import fdl_file as ours
 from framematch.camera import Camera, Rect, frame_in
 from framematch.errors import InputError
-from framematch.output import fdl as ours
 from framematch.pairing_file import read_pairing
 from framematch.starter import STARTER
 

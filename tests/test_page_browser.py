@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from browser import ROOT, SHARP, STILL, browser, opened, served
 
+from framematch.page.address import AREAS
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
 
@@ -329,14 +330,19 @@ def test_two_visitors_see_nothing_of_each_other(page, where, url):
     fresh.context.close(), other.context.close()
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", (1440, 900)), ("dark", (390, 844))])
+@pytest.mark.parametrize("size", [(1440, 900), (390, 844)], ids=["laptop", "phone"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, size):
+    """Every area, with axe-core's rules; nothing runs off to the right either."""
     import axe_playwright_python
 
     page = opened(where, url, scheme=scheme, size=size)
     page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
-    for name in ("Guide", "Pairing", "Gap"):
+    for name in AREAS:
         area(page, name)
+        for fold in page.locator("[data-testid=stExpander] summary").all():
+            fold.click()
+        settle(page)
         found = page.evaluate("axe.run({resultTypes: ['violations']}).then(r => r.violations)")
         ours = [
             (fault["id"], node["html"][:200])
@@ -347,7 +353,7 @@ def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, s
         ]
         assert ours == [], name
         width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
-        assert width <= size[0]  # nothing runs off to the right
+        assert width <= size[0], name
     assert page.left_machine == []
     page.context.close()
 

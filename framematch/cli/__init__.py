@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import importlib
 import sys
+import traceback
+from pathlib import Path
 
 import typer
 
@@ -17,8 +19,8 @@ TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
-    **dict.fromkeys(("reportlab", "matplotlib", "pypdf", "arabic_reshaper", "bidi", "joblib", "fdl", "tifffile", "OpenEXR"), "sheets"),
-    "cv2": "measure",
+    **dict.fromkeys(("reportlab", "matplotlib", "pypdf", "arabic_reshaper", "bidi", "joblib", "fdl", "tifffile", "OpenEXR", "scipy"), "sheets"),
+    **dict.fromkeys(("cv2", "tomlkit"), "measure"),
     "streamlit": "page",
 }
 
@@ -52,7 +54,9 @@ def main() -> None:
         package = (error.name or "").partition(".")[0]
         if package not in _EXTRA_OF:
             raise
-        _refuse(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{_EXTRA_OF[package]}]'")
+        measuring = any("measure" in Path(frame.filename).parts for frame in traceback.extract_tb(error.__traceback__))
+        extra = "measure" if measuring else _EXTRA_OF[package]
+        _refuse(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
 
 
 def _refuse(line: str) -> None:

@@ -107,6 +107,7 @@ def wall(
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
+    causes = correction_table(pairing, at)
     console = screen()
     listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
@@ -115,7 +116,6 @@ def wall(
     console.print(listed)
     lengths = tape_lengths_mm(marks)
     console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
-    causes = correction_table(pairing, at)
     if seen is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull
 
 from framematch.camera import Camera, Rect
 from framematch.gap.aircraft import Aircraft, Part, Prop
@@ -53,6 +52,8 @@ class PropsReport:
 
 def silhouette(points: ArrayLike) -> Floats:
     """Outline as rays (m, 3) of the convex hull of points (n, 3), seen from the origin outside it."""
+    from scipy.spatial import ConvexHull
+
     rays = np.asarray(points, dtype=np.float64)
     rays = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     towards = rays.mean(axis=0)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from framematch.camera import Camera, Rect
 from framematch.errors import InputError
@@ -60,6 +59,8 @@ def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Cam
     Raises:
         InputError: no lens of the second camera's projection has that angle.
     """
+    from scipy.optimize import brentq
+
     wanted = camera.angles(frame)
 
     def too_wide(focal_mm: float) -> float:
@@ -126,6 +127,8 @@ def horizon_share(camera: Camera, frame: Rect, level_from_camera: Floats) -> flo
 
 
 def _tilt_for(camera: Camera, frame: Rect, horizon: float | None, roll_deg: float) -> float | None:
+    from scipy.optimize import brentq
+
     if horizon is None:
         return None
 

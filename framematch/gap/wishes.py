@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from framematch.camera import Camera, Rect
 from framematch.errors import InputError
@@ -104,6 +103,8 @@ def focal_for_edges(pairing: Pairing, gap: Gap, run: Run, *, until_m: float, sid
 
 def distance_for_subject(camera: Camera, frame: Rect, gap: Gap, run: Run, subject: Subject, *, percent: float, far_m: float = 500.0) -> Answer:
     """Distance before the gap (- after it) at which a subject first has so much of the frame's height."""
+    from scipy.optimize import brentq
+
     _above_0(percent=percent)
     wish = f"{subject.name} at {percent:g} % of the frame's height"
     middle = subject.points_m(gap)[1]
@@ -157,6 +158,8 @@ def _before(distance_m: float) -> str:
 
 
 def _focal_for(pairing: Pairing, measure: Callable[[Camera], float], percent: float, wish: str, what: str) -> Answer:
+    from scipy.optimize import brentq
+
     def value(focal_mm: float) -> float:
         camera = _camera(pairing, focal_mm)
         return math.nan if camera is None else measure(camera)

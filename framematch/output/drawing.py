@@ -70,3 +70,19 @@ class Drawing:
     size: tuple[int, int]
     shapes: Sequence[Shape]
     title: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inks:
+    """Colours of a drawing for a screen: its ground, its text, quieter lines and text, and two that matter, as #rrggbb."""
+
+    ground: str
+    ink: str
+    quiet: str
+    accent: str
+    second: str
+
+
+def ground(wide: float, high: float, inks: Inks) -> Area:
+    """The ground of a drawing that stands by itself."""
+    return Area(rings=(np.array([(0, 0), (wide, 0), (wide, high), (0, high)], dtype=float),), colour=inks.ground, opacity=1.0)

@@ -42,7 +42,7 @@ Run = tuple[str, str]  # name of a registered font, text to draw with it
 def need_reportlab() -> None:
     """Say plainly how to get the PDF writer if it is not installed."""
     if importlib.util.find_spec("reportlab") is None or importlib.util.find_spec("matplotlib") is None:
-        raise InputError("the PDF writer is not installed", fix="pip install 'framematch[sheets]'")
+        raise InputError("the PDF writer is not installed", fix="run: pip install 'framematch[sheets]'")
 
 
 @lru_cache(maxsize=4)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,7 @@ Map = NDArray[np.float32]
 
 PICTURES = ("display", "recording")
 FORMATS = ("tiff", "exr")
+WAYS = ("straight", "bent")
 MOST_PIXELS = 100_000_000
 _ROWS = 64  # rows worked on at once
 
@@ -124,6 +125,22 @@ def remap_tables(st: Map, source_px: tuple[int, int], *, top_left: bool = False)
     return np.where(ok, x, -1e4).astype(np.float32), np.where(ok, y, -1e4).astype(np.float32)
 
 
+def straightened(colour: NDArray[np.uint8], pairing: Pairing, which: str, *, width_px: int, angle_deg: float | None = None) -> NDArray[np.uint8]:
+    """A picture as its map to undistorted shows it, at another size.
+
+    Args:
+        colour: (H, W, 3), the whole ``display`` or ``recording`` picture at any size.
+        width_px: of what comes back; black where the picture has nothing.
+    """
+    import cv2
+
+    bent = bent_picture(pairing, which)
+    wide, high = straight_picture(bent, angle_deg=angle_deg).raster_px
+    straight = straight_picture(bent, raster_px=(width_px, max(2, round(width_px * high / wide))), angle_deg=angle_deg)
+    x, y = remap_tables(lens_map(straight, bent), (colour.shape[1], colour.shape[0]))
+    return np.asarray(cv2.remap(colour, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT), dtype=np.uint8)
+
+
 def write_map(path: Path, st: Map) -> None:
     """Write a map as 32-bit float TIFF (``.tif``, ``.tiff``) or OpenEXR (``.exr``), whole or not at all."""
     kind = path.suffix.lower()
@@ -136,15 +153,24 @@ def write_map(path: Path, st: Map) -> None:
 
 
 def write_maps(
-    folder: Path, pairing: Pairing, *, which: str = "display", kind: str = "tiff", angle_deg: float | None = None, top_left: bool = False
+    folder: Path,
+    pairing: Pairing,
+    *,
+    which: str = "display",
+    kind: str = "tiff",
+    angle_deg: float | None = None,
+    top_left: bool = False,
+    names: Collection[str] = WAYS,
 ) -> list[Path]:
-    """Both maps of a picture: ``<which>-straight`` and ``<which>-bent``; returns what was written."""
+    """Maps of a picture, both or one of them: ``<which>-straight`` and ``<which>-bent``; returns what was written."""
     if kind not in FORMATS:
         raise InputError(f"{kind!r} is no format here", field="format", fix=f"use one of {', '.join(FORMATS)}")
     bent = bent_picture(pairing, which)
     straight = straight_picture(bent, angle_deg=angle_deg)
     written = []
     for name, made, source in (("straight", straight, bent), ("bent", bent, straight)):
+        if name not in names:
+            continue
         path = folder / f"{which}-{name}.{kind}"
         write_map(path, lens_map(made, source, top_left=top_left))
         written.append(path)
@@ -164,7 +190,7 @@ def _write_tiff(path: Path, st: Map) -> None:
     try:
         import tifffile
     except ImportError:
-        raise InputError("the TIFF writer is not installed", fix="pip install 'framematch[sheets]'") from None
+        raise InputError("the TIFF writer is not installed", fix="run: pip install 'framematch[sheets]'") from None
     with written_whole(path) as beside:
         # Written to memory first: the library wants a name with its own ending and would leave parts behind.
         stream = io.BytesIO()
@@ -176,7 +202,7 @@ def _write_exr(path: Path, st: Map) -> None:
     try:
         import OpenEXR
     except ImportError:
-        raise InputError("the OpenEXR writer is not installed", fix="pip install 'framematch[sheets]', or write .tiff") from None
+        raise InputError("the OpenEXR writer is not installed", fix="run: pip install 'framematch[sheets]', or write .tiff") from None
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
     with written_whole(path) as beside:
         OpenEXR.File(header, {"RGB": np.ascontiguousarray(st)}).write(str(beside))

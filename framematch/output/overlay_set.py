@@ -242,7 +242,7 @@ def _over_cores(files: Sequence[Path], out: Path, options: SetOptions, kit: Path
     try:
         from joblib import Parallel, delayed
     except ImportError:
-        raise InputError("joblib is not installed", fix="pip install 'framematch[sheets]'") from None
+        raise InputError("joblib is not installed", fix="run: pip install 'framematch[sheets]'") from None
     tasks = [delayed(make_one)(path, out, options, kit) for path in files]
     try:
         pool = Parallel(n_jobs=jobs, return_as="generator_unordered")

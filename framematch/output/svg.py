@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
 
@@ -12,7 +12,7 @@ def drawing_svg(drawing: Drawing) -> str:
     width, height = drawing.size
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" viewBox="0 0 {width} {height}">',
-        f"<title>{escape(drawing.title)}</title>",
+        f"<title>{escape(drawing.title, quote=False)}</title>",
     ]
     for shape in drawing.shapes:
         parts += _area(shape) if isinstance(shape, Area) else _line(shape) if isinstance(shape, Line) else _label(shape)
@@ -40,6 +40,6 @@ def _label(label: Label) -> list[str]:
     anchor = {"left": "start", "middle": "middle", "right": "end"}[label.anchor]
     return [
         f'<text x="{label.x:g}" y="{label.y:g}" dominant-baseline="central" text-anchor="{anchor}" font-family="sans-serif" '
-        f'font-size="{label.size:g}" fill={quoteattr(label.colour)} stroke="{EDGE_COLOUR}" stroke-width="{2 * label.edge:g}" '
-        f'paint-order="stroke" xml:space="preserve">{escape(label.text)}</text>'
+        f'font-size="{label.size:g}" fill="{label.colour}" stroke="{EDGE_COLOUR}" stroke-width="{2 * label.edge:g}" '
+        f'paint-order="stroke" xml:space="preserve">{escape(label.text, quote=False)}</text>'
     ]

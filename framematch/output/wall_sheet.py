@@ -133,8 +133,21 @@ def _corrections(page: Page, table: tuple[Cause, ...], *, top: float) -> None:
         "write its true aim or offset into the pairing. At one distance a turn and a shift look alike: mend the one you doubt, then check at another."
     )
     y = page.block(MARGIN_MM, top + 4.5, text, room_mm=_WIDE, size_pt=7.5) + 1.5
+    rows = correction_rows(table)
+    steps = len(rows[0]) - 2
+    columns = (66.0, 54.0, *(((_WIDE - 120) / steps,) * steps))
+    for i, row in enumerate(rows):
+        at = MARGIN_MM
+        for j, (cell, room) in enumerate(zip(row, columns, strict=True)):
+            page.text(at if j < 2 else at + room, y + 2.9, cell, size_pt=7.5, bold=i == 0, align="left" if j < 2 else "right", room_mm=room - 1)
+            at += room
+        y += 4.1
+        page.line(MARGIN_MM, y, MARGIN_MM + _WIDE, y, width_mm=0.25 if i == 0 else 0.1, colour=GREY if i == 0 else PALE)
+
+
+def correction_rows(table: tuple[Cause, ...]) -> list[tuple[str, ...]]:
+    """The table from what is seen to what is off, in words; the headings first."""
     steps = [f"{step:g}" for step, _ in table[0].steps if step > 0]
-    columns = (66.0, 54.0, *(((_WIDE - 120) / len(steps),) * len(steps)))
     rows: list[tuple[str, ...]] = [("Marks show", "the monitoring camera is", *(f"{s} px" for s in steps))]
     for cause in table:
         plus, minus, unit = PART_WORDS[cause.part]
@@ -145,10 +158,4 @@ def _corrections(page: Page, table: tuple[Cause, ...], *, top: float) -> None:
             words = plus if (known[0] if known else cause.per_px * sign) > 0 else minus
             digits = 2 if unit == "deg" else 0
             rows.append((seen, f"{words}, {unit}", *(f"{abs(v):.{digits}f}" if math.isfinite(v) else "-" for v in values)))
-    for i, row in enumerate(rows):
-        at = MARGIN_MM
-        for j, (cell, room) in enumerate(zip(row, columns, strict=True)):
-            page.text(at if j < 2 else at + room, y + 2.9, cell, size_pt=7.5, bold=i == 0, align="left" if j < 2 else "right", room_mm=room - 1)
-            at += room
-        y += 4.1
-        page.line(MARGIN_MM, y, MARGIN_MM + _WIDE, y, width_mm=0.25 if i == 0 else 0.1, colour=GREY if i == 0 else PALE)
+    return rows

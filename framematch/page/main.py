@@ -9,6 +9,7 @@ import streamlit as st
 from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
+from framematch.page.areas import exchange as exchange_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
 from framematch.page.areas import measure as measure_area
@@ -19,7 +20,11 @@ from framematch.page.pictures import place_now
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
 SHOWN = dict(
-    zip(AREAS, (guide_area.area, pairing_area.area, gap_area.area, print_area.area, measure_area.area, day_area.area), strict=True),
+    zip(
+        AREAS,
+        (guide_area.area, pairing_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
+        strict=True,
+    ),
 )
 
 

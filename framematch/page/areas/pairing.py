@@ -186,6 +186,9 @@ def _projection_left(name: str) -> dict[str, Any]:
 
 def _frame(file: PairingFile) -> None:
     frame = file.recording.frame
+    if frame.area_px is not None:
+        _frame_in_pixels(file)
+        return
     shapes = dict(SHAPES)
     now = next((s for s in SHAPES if s is not None and frame.aspect and math.isclose(s, frame.aspect, rel_tol=1e-6)), frame.aspect)
     if now not in shapes:
@@ -202,9 +205,30 @@ def _frame(file: PairingFile) -> None:
         )
     with two:
         fields.number(fields.KEEP)
+    _stop_and_squeeze()
+
+
+def _stop_and_squeeze() -> None:
     for column, field in zip(st.columns(2), (fields.F_NUMBER, fields.SQUEEZE), strict=True):
         with column:
             fields.number(field)
+
+
+def _frame_in_pixels(file: PairingFile) -> None:
+    left, top, width, height = file.recording.frame.area_px or (0.0, 0.0, 1.0, 1.0)
+    words = f"Frame by its pixels, as an FDL file gave it: {width:g} x {height:g} at {left:g}, {top:g}"
+    st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame.keep_percent:g} %.")))
+    fields.fault("recording.frame.area_px")
+    shape = width * file.recording.squeeze / height
+    near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
+    st.button(
+        "Frame by delivery shape again",
+        key="drop:area_px",
+        on_click=session.change,
+        args=("recording.frame.area_px", {"recording.frame.area_px": None, "recording.frame.aspect": near}),
+        help="In the middle of what the stabiliser keeps, by width over height.",
+    )
+    _stop_and_squeeze()
 
 
 def _display(file: PairingFile) -> None:

@@ -1,119 +1,286 @@
-"""Paper: the guide's sheet, wall marks for the bench, the calibration chart."""
+"""Paper, seen before it is printed: guide sheets, wall marks for the bench, the gap's lenses, the calibration chart."""
 
 from __future__ import annotations
 
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.files import TEXT_LIMIT
+from framematch.gap import Plan, compare
+from framematch.page import session
+from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
+from framematch.page.draft import text_from_upload
 from framematch.page.files_made import made
-from framematch.page.look import Colours, block, paragraph, table
+from framematch.page.kept_choices import kept
+from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
-from framematch.page.work import report_of
+from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
+from framematch.page.work import comparison_of, report_of
 from framematch.pairing import Pairing
+from framematch.pairing_file import parse_pairing
+from framematch.render.keep import Kept
 from framematch.report import Report
-from framematch.wall_marks import wall_marks
 
-PAPERS = {"A4": "A4", "letter": "US Letter", "A3": "A3"}
+SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
+ABOUT = {
+    SHEETS: "For the case and the pilot: guide, insets, errors and lenses, a page for each pairing.",
+    WALL: "For the bench: where to tape the frame on a wall, and what a miss says about the mount.",
+    LENSES: "For the director of photography: the gap's lenses side by side, with what each records.",
+    CHART: "For measuring lenses and mount from stills: tape it flat on a stiff board.",
+}
+PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
+CHART_PAPERS = {"A3": "A3, 297 x 420 mm", "A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A2": "A2, 420 x 594 mm"}
+MORE, MORE_TEXTS, MORE_TROUBLES = "print:more", "fm_more_pairings", "fm_more_troubles"
+MOST_MORE = 60
+_kept_pdfs: Kept[bytes] = Kept(limit_bytes=48_000_000, size=len)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A PDF to be shown and downloaded: what it is made from, how, and the name that its file gets."""
+
+    key: tuple[object, ...]
+    make: Callable[[], bytes]
+    file_name: str
+    button: str
+    button_key: str
+    note: str = "Print at 100 % (actual size)."
+
+    def pdf(self) -> bytes:
+        """The file, made at most once a day from the same figures (its footer has the date)."""
+        return _kept_pdfs.get((datetime.date.today(), *self.key), self.make)
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
-    """Sheets to download, and the wall marks on the screen."""
+    """What to print, its settings, and its pages as they will come out."""
+    what = st.radio("What to print", list(ABOUT), horizontal=True, **kept("print:what", SHEETS))
+    controls, pages = st.columns([1, 1.7], gap="large")
+    with controls:
+        st.html(block(f"<h2>{what}</h2>" + paragraph(ABOUT[what], "quiet")))
+        make = {SHEETS: _sheets, WALL: wall_job, LENSES: _lenses, CHART: _chart}[what]
+        try:
+            job = make(pairing, colours, pulse)
+            st.download_button(
+                job.button,
+                job.pdf,
+                job.file_name,
+                "application/pdf",
+                key=job.button_key,
+                on_click="ignore",
+                type="primary",
+                help="The file that is shown here.",
+            )
+        except InputError as error:
+            st.html(block(paragraph(f"Nothing to print: {error}", "fault")))
+            job = None
+        st.html(block(paragraph("Propellers off and packs out for all work on the bench.", "caution")))
+    with pages:
+        if job is not None:
+            _preview(job, what, pulse)
+
+
+def _preview(job: Job, what: str, pulse: Any) -> None:
+    st.html(block("<h2>As it will be printed</h2>"))
+    larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
+    leafing, told, spot = st.container(), st.empty(), st.empty()
+    told.html(block(paragraph("Making the pages …", "quiet")))
     try:
-        report = patiently(lambda: report_of(pairing), pulse)
+        pdf = patiently(job.pdf, pulse)
+        count = patiently(partial(page_count, pdf), pulse)
+        with leafing:
+            first = _first_page(count)
+        shown = range(first, min(first + PAGES_AT_ONCE, count + 1))
+        leaves = [patiently(partial(leaf, pdf, number), pulse) for number in shown]
     except InputError as error:
-        st.html(block(paragraph(f"Nothing to print: {error}", "fault")))
+        told.html(block(paragraph(f"No preview: {error}", "fault")))
+        spot.empty()
         return
-    left, right = st.columns(2, gap="large")
-    with left:
-        _sheet(report)
-    with right:
-        _wall(report)
-    _chart()
+    told.empty()
+    spot.html(preview_markup(leaves, count, name=what, note=job.note, larger=larger))
 
 
-def _sheet(report: Report) -> None:
-    st.html(block("<h2>Sheet for the case</h2>" + paragraph("One page: guide, insets, errors, lenses. Print at 100 %.", "quiet")))
-    paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], key="print:paper", help="What the printer holds.")
-    known = st.checkbox("Also at true scale for a picture of this size", key="print:true", help="To lay over a monitor, or hold before the goggles' screen.")
+def _first_page(count: int) -> int:
+    if count <= PAGES_AT_ONCE:
+        return 1
+    last = count - PAGES_AT_ONCE + 1
+    st.session_state["fm_kept:print:first"] = min(st.session_state.get("fm_kept:print:first", 1), last)
+    first: int = st.number_input(f"First page shown, of {count}", 1, last, step=1, help=f"{PAGES_AT_ONCE} pages are shown at once.", **kept("print:first", 1))
+    return first
+
+
+# Guide sheets.
+
+
+def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+    paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+    known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
     width, height = st.columns(2)
     wide = width.number_input(
-        "Picture width, mm", 20.0, 390.0, 152.0, 1.0, format="%.1f", key="print:w", disabled=not known, help="Measured on the screen, 20 to 390."
+        "Picture width, mm", 20.0, 390.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 390.", **kept("print:w", 152.0)
     )
     high = height.number_input(
-        "Picture height, mm", 20.0, 280.0, 86.0, 1.0, format="%.1f", key="print:h", disabled=not known, help="Measured on the screen, 20 to 280."
+        "Picture height, mm", 20.0, 280.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 280.", **kept("print:h", 86.0)
     )
+    walled = st.checkbox("Also wall marks", help="A page of tape-measure numbers for the bench.", **kept("print:walled", False))
+    at = None
+    if walled:
+        at = wall.distance_field("print:sheet-wall")
+    others = _more()
+    reports = _reports([pairing, *others], pulse)
     size = (wide, high) if known else None
     if size is not None:
         from framematch.output.true_scale import fitting_paper
 
-        try:
-            fitting_paper(size, paper)
-        except InputError as error:
-            st.html(block(paragraph(str(error), "fault")))
-            return
-    st.download_button(
-        "Sheet (PDF)",
-        lambda: sheet_pdf(report, paper, size),
-        f"{plain_name(report.pairing.title)}.pdf",
-        "application/pdf",
-        key="print:sheet",
-        on_click="ignore",
+        fitting_paper(size, paper)
+    name = plain_name(pairing.title) if len(reports) == 1 else "guide-sheets"
+    return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
+
+
+def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
+    return Job(
+        key=("sheet", tuple(r.pairing for r in reports), paper, size_mm, wall_m),
+        make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
+        file_name=name,
+        button=button,
+        button_key=key,
     )
 
 
-def sheet_pdf(report: Report, paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None) -> bytes:
-    """The sheet's PDF."""
+def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None) -> bytes:
+    """The sheets' PDF: the command line's own."""
     from framematch.output.sheet import write_sheets
 
-    return made(lambda path: write_sheets(path, [report], paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
+    return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _wall(report: Report) -> None:
-    st.html(block("<h2>Wall marks for the bench</h2>" + paragraph("Tape the frame on a wall and see whether the guide meets it.", "quiet")))
-    distance = st.number_input(
-        "Wall, m from the recording lens", 0.3, 50.0, 2.0, 0.1, format="%.2f", key="print:wall", help="From lens to wall, square on; 0.3 to 50."
+def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
+    """Every pairing's report; one that has no guide is named and the rest still come."""
+    found, spot = [], st.empty()
+    for i, each in enumerate(pairings):
+        if len(pairings) > 2:
+            spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
+        try:
+            found.append(patiently(partial(report_of, each), pulse))
+        except InputError as error:
+            if len(pairings) == 1:
+                raise
+            st.html(block(paragraph(f"Left out, {each.title or 'no title'}: {error}", "fault")))
+    spot.empty()
+    if not found:
+        raise InputError("none of the pairings has a guide", fix="see the lines above")
+    return found
+
+
+def _more() -> list[Pairing]:
+    """Further pairings to print with this page's own."""
+    st.file_uploader(
+        "Further pairings in the same PDF (TOML files, up to 1 MB each)",
+        type=["toml"],
+        key=MORE,
+        accept_multiple_files=True,
+        max_upload_size=1,
+        on_change=_more_uploaded,
+        help="A page each behind this page's pairing, with a contents page in front. They are read here and kept nowhere.",
     )
-    try:
-        marks = wall_marks(report.pairing, distance)
-    except InputError as error:
-        st.html(block(paragraph(str(error), "fault")))
+    for line in st.session_state.get(MORE_TROUBLES, ()):
+        st.html(block(paragraph(f"Left out. {line}", "fault")))
+    texts: dict[str, str] = st.session_state.get(MORE_TEXTS, {})
+    found = [parse_pairing(text, name=name) for name, text in texts.items()]
+    if found:
+        st.html(block(paragraph(f"Also printed: {'; '.join(each.title for each in found)}.", "quiet")))
+        st.button("Only this page's pairing again", key="print:only", on_click=_forget_more)
+    return found
+
+
+def _more_uploaded() -> None:
+    held = st.session_state.get(MORE) or []
+    if not held:
         return
-    rows = [
-        [m.name, _signed(m.right_mm), _signed(m.up_mm), f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not in the goggles"] for m in marks
-    ]
-    st.html(block(table(["mark", "right, mm", "up, mm", "shows at, px"], rows, caption="From the point straight ahead of the recording lens")))
-    st.download_button(
-        "Sheet with wall marks (PDF)",
-        lambda: sheet_pdf(report, "A4", None, distance),
-        "wall-marks.pdf",
-        "application/pdf",
-        key="print:marks",
-        on_click="ignore",
+    st.session_state[MORE_TEXTS], st.session_state[MORE_TROUBLES] = read_pairings([(each.name, each.size, each.getvalue) for each in held])
+
+
+def read_pairings(uploads: list[tuple[str, int, Callable[[], bytes]]]) -> tuple[dict[str, str], list[str]]:
+    """The pairing texts among uploads by file name, and a line for each upload that is none.
+
+    Args:
+        uploads: name, size in bytes, and what reads it.
+    """
+    texts: dict[str, str] = {}
+    troubles: list[str] = []
+    for name, size, content in uploads:
+        try:
+            if len(texts) >= MOST_MORE:
+                raise InputError(f"is one more than the {MOST_MORE} that are printed at once", file=name, fix="use framematch set for a folder of pairings")
+            if size > TEXT_LIMIT:
+                raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+            key = name if name not in texts else f"{name} ({len(texts) + 1})"
+            texts[key] = text_from_upload(content(), name=name)
+        except InputError as error:
+            troubles.append(str(error))
+    return texts, troubles
+
+
+def _forget_more() -> None:
+    st.session_state.pop(MORE_TEXTS, None)
+    st.session_state.pop(MORE_TROUBLES, None)
+
+
+# Wall marks, lenses, chart.
+
+
+def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+    """The wall marks with what they show, and the sheet that has them."""
+    distance = wall.section(pairing, colours, pulse)
+    paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+    report = patiently(partial(report_of, pairing), pulse)
+    return _sheet_job([report], paper, None, distance, "wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
+
+
+def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+    st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
+    phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
+    plan = session.draft().plan
+    return Job(
+        key=("lenses", pairing, plan, phone),
+        make=lambda: lens_pdf(pairing, plan, phone=phone),
+        file_name="lenses-phone.pdf" if phone else "lenses.pdf",
+        button="Lens sheet (PDF)",
+        button_key="print:lenses",
+        note="For the screen; scroll down." if phone else "Print at 100 % (actual size).",
     )
-    st.html(block(paragraph("Propellers off for all work on the bench.", "caution")))
 
 
-def _signed(value_mm: float) -> str:
-    return f"{round(value_mm):+d}" if round(value_mm) else "0"
+def lens_pdf(pairing: Pairing, plan: Plan, *, phone: bool = False) -> bytes:
+    """The lens sheet's PDF with views of our glasshouse: the command line's own."""
+    from framematch.output.lens_sheet import write_sheet
+    from framematch.render.gap_view import scene_view
+
+    found = comparison_of(pairing, plan)
+    if plan.second is not None:
+        found = compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second, guide=True)
+    return made(lambda path: write_sheet(path, found, phone=phone, view=scene_view("glasshouse")), "lenses.pdf")
 
 
-def _chart() -> None:
+def _chart(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+    paper = st.selectbox(
+        "Paper",
+        list(CHART_PAPERS),
+        format_func=lambda name: CHART_PAPERS[name],
+        help="The larger, the farther off it can be filmed.",
+        **kept("print:chart-paper", "A3"),
+    )
+    return Job(key=("chart", paper), make=lambda: chart_pdf(paper), file_name="chart.pdf", button="Chart (PDF)", button_key="print:chart")
+
+
+def chart_pdf(paper: str) -> bytes:
+    """Both charts' PDF: the command line's own."""
     from framematch.output.chart_pdf import write_charts
 
-    st.html(
-        block(
-            "<h2>Calibration chart</h2>"
-            + paragraph("To measure lenses and mount from stills (framematch measure). Print at 100 %, tape flat on a board.", "quiet")
-        )
-    )
-    st.download_button(
-        "Chart, A3 (PDF)",
-        lambda: made(lambda path: write_charts(path, paper="A3"), "chart.pdf"),
-        "chart.pdf",
-        "application/pdf",
-        key="print:chart",
-        on_click="ignore",
-    )
+    return made(lambda path: write_charts(path, paper=paper), "chart.pdf")

@@ -1,0 +1,73 @@
+"""What a lens map does, on a rendered view: as the lens draws it, and undistorted."""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.output.lens_map import straightened
+from framematch.page.pictures import Place, scene_of
+from framematch.pairing import Pairing
+from framematch.render import render
+from framematch.render.keep import Kept
+from framematch.render.views import before_gap, recording_from_monitoring, wide_camera_and_bars
+
+WIDTH_PX = 480
+Shown = tuple[str, tuple[int, int]]  # an image's source and its size
+
+
+@dataclass(frozen=True, kw_only=True)
+class Preview:
+    """All that the two pictures depend on."""
+
+    pairing: Pairing
+    which: str
+    angle_deg: float | None
+    place: Place
+    distance_m: float
+
+
+_kept: Kept[tuple[Shown, Shown]] = Kept(limit_bytes=12_000_000, size=lambda both: sum(len(source) for source, _ in both))
+
+
+def source(pairing: Pairing) -> Pairing:
+    """The pairing without what the pictures don't depend on, so that a change of that finds them kept."""
+    return replace(pairing, title="", frame=pairing.recording.picture, keep_percent=100.0, tolerance=type(pairing.tolerance)(), text_cells=None)
+
+
+def lens_map_preview(preview: Preview) -> tuple[Shown, Shown]:
+    """The picture as the lens draws it, and through the map to undistorted.
+
+    Raises:
+        InputError: no scene, nothing that can draw, or no such undistorted picture.
+    """
+    return _kept.get(preview, lambda: _draw(preview))
+
+
+def _draw(preview: Preview) -> tuple[Shown, Shown]:
+    pairing, scene = preview.pairing, scene_of(preview.place)
+    pose = before_gap(scene, preview.distance_m).scene_from_camera
+    if preview.which == "recording":
+        wide, high = pairing.recording.raster_px
+        camera = pairing.recording.resized((2 * WIDTH_PX, max(2, round(2 * WIDTH_PX * high / wide))))
+        colour = render(scene, camera, pose).colour
+    else:
+        wide, high = pairing.display.raster_px
+        camera, shown = wide_camera_and_bars(pairing, height_px=max(2, round(2 * WIDTH_PX * high / wide)))
+        colour = render(scene, camera, pose @ recording_from_monitoring(pairing)).colour * shown[..., None]
+    after = straightened(colour, pairing, preview.which, width_px=WIDTH_PX, angle_deg=preview.angle_deg)
+    return _shown(colour), _shown(after)
+
+
+def _shown(colour: NDArray[np.uint8]) -> Shown:
+    from PIL import Image
+
+    out = io.BytesIO()
+    picture = Image.fromarray(colour)
+    picture.thumbnail((2 * WIDTH_PX, 2 * WIDTH_PX))
+    picture.save(out, "JPEG", quality=84)
+    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode()}", picture.size
