@@ -319,37 +319,3 @@ def test_areas_are_drawn_in_the_goggles_when_asked_for(app):
     app.checkbox(key="view:areas").check().run()
     assert not app.exception
     assert "recorded at every distance</span>" in shown_text(app) and "recorded at some distance</span>" in shown_text(app)
-
-
-def test_stills_are_checked_and_the_aim_they_show_is_offered(app, draft, monkeypatch):
-    """Two rendered stills of a rig whose monitoring camera really looks 1.5 degrees up: the page finds it and puts it into the pairing."""
-    import io
-    from dataclasses import replace
-
-    from PIL import Image
-
-    from framematch.page.areas import measure
-    from framematch.page.pictures import scene_of
-    from framematch.render import render
-    from framematch.render.views import before_gap, recording_from_monitoring
-
-    true = replace(draft.pairing, mount=replace(draft.pairing.mount, tilt_deg=1.5))
-    pose = before_gap(scene_of(Place()), 6.0).scene_from_camera
-
-    def still(camera, pose):
-        out = io.BytesIO()
-        Image.fromarray(render(scene_of(Place()), camera, pose).colour).save(out, "PNG")
-        return out.getvalue()
-
-    recording = still(true.recording.resized((1920, 1012)), pose)
-    monitoring = still(true.monitoring, pose @ recording_from_monitoring(true))
-    checked, picture = measure._checked(draft.pairing, ("r.png", recording), ("m.png", monitoring), None)
-    assert abs(checked.after.mount.tilt_deg - 1.5) < 0.1 and picture[:2] == b"\xff\xd8"
-    app.session_state["area"] = "Measure"
-    monkeypatch.setattr(measure, "_checked", lambda *given: (checked, picture))
-    monkeypatch.setattr(measure.st, "file_uploader", lambda *given, **more: type("Held", (), {"name": "a.png", "getvalue": lambda self: b""})())
-    app.run()
-    assert not app.exception
-    assert "The mount that the stills show" in shown_text(app)
-    app.button(key="measure:use").click().run()
-    assert abs(app.session_state["fm_draft"].pairing.mount.tilt_deg - 1.5) < 0.1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -70,7 +70,7 @@ def lens(
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
     from framematch.measure.into_file import camera_file, changed_pairing, lens_changes
-    from framematch.measure.lens import fit_lens
+    from framematch.measure.job import measure_lens
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
     from framematch.pairing_file import read_pairing
 
@@ -84,15 +84,12 @@ def lens(
     ensure_folder(out)
     console = screen()
     looked = _look(console, stills, board)
-    from framematch.measure.finding import usable
-
-    width = sensor_width_mm or (known.sensor_mm[0] if known else None)
-    fit = fit_lens(usable(looked), board, sensor_mm=(width, width) if width else None, squeeze=squeeze or (known.lens.squeeze if known else 1.0))
+    fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Left over by {fit.model.label}"), out / "residuals.png")
     write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
     _print_lens(console, fit)
-    if width is None:
+    if sensor_width_mm is None and known is None:
         console.print("Width of the area read out not given: the focal length is as on one 36 mm wide. Angles do not depend on it.", style="dim")
     console.print(f"Wrote camera.toml, detections.png and residuals.png to {out}/", style="dim")
     if write and pairing is not None and before is not None:
@@ -114,10 +111,9 @@ def mount(
     """Measure where the monitoring camera sits and points from same-moment pairs of stills of a chart."""
     from framematch.errors import InputError
     from framematch.files import ensure_folder, write_text
-    from framematch.measure.finding import usable
     from framematch.measure.into_file import changed_pairing, mount_changes
-    from framematch.measure.lens import fit_lens
-    from framematch.measure.mount import Known, check_pairs, compare_offset, fit_mount
+    from framematch.measure.job import measure_mount
+    from framematch.measure.mount import compare_offset
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
     from framematch.pairing_file import read_pairing
 
@@ -130,18 +126,8 @@ def mount(
     ensure_folder(out)
     console = screen()
     sides = [_look(console, names, board) for names in (recording, monitoring)]
-    check_pairs(*sides)
-    given: Any
-    if lenses == "keep" and before is not None:
-        t = before.tolerance
-        given = tuple(Known(camera=c, focal_percent=t.focal_percent, centre_px=t.centre_px) for c in (before.recording, before.monitoring))
-    else:
-        known = (before.recording, before.monitoring) if before else (None, None)
-        given = tuple(
-            fit_lens(usable(side), board, sensor_mm=c.sensor_mm if c else None, squeeze=c.lens.squeeze if c else 1.0)
-            for side, c in zip(sides, known, strict=True)
-        )
-    fit = fit_mount([each.found for each in sides[0]], [each.found for each in sides[1]], board, cameras=given)
+    measured = measure_mount(sides[0], sides[1], board, before=before, lenses=lenses)
+    fit = measured.fit
     for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
         save_picture(detections_picture(side), out / f"{name}-detections.png")
         mine = fit.corners.camera == index
@@ -149,8 +135,8 @@ def mount(
         save_picture(
             residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
         )
-    if lenses == "measure":
-        for name, each in zip(("Recording", "Monitoring"), given, strict=True):
+    if measured.lenses is not None:
+        for name, each in zip(("Recording", "Monitoring"), measured.lenses, strict=True):
             heading(console, f"{name} camera")
             _print_lens(console, each)
     _print_mount(console, fit)
@@ -159,7 +145,7 @@ def mount(
             warning(console, line)
     console.print(f"Wrote detections and residuals of both cameras to {out}/", style="dim")
     if write and pairing is not None and before is not None:
-        values = mount_changes(fit, before, given if lenses == "measure" else None)
+        values = mount_changes(fit, before, measured.lenses)
         write_text(pairing, changed_pairing(pairing, values, kit=kit))
         console.print(f"Wrote the mount{' and both lenses' if lenses == 'measure' else ''} to {pairing}.")
 

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.measure.chart import Chart, Found, find_chart, mirrored
-from framematch.measure.stills import named_stills, read_still
+from framematch.measure.stills import Still, named_stills, read_still
 
 AT_ONCE = 2  # stills in memory at a time
+SMALL_PX = 1200  # the long side of the copy that pictures of what was found are drawn on
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -23,12 +27,16 @@ class Looked:
         size_px: width and height, (0, 0) if it could not be read.
         found: the chart in it, or None.
         reason: why it is of no use; empty if it is.
+        small: a small grey copy (height, width), None if it could not be read.
+        digest: the same for two stills with the same pixels; empty if it could not be read.
     """
 
     name: str
     size_px: tuple[int, int]
     found: Found | None
     reason: str
+    small: NDArray[np.uint8] | None = None
+    digest: str = ""
 
 
 def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked], None] | None = None) -> list[Looked]:
@@ -42,32 +50,41 @@ def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked
         One outcome for each still, in order. A still that shows the same picture as one before it, or
         that can't be read, has a reason and no chart.
     """
-    files = named_stills(names)
-    seen: dict[str, str] = {}
-    out = []
+    out: list[Looked] = []
     with ThreadPoolExecutor(max_workers=AT_ONCE) as pool:
-        for name, (looked, digest) in zip(files, pool.map(lambda file: _look(file, chart), files), strict=True):
-            if digest and digest in seen:
-                looked = Looked(name=name, size_px=looked.size_px, found=None, reason=f"the same picture as {seen[digest]}")
-            elif digest:
-                seen[digest] = Path(name).name
-            out.append(looked)
+        for looked in pool.map(lambda file: look_in(file, chart), named_stills(names)):
+            out.append(once(looked, out))
             if told is not None:
-                told(looked)
+                told(out[-1])
     return out
 
 
-def _look(name: str, chart: Chart) -> tuple[Looked, str]:
+def look_in(name: str, chart: Chart, *, content: bytes | None = None) -> Looked:
+    """Look for a chart in one still; ``content`` is as in ``stills.read_still``."""
     try:
-        still = read_still(name)
+        still = read_still(name, content=content)
     except InputError as error:
-        return Looked(name=name, size_px=(0, 0), found=None, reason=f"{error.problem}. {error.fix}".strip()), ""
+        return Looked(name=name, size_px=(0, 0), found=None, reason=f"{error.problem}. {error.fix}".strip())
     grey = still.grey
     found = find_chart(grey, chart, still=name)
     reason = ""
     if found is None:
         reason = "mirrored: the chart's marks read only from behind. Turn off the camera's mirror setting" if mirrored(grey, chart) else "no chart found"
-    return Looked(name=name, size_px=still.size_px, found=found, reason=reason), still.digest
+    return Looked(name=name, size_px=still.size_px, found=found, reason=reason, small=_small(still), digest=still.digest)
+
+
+def once(looked: Looked, before: Sequence[Looked]) -> Looked:
+    """The outcome, or that the still shows the same picture as one of those before it."""
+    same = next((each for each in before if looked.digest and each.digest == looked.digest), None)
+    return looked if same is None else replace(looked, found=None, reason=f"the same picture as {Path(same.name).name}")
+
+
+def _small(still: Still) -> NDArray[np.uint8]:
+    import cv2
+
+    scale = min(1.0, SMALL_PX / max(still.size_px))
+    width, height = (max(1, round(n * scale)) for n in still.size_px)
+    return np.asarray(cv2.resize(still.grey, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def usable(looked: Sequence[Looked]) -> list[Found]:

@@ -48,12 +48,12 @@ def before_after_picture(checked: Checked, recording: Still, monitoring: Still) 
     return sheet
 
 
-def laid_in(pairing: Pairing, recording: Still, monitoring: Still, distance_m: float) -> NDArray[np.uint8]:
-    """The monitoring picture (height, width, 3), at most 900 pixels wide, with checks of the recorded still and the frame's outline."""
+def laid_in(pairing: Pairing, recording: Still, monitoring: Still, distance_m: float, *, most_px: int = _WIDTH) -> NDArray[np.uint8]:
+    """The monitoring picture (height, width, 3), at most ``most_px`` wide, with checks of the recorded still and the frame's outline."""
     import cv2
     from PIL import Image, ImageDraw
 
-    width = min(_WIDTH, pairing.monitoring.raster_px[0])
+    width = min(most_px, pairing.monitoring.raster_px[0])
     height = round(width * pairing.monitoring.raster_px[1] / pairing.monitoring.raster_px[0])
     small = replace(pairing, monitoring=pairing.monitoring.resized((width, height)), display=Display(raster_px=(width, height), source_px=(width, height)))
     x, y = np.meshgrid(np.arange(width) + 0.5, np.arange(height) + 0.5)

@@ -32,6 +32,8 @@ Floats = NDArray[np.float64]
 CLICK_PX = 1.0  # standard deviation of a place clicked or found
 REACH_DEG = 10.0
 _RADII_PX = (5.0, 7.0, 10.0)
+_SEARCHED_PX, _SMALLEST_PX = 2600, 400  # long side of the largest and the smallest copy that crosses are looked for in
+_EACH_SIZE = 30  # candidates of each
 _LEAST = 0.55  # share of a circle's variation that has four peaks
 
 
@@ -150,7 +152,7 @@ def find_marks(pairing: Pairing, still: Still, distance_m: float) -> list[tuple[
     """
     marks = wall_marks(pairing, distance_m)
     camera = _camera(pairing, still)
-    candidates = _crosses(still.grey)
+    candidates = _candidates(still.grey)
     toward = _points(marks, distance_m) - pairing.mount.translation_m
     toward = toward / np.linalg.norm(toward, axis=1)[:, None]
     best: dict[int, int] = {}
@@ -175,9 +177,31 @@ def _camera(pairing: Pairing, still: Still) -> Camera:
     return pairing.monitoring.resized((width, height))
 
 
+def expected_px(pairing: Pairing, size_px: tuple[int, int], distance_m: float) -> Floats:
+    """Where the pairing as it is has the wall marks (N, 2) in a monitoring still of this size; NaN where it can't see them."""
+    points = _points(wall_marks(pairing, distance_m), distance_m)
+    pixels, ok = pairing.monitoring.resized(size_px).project((points - pairing.mount.translation_m) @ pairing.mount.recording_from_monitoring)
+    return np.asarray(np.where(ok[:, None], pixels, np.nan))
+
+
 def _points(marks: Sequence[Mark], distance_m: float) -> Floats:
     """Marks (N, 3) in recording axes, metres."""
     return np.array([(m.right_mm / 1000, -m.up_mm / 1000, distance_m) for m in marks])
+
+
+def _candidates(grey: NDArray[np.uint8]) -> Floats:
+    """Places (N, 2) of what may be crosses, in pixels of the still; in copies of halving size too, for wide tape."""
+    import cv2
+
+    height, width = grey.shape
+    scale = min(1.0, _SEARCHED_PX / max(height, width))
+    out: list[Floats] = []
+    while not out or scale * max(height, width) >= _SMALLEST_PX:
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        small = grey if scale == 1 else np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        out.append(_crosses(small)[:_EACH_SIZE] * (width / size[0], height / size[1]))
+        scale /= 2
+    return np.concatenate(out)
 
 
 def _crosses(grey: NDArray[np.uint8]) -> Floats:

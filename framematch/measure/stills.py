@@ -8,6 +8,7 @@ as one plain line.
 from __future__ import annotations
 
 import hashlib
+import io
 import math
 import struct
 import warnings
@@ -88,16 +89,19 @@ def named_stills(names: Iterable[str]) -> list[str]:
     return out
 
 
-def read_still(name: str | Path, *, colour: bool = False) -> Still:
+def read_still(name: str | Path, *, colour: bool = False, content: bytes | None = None) -> Still:
     """Read a picture, or the frame of a video at a time in seconds written after an @.
 
     Args:
         name: ``still.png``, ``clip.mp4`` (its first frame) or ``clip.mp4@12.5``.
         colour: RGB instead of grey.
+        content: the picture's bytes, where it is in no file; the name only names it then.
 
     Raises:
         InputError: missing, not a picture, broken, or larger than ``LIMIT_PX``.
     """
+    if content is not None:
+        return Still(name=str(name), pixels=_picture(Path(name), colour=colour, content=content))
     path, seconds = _path_and_time(str(name))
     if path.is_dir():
         raise InputError("is a folder", file=str(path), fix="name a picture")
@@ -140,14 +144,14 @@ def _path_and_time(name: str) -> tuple[Path, float | None]:
     return Path(name), None
 
 
-def _picture(path: Path, *, colour: bool) -> NDArray[np.uint8]:
+def _picture(path: Path, *, colour: bool, content: bytes | None = None) -> NDArray[np.uint8]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     Image.init()  # or Image.open does not know TIFF
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=("PNG", "JPEG", "TIFF")) as picture:
+            with Image.open(path if content is None else io.BytesIO(content), formats=("PNG", "JPEG", "TIFF")) as picture:
                 check_size(picture.size, file=str(path))
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work
@@ -155,7 +159,7 @@ def _picture(path: Path, *, colour: bool) -> NDArray[np.uint8]:
                 return _eight_bits(ImageOps.exif_transpose(picture), colour=colour)
     except UnidentifiedImageError:
         if path.suffix.lower() in (".tif", ".tiff"):
-            return _decoded(path, None, colour=colour)  # 16-bit colour
+            return _decoded(path, None, colour=colour, content=content)  # 16-bit colour
         raise InputError("is not a PNG, JPEG or TIFF picture", file=str(path), fix="give a still as the camera wrote it") from None
     except Image.DecompressionBombError:
         raise InputError(f"claims more than {LIMIT_PX // 10**6} million pixels", file=str(path), fix="give a smaller still") from None
@@ -181,12 +185,12 @@ def _video_frame(path: Path, seconds: float, *, colour: bool) -> NDArray[np.uint
     return _decoded(path, seconds, colour=colour)
 
 
-def _decoded(path: Path, seconds: float | None, *, colour: bool) -> NDArray[np.uint8]:
+def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes | None = None) -> NDArray[np.uint8]:
     """The frame shown at a time, decoded by FFmpeg's libraries through PyAV."""
     import av
 
     try:
-        with av.open(str(path)) as container:
+        with av.open(str(path) if content is None else io.BytesIO(content), format=None if content is None else "tiff_pipe") as container:
             if not container.streams.video:
                 raise InputError("has no picture in it", file=str(path), fix="name a video or a still")
             stream = container.streams.video[0]

@@ -1,0 +1,1 @@
+"""Measuring on the page, a file for each task."""

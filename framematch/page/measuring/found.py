@@ -1,0 +1,71 @@
+"""The chart looked for in uploaded stills, with pictures of what was found; kept by content."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any
+
+from framematch.measure.chart import Chart
+from framematch.measure.finding import AT_ONCE, SMALL_PX, Looked, look_in, once
+from framematch.measure.pictures import found_picture
+from framematch.page.measuring.uploads import Given
+from framematch.page.measuring.wait import Said
+from framematch.render.keep import Kept
+
+_THUMB_PX = (320, 240)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """What came of one still, and pictures of it as JPEG files; empty ones if it could not be read."""
+
+    looked: Looked
+    thumb: bytes
+    large: bytes
+
+    @property
+    def nbytes(self) -> int:
+        """About how much memory it takes."""
+        return len(self.thumb) + len(self.large) + 20_000
+
+
+_kept: Kept[Seen] = Kept(limit_bytes=48_000_000, size=lambda seen: seen.nbytes)
+
+
+def look(stills: Sequence[Given], chart: Chart, said: Said, *, whose: str = "") -> list[Seen]:
+    """What came of each still, in order."""
+    said.words = _words(0, len(stills), whose)
+    out: list[Seen] = []
+    with ThreadPoolExecutor(max_workers=AT_ONCE) as pool:
+        for seen in pool.map(lambda still: _seen(still, chart), stills):
+            out.append(replace(seen, looked=once(seen.looked, [each.looked for each in out])))
+            said.words = _words(len(out), len(stills), whose)
+    return out
+
+
+def _words(done: int, count: int, whose: str) -> str:
+    return f"Looking for the chart: {done} of {count} {whose}stills done …"
+
+
+def _seen(still: Given, chart: Chart) -> Seen:
+    seen = _kept.get((still.digest, chart), lambda: _make(still, chart))
+    named = replace(seen.looked, name=still.name, found=seen.looked.found and replace(seen.looked.found, still=still.name))
+    return replace(seen, looked=named)
+
+
+def _make(still: Given, chart: Chart) -> Seen:
+    looked = look_in(still.name, chart, content=still.content())
+    pictures = [found_picture(looked, size) for size in (_THUMB_PX, (SMALL_PX, SMALL_PX))]
+    return Seen(looked=replace(looked, small=None), thumb=jpeg(pictures[0]), large=jpeg(pictures[1]))
+
+
+def jpeg(picture: Any) -> bytes:
+    """A Pillow picture as a JPEG file; empty for none."""
+    if picture is None:
+        return b""
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=84)
+    return out.getvalue()

@@ -1,0 +1,158 @@
+"""The aim from one monitoring still of wall marks, found in it or typed in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+
+from framematch.errors import InputError
+from framematch.measure.into_file import checked_changes
+from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, find_marks
+from framematch.measure.marks_picture import marks_picture
+from framematch.measure.stills import Still, read_still
+from framematch.page.look import Colours, block, paragraph, table
+from framematch.page.measuring.found import jpeg
+from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use, whole
+from framematch.page.measuring.uploads import Given, one
+from framematch.page.measuring.wait import Said, awaited
+from framematch.pairing import Pairing
+from framematch.render.keep import Kept
+from framematch.wall_marks import wall_marks
+
+Place = tuple[float, float] | None
+_WIDTH_PX = 1000
+_FIRST_M: float | None = 2.0  # as in the Print area
+_FIGURES = {"pan_deg": "pan, degrees", "tilt_deg": "tilt, degrees", "roll_deg": "roll, degrees"}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Wall:
+    """A still of a wall.
+
+    Args:
+        small: a copy of it, (height, width, 3).
+        size_px: its own.
+        places: of the marks as found, None for one not found.
+        fault: why none was.
+    """
+
+    name: str
+    small: NDArray[np.uint8]
+    size_px: tuple[int, int]
+    places: tuple[Place, ...]
+    fault: str
+
+
+_kept: Kept[Wall] = Kept(limit_bytes=32_000_000, size=lambda wall: wall.small.nbytes)
+
+
+def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+    """A still in, the aim that puts the marks where they are seen out."""
+    st.html(
+        block(
+            paragraph(
+                "Tape the wall marks as the sheet in the Print area says, the recording lens square to the wall, and take one still with the "
+                "monitoring camera. It is looked at here and kept nowhere. Propellers off.",
+                "quiet",
+            )
+        )
+    )
+    left, right = st.columns([1.6, 1])
+    with left:
+        still = one("Monitoring camera's still of the wall", "measure:marks:still", "The whole picture of the camera.")
+    with right:
+        distance = remembered(
+            "measure:marks:d",
+            _FIRST_M,
+            lambda key: st.number_input(
+                "Wall, m from the recording lens", 0.3, 50.0, None, 0.1, format="%.2f", key=key, help="As on the sheet of wall marks; 0.3 to 50."
+            ),
+        )
+    if still is None or distance is None:
+        return
+    mine = (still.digest, distance)
+    before = held_with("marks", mine, pairing)  # marks are taped for the pairing as it was
+    try:
+        names = [m.name for m in wall_marks(before, distance)]
+        key = (*mine, before)
+        wall = awaited(("marks", key), lambda said: _kept.get(key, lambda: _look(before, still, distance, said)), pulse)
+    except InputError as error:
+        fault(error)
+        return
+    if wall.fault:
+        fault(f"Not found by themselves: {wall.fault} Read the places off the picture.")
+    shown, fields = st.columns([2.2, 1], gap="large")
+    with fields:
+        places = _places(names, wall, mine)
+        with st.container():
+            _aim(before, wall, places, distance)
+    with shown:
+        picture = jpeg(marks_picture(wall.small, wall.size_px, names, places, expected_px(before, wall.size_px, distance)))
+        words = f"{wall.name}, {wall.size_px[0]} x {wall.size_px[1]} pixels. Crosses: the marks as seen. Rings: where the pairing has them."
+        st.html(block(whole(picture, words, f"Still of the wall; marks seen: {', '.join(n for n, p in zip(names, places, strict=True) if p) or 'none'}.")))
+
+
+def _look(pairing: Pairing, given: Given, distance_m: float, said: Said) -> Wall:
+    import cv2
+
+    said.words = "Looking for the marks …"
+    still = read_still(given.name, colour=True, content=given.content())
+    count = len(wall_marks(pairing, distance_m))
+    places: tuple[Place, ...] = (None,) * count
+    trouble = ""
+    try:
+        places = tuple(find_marks(pairing, still, distance_m))
+    except InputError as error:
+        trouble = str(error)
+        if "is not the shape" in error.problem:
+            raise
+    width = min(_WIDTH_PX, still.size_px[0])
+    small = cv2.resize(still.pixels, (width, round(still.size_px[1] * width / still.size_px[0])), interpolation=cv2.INTER_AREA)
+    return Wall(name=still.name, small=np.asarray(small, dtype=np.uint8), size_px=still.size_px, places=places, fault=trouble)
+
+
+def _places(names: list[str], wall: Wall, mine: Hashable) -> list[Place]:
+    """Two fields for each mark, at first as found."""
+    st.html(block(paragraph("Where each mark is in the still, pixels from its top left; leave both empty for one not seen.", "quiet")))
+    out: list[Place] = []
+    for name, found in zip(names, wall.places, strict=True):
+        pair: list[float | None] = []
+        for axis, (column, way, most) in enumerate(zip(st.columns(2), ("across", "down"), wall.size_px, strict=True)):
+            with column:
+                label = f"{name[:1].upper()}{name[1:]}, {way}"
+                first = None if found is None else round(found[axis], 1)
+                key = f"measure:marks:{hash(mine)}:{name}:{way}"
+                pair.append(remembered(key, first, _field(label, float(most))))
+        out.append(None if pair[0] is None or pair[1] is None else (pair[0], pair[1]))
+    return out
+
+
+def _field(label: str, most: float) -> Any:
+    return lambda key: st.number_input(label, 0.0, most, None, 1.0, format="%.1f", key=key, help="Read it off the picture's edges.")
+
+
+def _aim(pairing: Pairing, wall: Wall, places: list[Place], distance_m: float) -> None:
+    still = Still(name=wall.name, pixels=np.broadcast_to(np.uint8(0), wall.size_px[::-1]))  # its size alone is asked for
+    try:
+        found = aim_from_marks(pairing, still, places, distance_m)
+    except InputError as error:
+        fault(error)
+        return
+    st.html(block(_words(pairing, found, distance_m)))
+    use("Use this aim in the pairing", "measure:marks:use", "mount.aim_deg", checked_changes(pairing, replace(pairing, mount=found.mount)))
+
+
+def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:
+    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in found.figures]
+    off = "" if math.isnan(found.off_percent) else f"The guide as it was is off by up to {found.off_percent:.1f} % of the frame at {distance_m:g} m. "
+    return (
+        paragraph(f"{off}The aim is off by {found.turned_deg:.2f} degrees.", "big")
+        + table(["figure", "as it was", "found", "95 %"], rows, caption="The aim that the marks show")
+        + lines([plain(line) for line in found.warnings])
+    )
