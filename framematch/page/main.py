@@ -17,6 +17,7 @@ from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
 from framematch.page.pictures import place_now
+from framematch.page.tidy import tidy
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
 SHOWN = dict(
@@ -49,6 +50,7 @@ def main() -> None:
     stage.sharpen()
     session.end()
     stage.work_ahead(STEPS_AT_REST, both=True)
+    tidy()
 
 
 def colours_now() -> Colours:
