@@ -74,7 +74,7 @@ class Pictures:
     hidden_percent: float
 
 
-_made: Kept[Pictures] = Kept(limit_bytes=96_000_000, size=lambda made: len(made.wide) + len(made.frame) + 500)
+_made: Kept[Pictures] = Kept(limit_bytes=48_000_000, size=lambda made: len(made.wide) + len(made.frame) + 500)
 _drawn: Kept[Picture] = Kept(limit_bytes=64_000_000, size=lambda picture: picture.colour.nbytes + picture.distance_m.nbytes)
 _frames: Kept[bytes] = Kept(limit_bytes=16_000_000, size=len)
 _building = threading.Lock()
