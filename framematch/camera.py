@@ -40,7 +40,12 @@ FORMATS_MM: dict[str, tuple[float, float]] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Rect:
-    """An upright rectangle in pixels; edges may lie at any fraction of a pixel."""
+    """An upright rectangle in pixels.
+
+    Args:
+        left, top, right, bottom: its edges, at any fraction of a pixel, also off the picture; 0, 0 is the
+            outer corner of the top-left pixel.
+    """
 
     left: float
     top: float
@@ -169,8 +174,14 @@ def frame_in(raster_px: tuple[int, int], *, squeeze: float = 1.0, aspect: float 
     """The frame, in pixels of the recorded raster.
 
     The middle ``keep_percent`` of the picture is what the stabiliser leaves; in it lies the largest
-    rectangle of the delivery aspect (width over height once de-squeezed), aligned as asked. No
-    aspect: all of what is left.
+    rectangle of the delivery aspect, aligned as asked.
+
+    Args:
+        raster_px: width and height of the recorded picture, still squeezed.
+        squeeze: anamorphic squeeze.
+        aspect: width over height once de-squeezed; None for all of what is left.
+        keep_percent: above 0, to 100.
+        align: ``centre``, ``top``, ``bottom``, ``left`` or ``right``.
     """
     width, height = raster_px
     room_w, room_h = width * keep_percent / 100, height * keep_percent / 100

@@ -276,6 +276,18 @@ def _first_sides(pairing: Pairing) -> Sides:
 
 def edge_error_curve(pairing: Pairing, rectangle: Rect, distances_m: ArrayLike) -> dict[str, Floats]:
     """Signed worst error of each side of a rectangle at distances (n), by edge name: n figures each."""
-    inverses = np.array([inverse_m(float(d)) for d in np.atleast_1d(np.asarray(distances_m, dtype=np.float64))])
-    errors = _side_errors(pairing, rectangle.as_tuple(), inverses, np.linspace(0, 1, _FINE))
-    return {edge: np.array([_worst_signed(errors[i, :, j]) for j in range(len(inverses))]) for i, edge in enumerate(EDGES)}
+    return _curves(_side_errors(pairing, rectangle.as_tuple(), _inverses(distances_m), np.linspace(0, 1, _FINE)))
+
+
+def outline_error_curve(pairing: Pairing, set_distance_m: float, distances_m: ArrayLike) -> dict[str, Floats]:
+    """Signed worst error of each edge of the outline set for one distance, at distances (n), by edge name: n figures each."""
+    return _curves(_outline_errors(pairing, np.array([inverse_m(set_distance_m)]), _inverses(distances_m), _FINE)[0])
+
+
+def _inverses(distances_m: ArrayLike) -> Floats:
+    return np.array([inverse_m(float(d)) for d in np.atleast_1d(np.asarray(distances_m, dtype=np.float64))])
+
+
+def _curves(errors: Floats) -> dict[str, Floats]:
+    """Errors (edge, point, inverse) as the worst of each edge at each inverse distance."""
+    return {edge: np.array([_worst_signed(errors[i, :, j]) for j in range(errors.shape[2])]) for i, edge in enumerate(EDGES)}

@@ -62,6 +62,10 @@ _LENGTH_OF_K = {KANNALA_BRANDT: 4, BROWN_CONRADY: 6}
 class Lens:
     """A lens at one focus setting.
 
+    Its domain ends at ``end_rad`` off the axis; maps give NaN and False outside it. Brown-Conrady is
+    Brown's model (Photogrammetric Engineering 37(8), 1971) with OpenCV's rational terms, Kannala-Brandt
+    theta + k1 theta^3 + ... (IEEE PAMI 28(8), 2006); the others are the textbook projections.
+
     Args:
         projection: one of ``PROJECTIONS``.
         focal_mm: focal length, above 0.

@@ -39,7 +39,17 @@ def aim_from_rotation(rotation: ArrayLike) -> tuple[float, float, float]:
 
 @dataclass(frozen=True, kw_only=True)
 class Mount:
-    """The monitoring camera seen from the recording camera: offset in mm, aim in degrees."""
+    """The monitoring camera seen from the recording camera; all 0: side by side in one place, aimed alike.
+
+    Args:
+        right_mm, up_mm, forward_mm: of its entrance pupil from the recording camera's, along the
+            recording camera's axes.
+        pan_deg, tilt_deg, roll_deg: of its axis: + right, up, clockwise seen from behind; panned first,
+            then tilted, then rolled.
+
+    Raises:
+        InputError: a figure that is not finite.
+    """
 
     right_mm: float = 0.0
     up_mm: float = 0.0

@@ -39,16 +39,24 @@ class Pairing:
     """One recording camera set-up, one monitoring camera set-up and the mount between them.
 
     Args:
+        title: what it is called.
         recording: at its focus setting.
         frame: what will be shown of the recorded picture, in recorded pixels.
+        monitoring: whose picture the goggles show.
+        display: that picture as the goggles show it.
+        mount: where the monitoring camera sits and points.
         near_m, far_m: distances along the recording camera's axis that the guide has to serve; far
             may be infinite.
+        tolerance: how sure the figures are.
         f_number: stop of the recording lens, None if not given.
         focus_m: distance that the recording lens is focused at, may be infinite.
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
         text_cells: columns and rows of a character grid over the display, None without one.
         lens_fit_deg: for each camera whose lens comes from quoted angles, by how many degrees the
             lens found misses each of them.
+
+    Raises:
+        InputError: a range that is none, or that begins inside the rig.
     """
 
     title: str = ""

@@ -32,7 +32,17 @@ def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:
 
 
 def parse_pairing(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> Pairing:
-    """The pairing in TOML text; ``use`` needs a folder that it may read from."""
+    """The pairing in TOML text.
+
+    Args:
+        text: TOML 1.0, keys as ``framematch init`` explains them.
+        name: what errors call it.
+        folder: where files that it names may be; without one it can't name any.
+        kit: another folder for them.
+
+    Raises:
+        InputError: with one line that says what is wrong, where, and how to mend it.
+    """
     file = parse_file(text, name=name, folder=folder, kit=kit)
     try:
         return _with_fdl_frame(file.pairing(), file.recording.frame, folder=folder, kit=kit)

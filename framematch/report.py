@@ -31,7 +31,18 @@ class AtDistance:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Report:
-    """A pairing's guide with all that goes with it; ``at`` runs from near to far."""
+    """A pairing's guide with all that goes with it. Pixels are the display's.
+
+    Args:
+        pairing: what it was worked out for.
+        guide: the best guide over the pairing's range.
+        at: the true frame at five distances, near first (fewer where they coincide).
+        areas: what is always and what is ever recorded, grown and shrunk by the tolerance.
+        band: how far the true edges may lie from the guide's, half-widths of 95 % intervals.
+        cells: the guide on the character grid, None without one.
+        unseen_percent: of the frame's border, what the display does not show, at the worst distance.
+        warnings: what to know, in whole sentences.
+    """
 
     pairing: Pairing
     guide: Guide
@@ -45,6 +56,12 @@ class Report:
 
 def guide_report(pairing: Pairing) -> Report:
     """Work out the guide, its errors, areas, tolerance, character cells and what to know about them.
+
+    Definitions are those of DEVELOPERS.md: errors in percent of the frame, distances in metres along
+    the recording camera's axis. ``framematch.guide`` has the parts one by one.
+
+    Args:
+        pairing: of any two lenses; the frame may lie partly off the display.
 
     Raises:
         InputError: the frame is nowhere on the display.
@@ -152,7 +169,14 @@ def _listed(words: list[str]) -> str:
 
 
 def report_json(report: Report) -> dict[str, Any]:
-    """The report as plain data for JSON: ``inf`` as the string, what can't be given as None."""
+    """The report as plain data for JSON: ``inf`` as the string, what can't be given as None.
+
+    Units stand in the keys (``_px`` of the display, ``_m``, ``_deg``, ``_percent``); outlines are lists of
+    pieces, each a list of [x, y].
+
+    Args:
+        report: as :func:`guide_report` gives it.
+    """
     pairing, guide = report.pairing, report.guide
     display = pairing.display.raster_px
     cells = report.cells

@@ -134,6 +134,13 @@ FAULTS = (
         wrong="up_mm=float(y)",
         tests=("test_wall_marks.py",),
     ),
+    Fault(
+        name="marks seen low taken for marks seen high",
+        file="wall_marks.py",
+        right="seen.low_px + up_px",
+        wrong="seen.low_px - up_px",
+        tests=("test_wall_marks.py", "-k", "gives_the_aim_back"),
+    ),
 )
 
 

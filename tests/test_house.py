@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ast
+import inspect
 import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
 import pytest
+
+import framematch
 
 ROOT = Path(__file__).parents[1]
 CODE = ROOT / "framematch"
@@ -88,3 +91,16 @@ def test_heavy_packages_are_imported_where_they_are_used(room: str) -> None:
         if module and _room(module) == room:
             top = {name.partition(".")[0] for node in ast.parse(path.read_text(encoding="utf-8")).body for name in _imported(node)}
             assert not top & HEAVY - ({"streamlit"} if room == "page/" else set()), module
+
+
+@pytest.mark.parametrize("name", framematch.__all__)
+def test_public_names_say_what_each_argument_is(name: str) -> None:
+    thing = getattr(framematch, name)
+    text = inspect.getdoc(thing) or ""
+    arguments = [n for n in inspect.signature(thing).parameters if not n.startswith("_")]
+    unsaid = [n for n in arguments if not re.search(rf"\b{n}\b", text)]
+    assert not unsaid, f"{name}: {unsaid}"
+
+
+def test_public_names_are_listed_in_the_package() -> None:
+    assert framematch.__doc__ and not [name for name in framematch.__all__ if name not in framematch.__doc__]

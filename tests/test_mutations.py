@@ -1,4 +1,4 @@
-"""Fifteen deliberate faults in core formulas: the tests that guard each formula must notice its fault."""
+"""Deliberate faults in core formulas: the tests that guard each formula must notice its fault."""
 
 from __future__ import annotations
 

@@ -6,17 +6,14 @@ import io
 import re
 import subprocess
 import xml.etree.ElementTree as ET
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from browser import ROOT
-from test_wall_marks import opencv_sees
 from typer.testing import CliRunner
 
 from framematch.cli import app as command_line
-from framematch.errors import InputError
 from framematch.output.drawing import Inks
 from framematch.output.svg import drawing_svg
 from framematch.output.wall_drawing import marks_in_display, wall_drawing
@@ -26,7 +23,7 @@ from framematch.page.pdf_preview import leaf, page_count, paper_words, preview_m
 from framematch.page.session import EXAMPLE
 from framematch.page.work import report_of
 from framematch.pairing_file import changed_text, parse_pairing
-from framematch.wall_marks import aim_changes, aim_off_by_shift, wall_marks
+from framematch.wall_marks import wall_marks
 
 FRAME = "recording.frame"
 INKS = Inks(ground="#ffffff", ink="#000000", quiet="#444444", accent="#006666", second="#883300")
@@ -128,29 +125,6 @@ def test_the_lens_sheet_is_the_command_lines(draft, tmp_path: Path) -> None:
 
 
 # Wall marks.
-
-
-@pytest.mark.parametrize(("pan", "tilt"), [(0.0, 0.7), (-1.1, 0.4), (2.5, -3.0), (0.3, -0.7)])
-def test_what_the_pilot_sees_gives_the_aim_back(draft, pan: float, tilt: float) -> None:
-    """A rig whose camera really points elsewhere; where its marks show is OpenCV's lens and SciPy's rotation."""
-    typed = draft.pairing
-    true = replace(typed, mount=replace(typed.mount, pan_deg=typed.mount.pan_deg + pan, tilt_deg=typed.mount.tilt_deg + tilt))
-    marks = wall_marks(typed, 2.0)
-    seen = opencv_sees(true, marks, 2.0) - np.array([m.display_px for m in marks])
-    right_px, down_px = np.round(seen[:4].mean(axis=0), 1)  # the mean of the four corners, as it is read off
-    off = aim_off_by_shift(typed, 2.0, right_px=float(right_px), up_px=float(-down_px))
-    assert (off.pan_deg, off.tilt_deg) == pytest.approx((pan, tilt), abs=0.05)
-    mended = parse_pairing(changed_text(EXAMPLE, aim_changes(typed.mount, off)))
-    again = np.array([m.display_px for m in wall_marks(mended, 2.0)])
-    assert np.abs(again - opencv_sees(true, marks, 2.0)).max() < 1.0
-
-
-def test_no_turn_is_made_up(draft) -> None:
-    assert aim_changes(draft.pairing.mount, aim_off_by_shift(draft.pairing, 2.0, right_px=0.0, up_px=0.0)) == {}
-    with pytest.raises(InputError, match="no turn within 20 degrees"):
-        aim_off_by_shift(draft.pairing, 2.0, right_px=0.0, up_px=4000.0)
-    with pytest.raises(InputError, match="two numbers"):
-        aim_off_by_shift(draft.pairing, 2.0, right_px=float("nan"), up_px=0.0)
 
 
 @pytest.mark.parametrize("mount", [{}, {"mount.aim_deg.pan": 8.0, "mount.aim_deg.tilt": -6.0}, {"mount.offset_mm.up": -300.0}])

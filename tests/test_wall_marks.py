@@ -15,7 +15,9 @@ from framematch.camera import Display
 from framematch.errors import InputError
 from framematch.mount import Mount
 from framematch.output.opencv_yaml import display_camera, opencv_camera
-from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
+from framematch.pairing_file import changed_text, parse_pairing
+from framematch.starter import STARTER
+from framematch.wall_marks import aim_changes, aim_off_by, aim_off_by_shift, correction_table, off_by, readings, tape_lengths_mm, wall_marks
 
 
 def opencv_sees(pairing, marks, distance_m: float) -> np.ndarray:
@@ -108,3 +110,27 @@ def test_what_cannot_be_is_refused() -> None:
         readings(marks, np.full((5, 2), np.nan))
     with pytest.raises(InputError, match="each of 5 marks"):
         readings(marks, [(1, 2)])
+
+
+@pytest.mark.parametrize(("pan", "tilt"), [(0.0, 0.7), (-1.1, 0.4), (2.5, -3.0), (0.3, -0.7)])
+def test_what_the_pilot_sees_gives_the_aim_back(pan: float, tilt: float) -> None:
+    """A rig whose camera really points elsewhere; where its marks show is OpenCV's lens and SciPy's rotation."""
+    typed = parse_pairing(STARTER)
+    true = replace(typed, mount=replace(typed.mount, pan_deg=typed.mount.pan_deg + pan, tilt_deg=typed.mount.tilt_deg + tilt))
+    marks = wall_marks(typed, 2.0)
+    seen = opencv_sees(true, marks, 2.0) - np.array([m.display_px for m in marks])
+    right_px, down_px = np.round(seen[:4].mean(axis=0), 1)  # the mean of the four corners, as it is read off
+    off = aim_off_by_shift(typed, 2.0, right_px=float(right_px), up_px=float(-down_px))
+    assert (off.pan_deg, off.tilt_deg) == pytest.approx((pan, tilt), abs=0.05)
+    mended = parse_pairing(changed_text(STARTER, aim_changes(typed.mount, off)))
+    again = np.array([m.display_px for m in wall_marks(mended, 2.0)])
+    assert np.abs(again - opencv_sees(true, marks, 2.0)).max() < 1.0
+
+
+def test_no_turn_is_made_up() -> None:
+    rig = parse_pairing(STARTER)
+    assert aim_changes(rig.mount, aim_off_by_shift(rig, 2.0, right_px=0.0, up_px=0.0)) == {}
+    with pytest.raises(InputError, match="no turn within 20 degrees"):
+        aim_off_by_shift(rig, 2.0, right_px=0.0, up_px=4000.0)
+    with pytest.raises(InputError, match="two numbers"):
+        aim_off_by_shift(rig, 2.0, right_px=float("nan"), up_px=0.0)

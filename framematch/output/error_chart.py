@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from framematch.guide import outline_errors, rectangle_errors
+from framematch.guide import edge_error_curve, outline_error_curve
+from framematch.output.drawing import Floats
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE
 from framematch.output.pdf import GREY, PALE, Page
 from framematch.output.pdf_drawing import INK
@@ -31,8 +32,8 @@ def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width:
     if near < guide.set_distance_m < far:
         distances = np.sort(np.append(distances, guide.set_distance_m))  # the outline's curve comes down to 0 there
     curves = {
-        "rectangle": np.array([rectangle_errors(pairing, guide.rectangle, float(d)).worst for d in distances]),
-        "outline": np.array([outline_errors(pairing, guide.set_distance_m, float(d)).worst for d in distances]),
+        "rectangle": _worst(edge_error_curve(pairing, guide.rectangle, distances)),
+        "outline": _worst(outline_error_curve(pairing, guide.set_distance_m, distances)),
     }
     known = np.concatenate([c[np.isfinite(c)] for c in curves.values()])
     reach = _round_up(float(known.max()) if len(known) else 1.0)
@@ -76,3 +77,9 @@ def _round_up(value: float) -> float:
         return 1.0
     power = 10.0 ** math.floor(math.log10(value))
     return next(step * power for step in (1.0, 2.0, 4.0, 8.0, 10.0) if step * power >= value * 0.999)
+
+
+def _worst(curve: dict[str, Floats]) -> Floats:
+    """The worst of the edges at each distance; NaN where none has an error."""
+    out: Floats = np.fmax.reduce([np.abs(edge) for edge in curve.values()])
+    return out

@@ -77,15 +77,21 @@ def missing_characters(text: str) -> str:
 
 def width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
     """Width in points of one line."""
+    return size_pt * _width_em(text, bold)
+
+
+@lru_cache(maxsize=8192)  # sheets of a set say mostly the same
+def _width_em(text: str, bold: bool) -> float:
     from reportlab.pdfbase import pdfmetrics
 
     total = 0.0
     for file, part in _parts(text, bold):
-        total += pdfmetrics.stringWidth(part, base_font(bold), size_pt) if file is None else size_pt * sum(_advance_em(file, c) for c in part)
+        total += pdfmetrics.stringWidth(part, base_font(bold), 1.0) if file is None else sum(_advance_em(file, c) for c in part)
     return total
 
 
-def _parts(text: str, bold: bool) -> list[tuple[Path | None, str]]:
+@lru_cache(maxsize=8192)
+def _parts(text: str, bold: bool) -> tuple[tuple[Path | None, str], ...]:
     """Visual text in runs of one font each; None stands for the base font."""
     own = _own_characters(bold)
     out: list[tuple[Path | None, str]] = []
@@ -96,7 +102,7 @@ def _parts(text: str, bold: bool) -> list[tuple[Path | None, str]]:
             out[-1] = (file, out[-1][1] + drawn)
         else:
             out.append((file, drawn))
-    return out
+    return tuple(out)
 
 
 def _own_characters(bold: bool) -> dict[int, int]:

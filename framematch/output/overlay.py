@@ -17,7 +17,16 @@ _POINT = re.compile(r"\[\s+(-?[\d.e+-]+,\s+-?[\d.e+-]+)\s+\]")  # a point takes 
 
 
 def overlay_files(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_px: float | None = None) -> dict[str, bytes]:
-    """The files by name; the same bytes wherever they are made."""
+    """Overlay PNG and SVG and the figures as JSON, as bytes by file name; the same bytes wherever they are made.
+
+    Args:
+        report: as :func:`framematch.report.guide_report` gives it.
+        parts: what to draw, of ``framematch.output.guide_drawing.PARTS``.
+        line_px: width of the rectangle's line in display pixels, 0.25 to 100; a 240th of the display's height if not given.
+
+    Raises:
+        InputError: a part that there isn't, or no line width.
+    """
     drawing: Drawing = guide_drawing(report, parts=parts, line_px=line_px)
     return {
         "overlay.png": drawing_png(drawing),

@@ -56,7 +56,7 @@ def _opened(pdf: bytes, look: Callable[[Any], Any]) -> Any:
     try:
         import pypdfium2
     except ImportError:
-        raise InputError("the preview needs the package pypdfium2", fix="install framematch[page], or download the PDF") from None
+        raise InputError("the preview needs the package pypdfium2", fix="pip install 'framematch[page]', or download the PDF") from None
     with _one_at_a_time:
         document = pypdfium2.PdfDocument(pdf)
         try:

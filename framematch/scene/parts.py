@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -229,13 +230,22 @@ def cylinder(
 
 def ball(radii_m: tuple[float, float, float], *, centre: tuple[float, float, float], material: str = PLAIN, tint: Colour = WHITE, finer: int = 2) -> Part:
     """An ellipsoid."""
-    import trimesh
-
-    mesh = trimesh.creation.icosphere(subdivisions=finer)
+    vertices, faces = _unit_ball(finer)
     tile = MATERIALS[material].tile_m if material else (1.0, 1.0)
     middle = np.array([tile[0] / 2, tile[1] / 2, tile[0] / 2])  # of a tile, where a small ball needs no cut
     x, y, z = np.array(centre) - middle
-    return body(mesh.vertices * np.array(radii_m) + middle, mesh.faces, material, tint).moved(x, y, z)
+    return body(vertices * np.array(radii_m) + middle, faces, material, tint).moved(x, y, z)
+
+
+@lru_cache(maxsize=4)
+def _unit_ball(finer: int) -> tuple[Floats, Ints]:
+    import trimesh
+
+    mesh = trimesh.creation.icosphere(subdivisions=finer)
+    vertices, faces = np.array(mesh.vertices), np.array(mesh.faces)
+    for each in (vertices, faces):
+        each.flags.writeable = False
+    return vertices, faces
 
 
 def sheet(corners: Sequence[tuple[float, float, float]], *, material: str, tint: Colour = WHITE) -> Part:

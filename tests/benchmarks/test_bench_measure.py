@@ -98,7 +98,7 @@ def _opencv(chart, folder):
     return cv2.calibrateCamera(points, pixels, grey.shape[::-1], None, None)[0], len(points)
 
 
-def test_time_beside_opencv(large_stills):
+def test_time_beside_opencv(large_stills, record_property):
     chart, folder = large_stills
     ratios = []
     for _ in range(3):
@@ -110,11 +110,11 @@ def test_time_beside_opencv(large_stills):
         end = time.perf_counter()
         ratios.append((end - middle) / (middle - start))
         print(f"OpenCV {middle - start:.1f} s ({count} stills, RMS {theirs:.3f}), ours {end - middle:.1f} s ({len(found)} stills, RMS {fit.rms_px:.3f} px)")
-    print(f"ratio {np.median(ratios):.2f}")
+    record_property("calibration of 20 stills of 20 Mpx / OpenCV's own detection and calibration", float(np.median(ratios)))
     assert np.median(ratios) <= 1.5
 
 
-def test_memory_of_large_stills(large_stills):
+def test_memory_of_large_stills(large_stills, record_property):
     """Highest memory of the whole command: two stills at a time, whatever their number."""
     chart, folder = large_stills
     code = (
@@ -124,4 +124,5 @@ def test_memory_of_large_stills(large_stills):
     subprocess.run([sys.executable, "-c", code, chart.name, str(folder)], check=True)
     used = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     print(f"highest memory {used:.0f} MB for 20 stills of 20 Mpx (before: {before / 1024:.0f} MB)")
+    record_property("MB at most for 20 stills of 20 Mpx", round(used))
     assert used < 900

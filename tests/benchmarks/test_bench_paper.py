@@ -55,7 +55,7 @@ def test_two_hundred_pairings(benchmark, tmp_path: Path) -> None:
     assert whole(tmp_path / "all") == COUNT * 5 + 3
     cores = len(os.sched_getaffinity(0))
     said = {
-        "all cores s": all_cores, "one core s": one_core, "ratio": all_cores / one_core, "cores": cores,
+        "all cores s": all_cores, "one core s": one_core, "all cores / one core": all_cores / one_core, "cores": cores,
         "all cores processor s": used, "one core processor s": used_one,
         "MB": most, "one core MB": most_one, "rerun s": again, "index PDF MB": (tmp_path / "all" / "sheets.pdf").stat().st_size / 1e6,
     }  # fmt: skip

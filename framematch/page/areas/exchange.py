@@ -137,7 +137,6 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     st.html(block(_compared(pairing, after) + _protection_note(framing, after)))
     st.button(
         "Use this frame in the pairing",
-        type="primary",
         on_click=_take,
         args=(changes, name),
         key="exchange:use",

@@ -74,7 +74,6 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
                 "application/pdf",
                 key=job.button_key,
                 on_click="ignore",
-                type="primary",
                 help="The file that is shown here.",
             )
         except InputError as error:
