@@ -27,6 +27,7 @@ from framematch.pairing import Pairing
 
 _CANVAS, _INTENT = "recording", "delivery"
 LABEL_LIMIT = 200
+_MOST_DIGITS = 15  # of a whole number in a file
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +125,9 @@ def parse_framings(text: str, *, name: str = "FDL") -> list[Framing]:
     """Every framing decision in the text of an FDL file."""
     fdl = library()
     try:
-        json.loads(text)
+        json.loads(text, parse_int=_whole_number)
+    except InputError as error:
+        raise error.within(file=name) from None
     except (ValueError, RecursionError):
         raise InputError("is not JSON", file=name, fix="export the framing again as ASC FDL") from None
     try:
@@ -211,6 +214,13 @@ def _framing(canvas: Any, decision: Any, intents: dict[str, tuple[int, int]]) ->
         protection=_rect(protection) if protection is not None else None,
         aspect=intents.get(decision.framing_intent_id),
     )
+
+
+def _whole_number(digits: str) -> int:
+    # The library (asc-fdl 1.0.2) ends the whole process at a width of more than 64 bits.
+    if len(digits) > _MOST_DIGITS:
+        raise InputError(f"is no valid ASC FDL: a whole number of more than {_MOST_DIGITS} digits", fix="export the framing again as ASC FDL 2.0")
+    return int(digits)
 
 
 def _size(fdl: Any, r: Rect) -> Any:

@@ -124,6 +124,21 @@ def test_bad_files_are_one_plain_line(text: str, says: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "place", [("version", "major"), ("framing_intents", 0, "aspect_ratio", "width"), ("contexts", 0, "canvases", 0, "dimensions", "height")]
+)
+@pytest.mark.parametrize("value", [2**64, -(10**30), 10**400])
+def test_numbers_at_which_the_library_would_end_the_process_are_refused_before(place: tuple[str | int, ...], value: int) -> None:
+    document = json.loads(ours.fdl_text(glasshouse()))
+    *outer, last = place
+    inner = document
+    for key in outer:
+        inner = inner[key]
+    inner[last] = value
+    with pytest.raises(InputError, match="more than 15 digits"):
+        ours.parse_framings(json.dumps(document), name="shot.fdl")
+
+
 def test_other_camera_or_squeeze_is_named() -> None:
     framings = ours.parse_framings(ours.fdl_text(glasshouse()))
     other = rig(2.0, "16:9", 0.0, (2880, 3240))
