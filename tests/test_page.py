@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 import tomllib
 import xml.etree.ElementTree as ET
 import zlib
@@ -285,7 +287,7 @@ def test_a_focal_length_moved_by_slider_is_the_pairings(app):
 
 
 def test_every_area_opens(app):
-    for name in ("Pairing", "Gap", "Print", "Measure", "Flight day", "Guide"):
+    for name in ("Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Guide"):
         app.session_state["area"] = name
         app.run()
         assert not app.exception, name
@@ -307,6 +309,34 @@ def test_a_frame_outside_the_goggles_is_said_and_the_page_stays(app):
     assert not app.exception
     assert "wholly outside the monitoring picture" in shown_text(app)
     assert app.session_state["fm_draft"].can_undo
+
+
+def test_words_of_a_hostile_address_are_shown_as_they_are(app):
+    """Streamlit's messages are Markdown; CommonMark 0.31, 2.4: any ASCII punctuation may be escaped by a backslash."""
+    focal = next(line for line in EXAMPLE.splitlines() if line.startswith("focal_mm"))
+    text = EXAMPLE.replace(focal, 'focal_mm = "![x](//elsewhere.invalid/x.png) :red[now] `a` $b$ <b>"', 1)
+    letters = packed(text)
+    app.query_params["p"] = letters
+    app.run()
+    assert not app.exception
+    (told,) = app.error
+    assert "elsewhere.invalid" in told.value
+    assert not re.search(r"(?<!\\)[\[\]`$<>]", told.value)
+    assert app.session_state["fm_draft"].text == EXAMPLE
+
+
+@pytest.mark.parametrize("bad", ["<img src=x onerror=alert(1)>", "</style></div><script>alert(1)</script>"])
+def test_names_that_people_type_are_never_markup(app, bad):
+    for key, of in (("title = ", "title"), ("name = ", "person, prop and subject")):
+        lines = [f"{key}{json.dumps(bad)}" if line.startswith(key) else line for line in EXAMPLE.splitlines()]
+        assert sum(json.dumps(bad) in line for line in lines), of
+        app.session_state["fm_draft"] = Draft(text="\n".join(lines) + "\n")
+        for area in ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day"):
+            app.session_state["area"] = area
+            app.run()
+            assert not app.exception, area
+            assert bad not in shown_text(app), (of, area)
+        assert "&lt;" in shown_text(app) or of != "title"
 
 
 def test_loaded_keeps_the_old_pairing_for_undo(draft):

@@ -7,6 +7,7 @@ Series are told apart by dash and by label as well as by hue.
 from __future__ import annotations
 
 import base64
+import re
 from dataclasses import dataclass
 from html import escape
 
@@ -116,6 +117,11 @@ def block(html: str, *, kind: str = "") -> str:
 def paragraph(text: str, kind: str = "") -> str:
     """A line of plain text."""
     return f'<p class="{kind}">{escape(text)}</p>'
+
+
+def as_typed(text: str) -> str:
+    """Text for Streamlit's own messages, which take it for Markdown: a file's or an address's words would load pictures from elsewhere."""
+    return re.sub(r"([\\`*\[\]<>$~])", r"\\\1", text)
 
 
 def svg_source(svg: str) -> str:

@@ -15,7 +15,7 @@ from framematch.page.areas import guide as guide_area
 from framematch.page.areas import measure as measure_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
-from framematch.page.look import DARK, LIGHT, Colours, block, paragraph, style
+from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
 from framematch.page.pictures import place_now
 from framematch.page.tidy import tidy
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
@@ -68,7 +68,7 @@ def _head() -> None:
             pairing_area.files()
     told = session.take_note()
     if told:
-        (st.error if told[1] else st.success)(told[0])
+        (st.error if told[1] else st.success)(as_typed(told[0]))
     if draft.faults:
         st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))
 

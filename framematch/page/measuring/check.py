@@ -64,7 +64,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         return
     mine = (recording.digest, monitoring.digest, distance)
     before = held_with("check", mine, pairing)
-    key = (*mine, before)
+    key = (recording.name, monitoring.name, *mine, before)  # names, since faults say them: never another visitor's
     outcome = awaited(("check", key), lambda said: _kept.get(key, lambda: _check(before, recording, monitoring, distance, said)), pulse)
     if outcome.checked is None or outcome.laid is None:
         fault(f"Can't tell: {outcome.fault}")

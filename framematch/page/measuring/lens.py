@@ -20,7 +20,7 @@ from framematch.measure.pictures import residual_map
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look
-from framematch.page.measuring.show import ask, at_hand, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
+from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -72,7 +72,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         return
     if not stills:
         before = last("lens")
-        if before is not None and (kept := at_hand(_kept, before[0])) is not None:
+        if before is not None and (kept := _kept.peek(before[0])) is not None:
             _say(kept, before[0][2], pairing, before[0][1])
         return
     camera: Camera = getattr(pairing, which)

@@ -84,7 +84,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     before = held_with("marks", mine, pairing)  # marks are taped for the pairing as it was
     try:
         names = [m.name for m in wall_marks(before, distance)]
-        key = (*mine, before)
+        key = (still.name, *mine, before)  # its name, since it is shown: never another visitor's
         wall = awaited(("marks", key), lambda said: _kept.get(key, lambda: _look(before, still, distance, said)), pulse)
     except InputError as error:
         fault(error)

@@ -28,7 +28,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look
 from framematch.page.measuring.lens import CAMERAS, lens_tables
-from framematch.page.measuring.show import ask, at_hand, fault, last, lines, remembered, signed, source, use, whole
+from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, source, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -96,7 +96,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         return
     if not (recording and monitoring):
         held = None if recording or monitoring else last("mount")
-        before = held and at_hand(_kept, held[0])
+        before = held and _kept.peek(held[0])
         if held is not None and before is not None:
             _say(before, held[1], None)
         return

@@ -16,7 +16,6 @@ from framematch.page import session
 from framematch.page.look import block, paragraph
 from framematch.page.measuring.found import Seen
 from framematch.pairing import Pairing
-from framematch.render.keep import Kept
 
 Value = TypeVar("Value")
 _CHOSEN, _ASKED, _HELD = "fm_measure_chosen", "fm_measure_asked", "fm_measure_held"
@@ -67,18 +66,6 @@ def ask(task: str, key: Hashable, label: str, *, about: str, now: Any = None) ->
 def last(task: str) -> Any:
     """The figures that the task's button was last pressed for, and what was ``now`` then; None if it never was."""
     return st.session_state.get(_ASKED, {}).get(task)
-
-
-def at_hand(kept: Kept[Value], key: Hashable) -> Value | None:
-    """What is kept under a key, if it still is."""
-
-    def missing() -> Value:
-        raise LookupError
-
-    try:
-        return kept.get(key, missing)
-    except LookupError:
-        return None
 
 
 def _pressed(task: str, key: Hashable, now: Any) -> None:
