@@ -25,8 +25,8 @@ def free_port() -> int:
 
 
 @contextmanager
-def served(script: Path | None = None) -> Iterator[str]:
-    """The address of the page (or of another Streamlit script) while it is served."""
+def served(script: Path | None = None, *, package: Path = ROOT) -> Iterator[str]:
+    """The address of the page (or of another Streamlit script) while it is served from an empty folder, the package being taken from ``package``."""
     port = free_port()
     if script is None:
         command = [sys.executable, "-m", "framematch", "page", "--no-browser", "--port", str(port)]
@@ -34,7 +34,7 @@ def served(script: Path | None = None) -> Iterator[str]:
         options = ["--server.port", str(port), "--server.address", "127.0.0.1", "--server.headless", "true", "--browser.gatherUsageStats", "false"]
         command = [sys.executable, "-m", "streamlit", "run", str(script), *options, "--server.fileWatcherType", "none", "--runner.postScriptGC", "false"]
     with tempfile.TemporaryDirectory() as folder, open(Path(folder) / "log", "w+") as log:
-        environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYOPENGL_PLATFORM": "egl"}
+        environment = {**os.environ, "PYTHONPATH": str(package), "PYOPENGL_PLATFORM": "egl"}
         process = subprocess.Popen(command, cwd=folder, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True)
         try:
             _wait(f"http://127.0.0.1:{port}/_stcore/health", process, Path(folder) / "log")

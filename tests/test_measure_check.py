@@ -307,6 +307,17 @@ def test_aim_from_wall_marks_clicked_and_found():
                 assert abs(figure.value - getattr(true.mount, figure.name)) <= 1.5 * figure.half_95
 
 
+@pytest.mark.parametrize(("distance_m", "times"), [(1.2, 1.0), (3.0, 3.0)])
+def test_marks_of_wide_tape_are_found(distance_m, times):
+    """Tape that is many pixels wide, because the wall is near or the still is large."""
+    pairing, rng = glasshouse(), np.random.default_rng(5)
+    true = rig_off(pairing, rng)
+    still = view(true.monitoring, true.mount, _marked_wall(pairing, distance_m, rng), rng)
+    still = Still(name="wall.png", pixels=cv2.resize(still, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC))
+    found = aim_from_marks(pairing, still, find_marks(pairing, still, distance_m), distance_m)
+    assert guide_off_percent(replace(pairing, mount=found.mount), true, distance_m) <= 0.5 * max(1, 3 / distance_m)  # 3 mm of tape is more, nearer by
+
+
 def test_wall_marks_that_do_not_fit_are_refused():
     pairing = glasshouse()
     still = Still(name="wall.png", pixels=np.full((720, 960), 128, np.uint8))

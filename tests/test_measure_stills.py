@@ -47,6 +47,20 @@ def test_sixteen_bits(tmp_path, ramp):
     assert np.abs(read_still(tmp_path / "deep.png").pixels.astype(int) - ramp[..., 0]).max() <= 1
 
 
+def test_a_picture_in_memory_reads_as_its_file(tmp_path, ramp):
+    deep = ramp.astype(np.uint16) * 257
+    assert cv2.imwrite(str(tmp_path / "deep.tif"), cv2.cvtColor(deep, cv2.COLOR_RGB2BGR))
+    Image.fromarray(ramp).save(tmp_path / "a.jpg")
+    Image.fromarray(ramp).save(tmp_path / "a.png")
+    for file in tmp_path.iterdir():
+        for colour in (False, True):
+            held = read_still(file.name, colour=colour, content=file.read_bytes())
+            assert held.name == file.name and (held.pixels == read_still(file, colour=colour).pixels).all(), file.name
+    for name, content in (("text.png", b"text"), ("text.tif", b"II*\0text"), ("none.jpg", b""), ("cut.png", (tmp_path / "a.png").read_bytes()[:60])):
+        with pytest.raises(InputError, match=name):
+            read_still(name, content=content)
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_which_way_up(tmp_path, ramp, orientation):
     """EXIF 2.32, tag 274: where the stored picture's first row and column belong; OpenCV reads it too."""

@@ -125,3 +125,30 @@ def test_after_a_step_the_next_ones_stand_ready():
     far = DISTANCES_M.index(5.0) + STEPS_AT_REST + 5
     assert at_hand(Shot(pairing=draft.pairing, place=coarse.place, distance_m=DISTANCES_M[far], height_px=COARSE_PX)) is None
     assert pictures(coarse).height_px == COARSE_PX
+
+
+def test_what_left_runs_held_is_collected_at_rest_but_not_at_every_rest(monkeypatch):
+    import gc
+    import weakref
+
+    from framematch.page import tidy
+
+    class Held:
+        pass
+
+    def cycle():
+        held = Held()
+        held.itself = held
+        return weakref.ref(held)
+
+    monkeypatch.setattr(tidy, "_last", [-1e9])
+    gc.disable()
+    try:
+        one = cycle()
+        tidy.tidy()
+        assert one() is None
+        two = cycle()
+        tidy.tidy()
+        assert two() is not None
+    finally:
+        gc.enable()

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from browser import ROOT, SHARP, STILL, browser, opened, served
 
+from framematch.page.address import AREAS
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
 
@@ -248,6 +249,71 @@ def test_back_button_reload_and_link(page, where, url):
     other.context.close()
 
 
+def test_the_address_carries_what_is_looked_at(page, where, url):
+    """A link reopens the distance, the area and the areas shown; so does a reload; back and forward go through them."""
+    distance = page.get_by_role("slider").nth(0)
+    for _ in range(3):
+        distance.press("ArrowRight")
+    settle(page)
+    assert page.url == f"{url}/?at=4"
+    area(page, "Gap")
+    page.get_by_text("Show in the goggles what is recorded").click()
+    settle(page)
+    link = page.url
+    assert dict(part.split("=") for part in link.partition("?")[2].split("&")) == {"at": "4", "area": "gap", "areas": "shown"}
+
+    def stands(there, area_, at, shown):
+        there.wait_for_function("name => document.querySelector('[role=tab][aria-selected=true]')?.innerText === name", arg=area_)
+        there.wait_for_function("at => document.querySelector('[role=slider], input[type=range]')?.getAttribute('aria-valuetext') === at", arg=at)
+        there.get_by_alt_text(f"What the recording camera's frame shows at {at} m.").wait_for()
+        settle(there)
+        assert there.get_by_role("checkbox", name="Show in the goggles").is_checked() == shown
+        assert ("recorded at every distance" in there.locator(".key").inner_text()) == shown
+
+    stands(page, "Gap", "4", True)
+    page.reload()
+    page.wait_for_selector(SHARP)
+    stands(page, "Gap", "4", True)
+    other = opened(where, link)
+    stands(other, "Gap", "4", True)
+    other.context.close()
+    page.get_by_text("Show in the goggles what is recorded").click()
+    settle(page)
+    distance.press("ArrowLeft")
+    settle(page)
+    page.go_back()
+    stands(page, "Gap", "4", False)
+    page.go_back()
+    stands(page, "Gap", "4", True)
+    page.go_forward()
+    stands(page, "Gap", "4", False)
+    page.go_forward()
+    stands(page, "Gap", "3.6", False)
+
+
+@pytest.mark.parametrize("query", ["at=x&area=nowhere&areas=1", "at=inf", "at=nan&area=%00"])
+def test_an_address_that_says_nonsense_opens_as_on_a_first_visit(where, url, query):
+    other = opened(where, f"{url}/?{query}")
+    settle(other)
+    assert other.get_by_role("tab", selected=True).inner_text() == "Guide"
+    assert other.locator("img.photo").count() == 2 and other.get_by_text("Traceback").count() == 0
+    other.context.close()
+
+
+def test_a_press_that_crosses_the_writing_of_the_address_is_not_lost(page):
+    """The browser may send a step before it has heard of the address that the page wrote for the step before."""
+    focal, distance = page.get_by_role("slider").nth(1), page.get_by_role("slider").nth(0)
+    stale = page.url
+    focal.press("ArrowRight")
+    settle(page)
+    assert page.url != stale
+    # As if the browser had not heard: it goes on with the address of before, without having gone back.
+    page.evaluate("to => history.replaceState(history.state, '', to)", stale)
+    distance.press("ArrowRight")
+    settle(page)
+    assert focal.input_value() == "18.5" and page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+
+
 def test_two_visitors_see_nothing_of_each_other(page, where, url):
     other = opened(where, url)
     area(page, "Pairing")
@@ -264,14 +330,19 @@ def test_two_visitors_see_nothing_of_each_other(page, where, url):
     fresh.context.close(), other.context.close()
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", (1440, 900)), ("dark", (390, 844))])
+@pytest.mark.parametrize("size", [(1440, 900), (390, 844)], ids=["laptop", "phone"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, size):
+    """Every area, with axe-core's rules; nothing runs off to the right either."""
     import axe_playwright_python
 
     page = opened(where, url, scheme=scheme, size=size)
     page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
-    for name in ("Guide", "Pairing", "Gap"):
+    for name in AREAS:
         area(page, name)
+        for fold in page.locator("[data-testid=stExpander] summary").all():
+            fold.click()
+        settle(page)
         found = page.evaluate("axe.run({resultTypes: ['violations']}).then(r => r.violations)")
         ours = [
             (fault["id"], node["html"][:200])
@@ -282,7 +353,7 @@ def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, s
         ]
         assert ours == [], name
         width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
-        assert width <= size[0]  # nothing runs off to the right
+        assert width <= size[0], name
     assert page.left_machine == []
     page.context.close()
 

@@ -20,6 +20,7 @@ from streamlit.testing.v1 import AppTest
 from framematch.errors import InputError
 from framematch.page.draft import Draft
 from framematch.page.measuring import lens, mount, show, uploads
+from framematch.page.measuring.click import share
 from framematch.page.measuring.wait import awaited
 from framematch.page.session import EXAMPLE
 from framematch.pairing_file import parse_pairing
@@ -317,11 +318,15 @@ def wall(true_rig):
     return png(view(true.monitoring, true.mount, _marked_wall(parse_pairing(EXAMPLE), 2.0, rng), rng))
 
 
+def places(app):
+    return [f.value for f in app.number_input if f.label.endswith((", across", ", down"))]
+
+
 def test_the_aim_from_marks_found_and_typed(app, wall):
     choose(app, "marks")
     app.file_uploader(key="measure:marks:still").set_value(("wall.png", wall, "image/png")).run()
     shown = words(app)
-    assert "The aim that the marks show" in shown and "marks seen: top left, top right, bottom right, bottom left, centre" in shown
+    assert "The aim that the marks show" in shown and None not in places(app)
     app.button(key="measure:marks:use").click().run()
     assert app.session_state["fm_draft"].pairing.mount.tilt_deg == pytest.approx(1.5, abs=0.15)
     field = next(f for f in app.number_input if f.label == "Centre, down")
@@ -330,14 +335,15 @@ def test_the_aim_from_marks_found_and_typed(app, wall):
     for f in [f for f in app.number_input if f.label.startswith("Centre")]:
         f.set_value(None)
     app.run()
-    assert "marks seen: top left, top right, bottom right, bottom left." in words(app)
+    assert places(app)[8:] == [None, None] and None not in places(app)[:8]
+    assert "The aim that the marks show" in words(app)
 
 
 def test_marks_that_are_not_found_can_be_typed(app):
     choose(app, "marks")
     app.file_uploader(key="measure:marks:still").set_value(("plain.png", png(np.full((1080, 1440), 128, np.uint8)), "image/png")).run()
     shown = words(app)
-    assert "Read the places off the picture" in shown and "0 marks seen, 2 are needed" in shown and "--marks" not in shown
+    assert "Click them in the picture" in shown and "0 marks seen, 2 are needed" in shown and "--marks" not in shown
     for label, value in (("Top left, across", 320.0), ("Top left, down", 415.0), ("Bottom right, across", 1115.0), ("Bottom right, down", 747.0)):
         next(f for f in app.number_input if f.label == label).set_value(value)
     app.run()
@@ -399,6 +405,12 @@ def test_a_fault_of_the_work_is_the_runs():
     for _ in range(2):
         with pytest.raises(InputError, match="no good"):
             awaited("fault", job, Pulse(10**6))
+
+
+def test_only_places_in_the_picture_are_clicks():
+    assert share([0.25, 1]) == (0.25, 1)
+    for wrong in (None, [0.5], [0.5, float("nan")], [1.5, 0.5], ["a", 0.5], 3):
+        assert share(wrong) is None
 
 
 def test_names_are_made_different():

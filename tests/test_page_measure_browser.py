@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 from pathlib import Path
 
 import pytest
 from browser import SHARP, STILL, browser, opened, served
 from conftest import need
+from PIL import Image
+
+from framematch.measure.marks import expected_px
+from framematch.page.session import EXAMPLE
+from framematch.pairing_file import parse_pairing
 
 DOC = "chessboard-10x7-25mm"
 
@@ -151,3 +157,23 @@ def test_a_wrong_upload_is_one_line(wide):
     wide.get_by_text("No still shows the chart; notes.jpg: is not a PNG, JPEG or TIFF picture").wait_for()
     settle(wide)
     assert wide.get_by_role("button", name="Undo", exact=True).is_disabled()
+
+
+def test_a_mark_is_placed_by_a_click(wide):
+    """On a plain wall nothing is found; two clicks where the guide has the marks say that the aim is right."""
+    choose(wide, "The aim")
+    grey = io.BytesIO()
+    Image.new("L", (1440, 1080), 128).save(grey, "PNG")
+    expected = expected_px(parse_pairing(EXAMPLE), (1440, 1080), 2.0) / (1440, 1080)
+    upload(wide, 0, [{"name": "wall.png", "mimeType": "image/png", "buffer": grey.getvalue()}])
+    picture = wide.get_by_alt_text("Still of the wall; marks seen: none.")
+    picture.wait_for()
+    for x, y in expected[:2]:
+        picture = wide.get_by_alt_text("Still of the wall; marks seen")
+        box = picture.bounding_box()
+        picture.click(position={"x": x * box["width"], "y": y * box["height"]})
+        settle(wide)
+    assert wide.get_by_alt_text("Still of the wall; marks seen: top left, top right.").count() == 1
+    assert abs(float(wide.get_by_label("Top left, across", exact=True).input_value()) - expected[0][0] * 1440) < 3
+    wide.get_by_text("The aim that the marks show").wait_for()
+    assert wide.get_by_role("button", name="Use this aim in the pairing").count() == 1

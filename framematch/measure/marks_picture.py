@@ -64,4 +64,6 @@ def _ruler(draw: Any, size_px: tuple[int, int], scale: float, font: Any) -> None
             draw.line(line, fill=INK, width=2)
             if numbered:
                 where = (place + 4, 1) if axis == 0 else (17, place - 8)
+                if where[0] + draw.textlength(str(at), font=font) > size_px[0] * scale - 2:
+                    continue  # cut off, it would say another number
                 draw.text(where, str(at), fill=INK, font=font, stroke_width=2, stroke_fill=GROUND)

@@ -1,16 +1,64 @@
-"""The page's address carries the state: a pairing's text, packed into one query parameter."""
+"""The page's address carries the state: a pairing's text, packed into one query parameter, and what is looked at."""
 
 from __future__ import annotations
 
 import base64
 import binascii
 import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from framematch.errors import InputError
 from framematch.page.draft import text_from_upload
 
 LONGEST = 12_000  # characters; browsers and servers take that much, and a usual pairing needs 1 500
 _TEXT_MOST = 200_000
+DISTANCES_M = tuple(
+    float(f"{d:.2g}")
+    for d in (0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.8, 2, 2.2, 2.4, 2.6, 2.8, 3, 3.3, 3.6, 4, 4.5, 5)
+    + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
+)
+FIRST_DISTANCE_M = 3.0
+AREAS = ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """What the address says.
+
+    Args:
+        link: the packed pairing; empty for the example.
+        distance_m: that the views are taken from, one of ``DISTANCES_M``.
+        area: that is open, one of ``AREAS``.
+        areas_shown: whether the always and ever areas are drawn.
+    """
+
+    link: str = ""
+    distance_m: float = FIRST_DISTANCE_M
+    area: str = AREAS[0]
+    areas_shown: bool = False
+
+    @property
+    def parameters(self) -> dict[str, str]:
+        """The query's parameters; what is as on a first visit is left out."""
+        said = {"p": self.link, "at": f"{self.distance_m:g}", "area": self.area.lower().replace(" ", "-"), "areas": "shown" if self.areas_shown else ""}
+        usual = {"at": f"{FIRST_DISTANCE_M:g}", "area": AREAS[0].lower()}
+        return {name: value for name, value in said.items() if value and value != usual.get(name)}
+
+
+def address_of(parameters: Mapping[str, str]) -> Address:
+    """What a query says; what can't be read there is as on a first visit, a distance goes to the nearest one of ours."""
+    try:
+        typed = float(parameters.get("at", FIRST_DISTANCE_M))
+    except ValueError:
+        typed = FIRST_DISTANCE_M
+    named = {area.lower().replace(" ", "-"): area for area in AREAS}
+    return Address(
+        link=parameters.get("p", ""),
+        distance_m=min(DISTANCES_M, key=lambda d: abs(d - typed)),
+        area=named.get(parameters.get("area", ""), AREAS[0]),
+        areas_shown=parameters.get("areas") == "shown",
+    )
 
 
 def packed(text: str) -> str:

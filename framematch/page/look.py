@@ -64,6 +64,8 @@ STYLE = """
 .fm h1,.fm h2,.fm h3{margin:0;padding:0;font-weight:600;letter-spacing:0}
 .fm h1{font-size:1.35rem}.fm h2{font-size:1.15rem}.fm h3{font-size:1rem}
 .fm p{margin:0;line-height:1.45}
+.fm p+p,.fm .scroll+p{margin-top:.3rem}
+.fm *+.scroll,.fm *+h3{margin-top:.6rem}
 .fm .quiet{opacity:1;font-size:.86rem}
 .fm .fault{font-weight:600;font-size:.88rem}
 .fm .big{font-size:1.05rem;font-weight:600}
@@ -90,6 +92,7 @@ STYLE = """
  .st-key-fm-buttons{padding-right:0}
  [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"])
  >[data-testid="stColumn"]{min-width:calc(50% - .6rem) !important;flex:1 1 calc(50% - .6rem) !important;width:auto !important}
+ [data-testid="stHorizontalBlock"]{gap:.6rem}
  .fm .views{gap:.6rem}.fm h1{font-size:1.15rem}
  .fm th,.fm td{padding:.25rem .3rem;font-size:.88rem}.fm .type td{font-size:1.15rem}
 }

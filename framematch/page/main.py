@@ -7,6 +7,7 @@ from html import escape
 import streamlit as st
 
 from framematch.page import session
+from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
 from framematch.page.areas import exchange as exchange_area
 from framematch.page.areas import gap as gap_area
@@ -16,17 +17,16 @@ from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
 from framematch.page.pictures import place_now
+from framematch.page.tidy import tidy
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
-AREAS = {
-    "Guide": guide_area.area,
-    "Pairing": pairing_area.area,
-    "Gap": gap_area.area,
-    "Print": print_area.area,
-    "Exchange": exchange_area.area,
-    "Measure": measure_area.area,
-    "Flight day": day_area.area,
-}
+SHOWN = dict(
+    zip(
+        AREAS,
+        (guide_area.area, pairing_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
+        strict=True,
+    ),
+)
 
 
 def main() -> None:
@@ -41,15 +41,16 @@ def main() -> None:
     stage.rest()
     with head:
         _head()
-    tabs = st.tabs(list(AREAS), key="area", on_change="rerun")
+    tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
     pairing = session.draft().pairing
-    for tab, show in zip(tabs, AREAS.values(), strict=True):
+    for tab, show in zip(tabs, SHOWN.values(), strict=True):
         if tab.open:
             with tab:
                 show(pairing, colours, stage.pulse)
     stage.sharpen()
     session.end()
     stage.work_ahead(STEPS_AT_REST, both=True)
+    tidy()
 
 
 def colours_now() -> Colours:

@@ -44,7 +44,7 @@ def mount_drawing(pairing: Pairing, *, view: str, colours: Colours) -> str:
     close = abs(y1 - y0) < 26  # then one name goes above and the other below
     for x, y, name, colour, shift in ((x0, y0, "recording", first, 38 if close else 5), (x1, y1, "monitoring", second, -30 if close else 5)):
         place = f'x="{x if close else x - 46:.1f}" y="{y + shift:.1f}" text-anchor="{"middle" if close else "end"}"'
-        parts.append(f'<text {place} fill="{colour}" font-weight="600">{name}</text>')
+        parts.append(f'<text {place} fill="{colour}" stroke="{colours.panel}" stroke-width="4" paint-order="stroke" font-weight="600">{name}</text>')
     turned = f"{'tilt' if side else 'pan'} {m.tilt_deg if side else m.pan_deg:+g}°"
     parts.append(f'<path d="M0 0H{WIDTH}V30H0ZM0 {HEIGHT - 30}H{WIDTH}V{HEIGHT}H0Z" fill="{colours.panel}"/>')
     parts.append(f'<text x="10" y="20" fill="{colours.ink}" font-weight="600">From {"the side" if side else "above"}</text>')

@@ -74,7 +74,7 @@ class Pictures:
     hidden_percent: float
 
 
-_made: Kept[Pictures] = Kept(limit_bytes=96_000_000, size=lambda made: len(made.wide) + len(made.frame) + 500)
+_made: Kept[Pictures] = Kept(limit_bytes=48_000_000, size=lambda made: len(made.wide) + len(made.frame) + 500)
 _drawn: Kept[Picture] = Kept(limit_bytes=64_000_000, size=lambda picture: picture.colour.nbytes + picture.distance_m.nbytes)
 _frames: Kept[bytes] = Kept(limit_bytes=16_000_000, size=len)
 _building = threading.Lock()
@@ -134,6 +134,8 @@ def _draw(shot: Shot) -> Pictures:
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=shot.pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
+    if shot.height_px <= COARSE_PX:
+        truth = replace(truth, hidden=_without_specks(truth.hidden))
     both = Views(wide=wide, frame=frame, wide_camera=wide_camera, frame_camera=narrow, recorded=truth, shown=shown)
     return Pictures(
         wide=_jpeg(marked(both)),
@@ -141,6 +143,13 @@ def _draw(shot: Shot) -> Pictures:
         height_px=shot.height_px,
         hidden_percent=100 * float((truth.in_frame & truth.hidden).sum()) / max(1, int(truth.in_frame.sum())),
     )
+
+
+def _without_specks(hidden: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Pixels at edges that coarse depths mistake for hidden ones would flicker while a hand moves."""
+    import cv2
+
+    return np.asarray(cv2.medianBlur(hidden.astype(np.uint8), 3), dtype=bool)
 
 
 def _draw_frame(shot: Shot) -> bytes:

@@ -5,56 +5,71 @@ from __future__ import annotations
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from framematch.errors import InputError
 from framematch.page import draft as drafts
-from framematch.page.address import packed, unpacked
+from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
 from framematch.page.draft import Draft
 from framematch.pairing_file import GAP_TABLES
 from framematch.starter import STARTER, STARTER_PLAN
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
-_DRAFT, _ADDRESS, _TOUCHED, _NOTE = "fm_draft", "fm_address", "fm_touched", "fm_note"
+_DRAFT, _ADDRESS, _NOTE = "fm_draft", "fm_address", "fm_note"
 _SET, _AGAIN = "fm_set", "fm_set_again"
-LINK = "p"
+AREA, AREAS_SHOWN, CHOSEN_M = "area", "view:areas", "fm_distance_m"
 
 
 def begin() -> None:
-    """At the start of a run of the whole page: take the pairing over from the address if that changed by itself."""
-    touched = st.session_state.pop(_TOUCHED, False)
+    """At the start of a run of the whole page: take over what the address says if one came by it."""
     # What a run set that was left for a newer one may never have reached the browser.
     st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
     st.session_state.setdefault(_SET, set())
-    link = st.query_params.get(LINK, "")
     if _DRAFT not in st.session_state:
-        st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=EXAMPLE), ""
-    if link != st.session_state[_ADDRESS] and not touched:
-        _follow(link)
+        st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=EXAMPLE), Address()
+        _follow(address_of(st.query_params))
+    elif _came_back():
+        _follow(address_of(st.query_params))
 
 
-def _follow(link: str) -> None:
-    now = draft()
-    try:
-        text = unpacked(link) if link else EXAMPLE
-    except InputError as error:
-        note(f"The address holds no pairing that can be read, so the page stays as it was. {error}", bad=True)
-    else:
-        set_draft(drafts.loaded(now, text))
-    st.session_state[_ADDRESS] = link
+def _came_back() -> bool:
+    """Whether the browser's back or forward button was pressed.
+
+    Any other run may carry an address that was overtaken by what this page wrote there in the meantime.
+    """
+    context = get_script_run_ctx()
+    return context is not None and context.is_history_navigation
+
+
+def _follow(address: Address) -> None:
+    before: Address = st.session_state[_ADDRESS]
+    if address == before:
+        return
+    if address.link != before.link:
+        try:
+            text = unpacked(address.link) if address.link else EXAMPLE
+        except InputError as error:
+            note(f"The address holds no pairing that can be read, so the page stays as it was. {error}", bad=True)
+        else:
+            set_draft(drafts.loaded(draft(), text))
+    st.session_state[CHOSEN_M] = address.distance_m
+    st.session_state[AREA], st.session_state[AREAS_SHOWN] = address.area, address.areas_shown
+    st.session_state[_ADDRESS] = address
 
 
 def end() -> None:
-    """When the hand rests: write the pairing into the address, so that a link or a reload opens it again."""
+    """When the hand rests: write the state into the address, so that a link or a reload opens it again."""
     st.session_state[_SET] = set()
     text = draft().text
-    link = "" if text == EXAMPLE else packed(text)
-    if link == st.session_state.get(_ADDRESS, ""):
-        return
-    st.session_state[_ADDRESS] = link
-    if link:
-        st.query_params[LINK] = link
-    else:
-        st.query_params.pop(LINK, None)
+    now = Address(
+        link="" if text == EXAMPLE else packed(text),
+        distance_m=st.session_state.get(CHOSEN_M, FIRST_DISTANCE_M),
+        area=st.session_state.get(AREA) or AREAS[0],
+        areas_shown=bool(st.session_state.get(AREAS_SHOWN)),
+    )
+    if now != st.session_state[_ADDRESS]:
+        st.session_state[_ADDRESS] = now
+        st.query_params.from_dict(now.parameters)
 
 
 def draft() -> Draft:
@@ -70,7 +85,6 @@ def set_draft(new: Draft) -> None:
 
 def change(key: str, values: drafts.Values) -> None:
     """Take over what was typed in a field; for callbacks."""
-    st.session_state[_TOUCHED] = True
     now = draft()
     if key.partition(".")[0] in GAP_TABLES and not now.has_gap:
         values = {"gap.size_m": list(drafts.GAP_SIZE_M), **values}
@@ -79,13 +93,11 @@ def change(key: str, values: drafts.Values) -> None:
 
 def undo() -> None:
     """Take the last change back; for callbacks."""
-    st.session_state[_TOUCHED] = True
     set_draft(drafts.undone(draft()))
 
 
 def open_text(text: str) -> None:
     """Put another pairing in place of the one at hand; for callbacks."""
-    st.session_state[_TOUCHED] = True
     set_draft(drafts.loaded(draft(), text))
 
 

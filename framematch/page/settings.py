@@ -12,7 +12,7 @@ SETTINGS: dict[str, str | int | bool] = {
     "server.maxUploadSize": UPLOAD_MB,
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": False,
-    "runner.postScriptGC": False,  # it halts everybody for a tenth of a second after every step of a slider
+    "runner.postScriptGC": False,  # framematch.page.tidy does it while a hand rests
     "client.toolbarMode": "viewer",
     "client.showErrorDetails": "none",
     "theme.font": "sans-serif",

@@ -16,25 +16,20 @@ from framematch.guide import rectangle_errors
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.svg import drawing_svg
 from framematch.page import session
+from framematch.page.address import DISTANCES_M, FIRST_DISTANCE_M
 from framematch.page.ahead import Job, Visitor, ahead
 from framematch.page.draft import Draft, changed
 from framematch.page.look import block, paragraph, svg_source
 from framematch.page.patience import Pulse, beside, patiently, rest
 from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
+from framematch.page.session import AREAS_SHOWN, CHOSEN_M
 from framematch.page.work import first_report, report_of
 from framematch.pairing import Pairing
 from framematch.render.sheet import errors_in_words
 from framematch.report import Report, metres
 
 REST_S = 0.35  # without a change for so long, the hand rests
-DISTANCES_M = tuple(
-    float(f"{d:.2g}")
-    for d in (0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.8, 2, 2.2, 2.4, 2.6, 2.8, 3, 3.3, 3.6, 4, 4.5, 5)
-    + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
-)
-FIRST_DISTANCE_M = 3.0
-DISTANCE, FOCAL, AREAS_SHOWN, MOVED, HAND_MOVES = "view:distance", "view:focal", "view:areas", "fm_moved", "fm_hand_moves"
-CHOSEN_M = "fm_distance_m"
+DISTANCE, FOCAL, MOVED, HAND_MOVES = "view:distance", "view:focal", "fm_moved", "fm_hand_moves"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 STEPS_WHILE_MOVING, STEPS_AT_REST = 2, 12
 FOCAL_KEY = "recording.focal_mm"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,9 @@ from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, fin
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
 from framematch.page.look import Colours, block, paragraph, table
+from framematch.page.measuring.click import clicked_picture
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use, whole
+from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
 from framematch.pairing import Pairing
@@ -26,6 +28,8 @@ from framematch.render.keep import Kept
 from framematch.wall_marks import wall_marks
 
 Place = tuple[float, float] | None
+_WAYS = ("across", "down")
+_NEXT = "measure:marks:next"
 _WIDTH_PX = 1000
 _FIRST_M: float | None = 2.0  # as in the Print area
 _FIGURES = {"pan_deg": "pan, degrees", "tilt_deg": "tilt, degrees", "roll_deg": "roll, degrees"}
@@ -86,16 +90,30 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         fault(error)
         return
     if wall.fault:
-        fault(f"Not found by themselves: {wall.fault} Read the places off the picture.")
+        fault(f"Not found by themselves: {wall.fault} Click them in the picture.")
     shown, fields = st.columns([2.2, 1], gap="large")
     with fields:
         places = _places(names, wall, mine)
-        with st.container():
-            _aim(before, wall, places, distance)
+        _aim(before, wall, places, distance)
     with shown:
-        picture = jpeg(marks_picture(wall.small, wall.size_px, names, places, expected_px(before, wall.size_px, distance)))
+        seen = ", ".join(n for n, p in zip(names, places, strict=True) if p) or "none"
         words = f"{wall.name}, {wall.size_px[0]} x {wall.size_px[1]} pixels. Crosses: the marks as seen. Rings: where the pairing has them."
-        st.html(block(whole(picture, words, f"Still of the wall; marks seen: {', '.join(n for n, p in zip(names, places, strict=True) if p) or 'none'}.")))
+        st.html(block(paragraph(words, "quiet")))
+        st.radio("A click on the picture places", names, key=_NEXT, horizontal=True)
+        picture = jpeg(marks_picture(wall.small, wall.size_px, names, places, expected_px(before, wall.size_px, distance)))
+        clicked_picture(picture, f"Still of the wall; marks seen: {seen}.", "measure:marks:picture", partial(_take, names, wall.size_px, mine))
+
+
+def _take(names: list[str], size_px: tuple[int, int], mine: Hashable, place: tuple[float, float]) -> None:
+    """Put the mark at hand where was clicked, and go on to the next."""
+    name = st.session_state.get(_NEXT, names[0])
+    for way, at, size in zip(_WAYS, place, size_px, strict=True):
+        st.session_state[_key(mine, name, way)] = round(at * size, 1)
+    st.session_state[_NEXT] = names[(names.index(name) + 1) % len(names)]
+
+
+def _key(mine: Hashable, name: str, way: str) -> str:
+    return f"measure:marks:{hash(mine)}:{name}:{way}"
 
 
 def _look(pairing: Pairing, given: Given, distance_m: float, said: Said) -> Wall:
@@ -119,22 +137,21 @@ def _look(pairing: Pairing, given: Given, distance_m: float, said: Said) -> Wall
 
 def _places(names: list[str], wall: Wall, mine: Hashable) -> list[Place]:
     """Two fields for each mark, at first as found."""
-    st.html(block(paragraph("Where each mark is in the still, pixels from its top left; leave both empty for one not seen.", "quiet")))
+    st.html(block(paragraph("In pixels from the still's top left: click each mark in the picture or type it; leave both empty for one not seen.", "quiet")))
     out: list[Place] = []
     for name, found in zip(names, wall.places, strict=True):
         pair: list[float | None] = []
-        for axis, (column, way, most) in enumerate(zip(st.columns(2), ("across", "down"), wall.size_px, strict=True)):
+        for axis, (column, way, most) in enumerate(zip(st.columns(2), _WAYS, wall.size_px, strict=True)):
             with column:
                 label = f"{name[:1].upper()}{name[1:]}, {way}"
                 first = None if found is None else round(found[axis], 1)
-                key = f"measure:marks:{hash(mine)}:{name}:{way}"
-                pair.append(remembered(key, first, _field(label, float(most))))
+                pair.append(remembered(_key(mine, name, way), first, _field(label, float(most))))
         out.append(None if pair[0] is None or pair[1] is None else (pair[0], pair[1]))
     return out
 
 
 def _field(label: str, most: float) -> Any:
-    return lambda key: st.number_input(label, 0.0, most, None, 1.0, format="%.1f", key=key, help="Read it off the picture's edges.")
+    return lambda key: st.number_input(label, 0.0, most, None, 1.0, format="%.1f", key=key, help="Click the picture, or read it off its edges.")
 
 
 def _aim(pairing: Pairing, wall: Wall, places: list[Place], distance_m: float) -> None:
