@@ -17,7 +17,7 @@ from browser import ROOT
 from framematch.errors import InputError
 from framematch.output.lens_map import size_within
 from framematch.page import fields
-from framematch.page.address import packed, unpacked
+from framematch.page.address import Address, address_of, packed, unpacked
 from framematch.page.areas.gap import numbers_in
 from framematch.page.areas.pairing import part_of
 from framematch.page.charts import Curve, chart
@@ -103,6 +103,17 @@ def test_the_address_carries_a_pairing_whole(draft):
 def test_addresses_that_are_refused(letters):
     with pytest.raises(InputError, match="link"):
         unpacked(letters)
+
+
+@pytest.mark.parametrize("at", ["nan", "inf", "-inf", "1e999", "<b>", "", "3,5"])
+def test_a_distance_in_the_address_that_is_none_is_the_first_visits(at):
+    assert address_of({"at": at, "area": "<img>", "areas": "no"}) == Address()
+
+
+def test_what_the_address_says_is_read_back():
+    said = Address(link="abc", distance_m=4.5, area="Flight day", areas_shown=True)
+    assert address_of(said.parameters) == said
+    assert address_of({"at": "4.6"}).distance_m == 4.5 and Address().parameters == {}
 
 
 def test_an_address_that_swells_is_refused():

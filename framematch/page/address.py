@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -51,7 +52,8 @@ def address_of(parameters: Mapping[str, str]) -> Address:
     try:
         typed = float(parameters.get("at", FIRST_DISTANCE_M))
     except ValueError:
-        typed = FIRST_DISTANCE_M
+        typed = math.nan
+    typed = typed if math.isfinite(typed) else FIRST_DISTANCE_M
     named = {area.lower().replace(" ", "-"): area for area in AREAS}
     return Address(
         link=parameters.get("p", ""),
