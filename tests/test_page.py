@@ -325,12 +325,14 @@ def test_a_frame_outside_the_goggles_is_said_and_the_page_stays(app):
     assert app.session_state["fm_draft"].can_undo
 
 
-def test_words_of_a_hostile_address_are_shown_as_they_are(app):
+def test_words_of_a_hostile_address_are_shown_as_they_are():
     """Streamlit's messages are Markdown; CommonMark 0.31, 2.4: any ASCII punctuation may be escaped by a backslash."""
+    from streamlit.testing.v1 import AppTest
+
     focal = next(line for line in EXAMPLE.splitlines() if line.startswith("focal_mm"))
     text = EXAMPLE.replace(focal, 'focal_mm = "![x](//elsewhere.invalid/x.png) :red[now] `a` $b$ <b>"', 1)
-    letters = packed(text)
-    app.query_params["p"] = letters
+    app = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    app.query_params["p"] = packed(text)
     app.run()
     assert not app.exception
     (told,) = app.error

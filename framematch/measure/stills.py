@@ -156,7 +156,8 @@ def _picture(path: Path, *, colour: bool, content: bytes | None = None) -> NDArr
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work
                 picture.load()
-                return _eight_bits(ImageOps.exif_transpose(picture), colour=colour)
+                ImageOps.exif_transpose(picture, in_place=True)  # a copy of a large picture costs as much as the picture
+                return _eight_bits(picture, colour=colour)
     except UnidentifiedImageError:
         if path.suffix.lower() in (".tif", ".tiff"):
             return _decoded(path, None, colour=colour, content=content)  # 16-bit colour
@@ -178,7 +179,8 @@ def _eight_bits(picture: Any, *, colour: bool) -> NDArray[np.uint8]:
         top = 65535.0 if picture.mode.startswith("I") else max(float(np.nanmax(values)), 1e-12)
         grey = np.clip(np.nan_to_num(values) * (255 / top) + 0.5, 0, 255).astype(np.uint8)
         return np.repeat(grey[..., None], 3, axis=2) if colour else grey
-    return np.array(picture.convert("RGB" if colour else "L"), dtype=np.uint8)
+    mode = "RGB" if colour else "L"
+    return np.array(picture if picture.mode == mode else picture.convert(mode), dtype=np.uint8)
 
 
 def _video_frame(path: Path, seconds: float, *, colour: bool) -> NDArray[np.uint8]:
