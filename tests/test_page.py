@@ -390,6 +390,20 @@ def test_pictures_of_any_shape_are_of_a_bounded_size(draft):
     assert size_within((16, 32768), 480) == (2, 1920)
 
 
+def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch):
+    from framematch.page import main
+
+    def refuses(*_):
+        raise InputError("<b>no</b> such lens", field="recording.focal_mm")
+
+    monkeypatch.setitem(main.SHOWN, "Gap", refuses)
+    app.session_state["area"] = "Gap"
+    app.slider(key="view:focal").set_value(24.0).run()
+    assert not app.exception
+    assert "recording.focal_mm: &lt;b&gt;no&lt;/b&gt; such lens" in shown_text(app)
+    assert app.query_params["area"] == ["gap"]  # the run came to its end
+
+
 def test_loaded_keeps_the_old_pairing_for_undo(draft):
     other = loaded(draft, STARTER)
     assert other.text == STARTER and undone(other).text == draft.text

@@ -6,6 +6,7 @@ from html import escape
 
 import streamlit as st
 
+from framematch.errors import InputError
 from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
@@ -46,7 +47,10 @@ def main() -> None:
     for tab, show in zip(tabs, SHOWN.values(), strict=True):
         if tab.open:
             with tab:
-                show(pairing, colours, stage.pulse)
+                try:
+                    show(pairing, colours, stage.pulse)
+                except InputError as error:  # one line, and the rest of the page still comes
+                    st.html(block(paragraph(f"Not all of this area can be shown: {error}", "fault")))
     stage.sharpen()
     session.end()
     stage.work_ahead(STEPS_AT_REST, both=True)
