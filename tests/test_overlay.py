@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import re
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from PIL import Image
 from rigs import glasshouse
 
-from framematch.output.drawing import EDGE_COLOUR
+from framematch.output.drawing import EDGE_COLOUR, Drawing, Label
 from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, OUTLINE, PARTS, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture, drawing_png
 from framematch.output.svg import drawing_svg
@@ -134,3 +135,12 @@ def test_a_large_display_is_drawn_too(report):
     big = guide_report(replace(report.pairing, display=Display(raster_px=(3840, 2160), source_px=(1440, 1080)), text_cells=None))
     png = drawing_png(guide_drawing(big))
     assert Image.open(io.BytesIO(png)).size == (3840, 2160)
+
+
+def test_a_title_of_any_characters_gives_an_svg_that_reads() -> None:
+    """XML 1.0, 2.2: most control characters have no place in a document, not even escaped; browsers then show no picture."""
+    title = "".join(map(chr, range(32))) + "\x7f</title><script> & \ufffe\uffff 日本 \U0001f3ac"
+    label = Label(text=title, x=1.0, y=2.0, size=9.0, colour="#ffffff")
+    root = ElementTree.fromstring(drawing_svg(Drawing(size=(20, 10), shapes=[label], title=title)))
+    said = "\t\n \x7f</title><script> & 日本 \U0001f3ac"
+    assert [(each.tag.rpartition("}")[2], " ".join((each.text or "").split())) for each in root] == [(tag, " ".join(said.split())) for tag in ("title", "text")]

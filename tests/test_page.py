@@ -401,7 +401,7 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
     app.slider(key="view:focal").set_value(24.0).run()
     assert not app.exception
     assert "recording.focal_mm: &lt;b&gt;no&lt;/b&gt; such lens" in shown_text(app)
-    assert app.query_params["area"] == ["gap"]  # the run came to its end
+    assert app.query_params["area"] == "gap"  # the run came to its end
 
 
 def test_loaded_keeps_the_old_pairing_for_undo(draft):

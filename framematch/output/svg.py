@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
@@ -12,11 +13,16 @@ def drawing_svg(drawing: Drawing) -> str:
     width, height = drawing.size
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" viewBox="0 0 {width} {height}">',
-        f"<title>{escape(drawing.title, quote=False)}</title>",
+        f"<title>{svg_text(drawing.title)}</title>",
     ]
     for shape in drawing.shapes:
         parts += _area(shape) if isinstance(shape, Area) else _line(shape) if isinstance(shape, Line) else _label(shape)
     return "\n".join([*parts, "</svg>", ""])
+
+
+def svg_text(text: str) -> str:
+    """Text for between an SVG's tags: what XML 1.0 (2.2) has no place for, such as a bell, is left out, or no browser shows the drawing."""
+    return escape(re.sub("[^\\t\\n\\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "", text), quote=False)
 
 
 def _path(points: Floats, closed: bool) -> str:
@@ -41,5 +47,5 @@ def _label(label: Label) -> list[str]:
     return [
         f'<text x="{label.x:g}" y="{label.y:g}" dominant-baseline="central" text-anchor="{anchor}" font-family="sans-serif" '
         f'font-size="{label.size:g}" fill="{label.colour}" stroke="{EDGE_COLOUR}" stroke-width="{2 * label.edge:g}" '
-        f'paint-order="stroke" xml:space="preserve">{escape(label.text, quote=False)}</text>'
+        f'paint-order="stroke" xml:space="preserve">{svg_text(label.text)}</text>'
     ]

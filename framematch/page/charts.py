@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from framematch.output.svg import svg_text
 from framematch.page.look import DASHES, Colours
 
 Floats = NDArray[np.float64]
@@ -65,7 +65,7 @@ def chart(
 
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="13">',
-        f"<title>{escape(title)}</title>",
+        f"<title>{svg_text(title)}</title>",
         f'<rect width="{WIDTH}" height="{HEIGHT}" fill="{colours.panel}"/>',
         f'<clipPath id="plot"><rect x="{_LEFT}" y="{_TOP}" width="{plot_w}" height="{plot_h}"/></clipPath>',
     ]
@@ -89,7 +89,7 @@ def chart(
         place = float(at_x(mark[0]))
         parts.append(f'<path d="M{place:.1f} {_TOP}V{_TOP + plot_h}" stroke="{colours.ink}" stroke-width="1.2" stroke-dasharray="3 3"/>')
         side, shift = ("end", -5) if place > _LEFT + plot_w * 0.7 else ("start", 5)
-        parts.append(f'<text x="{place + shift:.1f}" y="{_TOP + 12}" text-anchor="{side}" fill="{colours.ink}">{escape(mark[1])}</text>')
+        parts.append(f'<text x="{place + shift:.1f}" y="{_TOP + 12}" text-anchor="{side}" fill="{colours.ink}">{svg_text(mark[1])}</text>')
     ends = []
     for i, (curve, y) in enumerate(zip(curves, ys, strict=True)):
         colour, dash = colours.series[i % len(colours.series)], DASHES[i % len(DASHES)]
@@ -103,9 +103,9 @@ def chart(
         if shown.any():
             ends.append((float(np.clip(at_y(y[np.flatnonzero(shown)[-1]]), _TOP + 4, _TOP + plot_h - 2)), curve.name, colour))
     for y_px, name, colour in _spread(ends):
-        parts.append(f'<text x="{_LEFT + plot_w + 6}" y="{y_px + 4:.1f}" fill="{colour}" font-weight="600">{escape(name)}</text>')
-    parts.append(f'<text x="{_LEFT + plot_w / 2}" y="{HEIGHT - 8}" text-anchor="middle" fill="{colours.ink}">{escape(across)}</text>')
-    parts.append(f'<text transform="translate(14 {_TOP + plot_h / 2}) rotate(-90)" text-anchor="middle" fill="{colours.ink}">{escape(up)}</text></svg>')
+        parts.append(f'<text x="{_LEFT + plot_w + 6}" y="{y_px + 4:.1f}" fill="{colour}" font-weight="600">{svg_text(name)}</text>')
+    parts.append(f'<text x="{_LEFT + plot_w / 2}" y="{HEIGHT - 8}" text-anchor="middle" fill="{colours.ink}">{svg_text(across)}</text>')
+    parts.append(f'<text transform="translate(14 {_TOP + plot_h / 2}) rotate(-90)" text-anchor="middle" fill="{colours.ink}">{svg_text(up)}</text></svg>')
     return "".join(parts)
 
 
