@@ -141,6 +141,8 @@ def _tiff_bomb(path):
         (lambda p: _header_bomb(p, 50000), "million"),
         (lambda p: _header_bomb(p, 12000), "million"),
         (lambda p: _header_bomb(p, 4000), "cut short|broken"),
+        (lambda p: Image.new("L", (1_000_000, 16)).save(p), "1000000 x 16 pixels is no picture of a camera"),
+        (lambda p: Image.new("L", (16, 40_000)).save(p), "is no picture of a camera"),
         (lambda p: p.mkdir(), "is a folder"),
         (lambda p: None, "no such file"),
     ],

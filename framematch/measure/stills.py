@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 
 LIMIT_PX = 120_000_000  # 8K is 33 million, the largest still cameras make about 100 million
+LONGEST_PX = 32_768  # of a side, as a pairing's raster; OpenCV fails at some lengths above
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 VIDEOS = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mxf", ".webm", ".ts", ".mts")
 
@@ -119,7 +120,7 @@ def read_stills(names: Sequence[str], *, colour: bool = False) -> list[Still]:
 
 
 def check_size(size_px: tuple[int, int], *, file: str) -> None:
-    """Refuse a picture of no size, or too large to be safe to decode.
+    """Refuse a picture of no size, one far too long, or one too large to be safe to decode.
 
     Raises:
         InputError: it is.
@@ -129,6 +130,8 @@ def check_size(size_px: tuple[int, int], *, file: str) -> None:
         raise InputError(f"{width} x {height} pixels is too small to measure from", file=file, fix="give the camera's own still")
     if width * height > LIMIT_PX:
         raise InputError(f"claims {width} x {height} pixels, more than {LIMIT_PX // 10**6} million", file=file, fix="give a smaller still")
+    if max(width, height) > LONGEST_PX:
+        raise InputError(f"{width} x {height} pixels is no picture of a camera", file=file, fix="give the camera's own still")
 
 
 def _path_and_time(name: str) -> tuple[Path, float | None]:
