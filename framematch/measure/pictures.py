@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.measure.chart import Found
 from framematch.measure.finding import Looked
 
 Floats = NDArray[np.float64]
@@ -122,11 +121,6 @@ def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, 
     draw.text((12, 32), drawn.words, fill=FAINT, font=ImageFont.load_default(14))
     sheet.paste(drawn.picture, (12, head))
     return sheet
-
-
-def found_pixels(found: Sequence[Found]) -> Floats:
-    """All corners (N, 2) of several stills."""
-    return np.concatenate([f.pixels for f in found]) if found else np.empty((0, 2))
 
 
 def save_picture(picture: Any, path: Any) -> None:

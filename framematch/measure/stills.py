@@ -13,7 +13,7 @@ import math
 import struct
 import warnings
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -112,11 +112,6 @@ def read_still(name: str | Path, *, colour: bool = False, content: bytes | None 
         label = path.name if seconds is None else f"{path.name}@{seconds:g}"
         return Still(name=label, pixels=_video_frame(path, seconds or 0.0, colour=colour))
     return Still(name=path.name, pixels=_picture(path, colour=colour))
-
-
-def read_stills(names: Sequence[str], *, colour: bool = False) -> list[Still]:
-    """:func:`read_still` over names that :func:`named_stills` spells out."""
-    return [read_still(name, colour=colour) for name in named_stills(names)]
 
 
 def check_size(size_px: tuple[int, int], *, file: str) -> None:
