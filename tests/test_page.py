@@ -79,6 +79,7 @@ def test_an_upload_without_a_title_is_called_after_its_file():
     ("raw", "says"),
     [
         (b"x" * 2_000_000, "larger than 1 MB"),
+        (EXAMPLE.encode() + b"#\n" * 100_000, "more than 5000 lines"),
         (b"\xff", "not UTF-8"),
         (b"a = ", "is not TOML"),
         (b"[shot]", "is missing"),

@@ -22,6 +22,7 @@ from framematch.pairing_tables import PairingFile
 from framematch.toml_text import changed_text, parse_toml, validated
 
 STEPS_KEPT = 50
+MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
 GAP_KEY = "gap"
 GAP_SIZE_M = (1.2, 0.9)
 Values = Mapping[str, Any]  # by dotted key; None removes the key
@@ -149,6 +150,8 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
+    if text.count("\n") > MOST_LINES:
+        raise InputError(f"has more than {MOST_LINES} lines", file=name, fix="this is not a pairing file")
     checked(text, name=name)
     if not parse_toml(text, name=name).get("title"):  # an untitled file is called after itself, here as on the command line
         text = changed_text(text, {"title": parse_file(text, name=name).title})
