@@ -7,6 +7,7 @@ tests/benchmarks/test_bench_measure.py; here are a few of them, smaller.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -334,3 +335,13 @@ def test_wall_marks_that_do_not_fit_are_refused():
     with pytest.raises(InputError, match="is no place"):
         parse_places("1,2; 3")
     assert parse_places("1,2; -; 3.5,4") == [(1, 2), None, (3.5, 4)]
+
+
+def test_distances_judged_of_a_guide_for_the_horizon_alone():
+    """Half way between no inverse distance and none is none; it was divided by."""
+    from rigs import glasshouse
+
+    from framematch.measure.check import _distances
+
+    assert _distances(glasshouse().with_range(near_m=math.inf, far_m=math.inf)) == [math.inf]
+    assert _distances(glasshouse().with_range(near_m=2.0, far_m=math.inf)) == [2.0, 4.0, math.inf]
