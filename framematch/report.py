@@ -145,7 +145,7 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
         )
     bow = worst - guide.outline_worst_error_percent
     if bow > 2:
-        found.append(f"The frame's edges bend on this wide picture: the outline is {bow:.1f} points truer than the rectangle.")
+        found.append(f"The frame's edges bend on this wide picture: the outline is truer than the rectangle by {bow:.1f} % of the frame.")
     if not pairing.tolerance.given:
         found.append("No tolerance is given: the figures of mount and lenses are taken as exact.")
     elif band.worst_percent > LARGE_ERROR_PERCENT:
@@ -160,7 +160,7 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
     if math.isnan(pairing.angles["monitoring"].diagonal):
         found.append("The monitoring lens does not reach its picture's corners: dark corners are to be expected.")
     if cells and cells.worst_error_percent > worst + 2:
-        found.append(f"The character grid costs {cells.worst_error_percent - worst:.1f} points more than free lines.")
+        found.append(f"The character grid is coarser than free lines: off by up to {cells.worst_error_percent - worst:.1f} % of the frame more.")
     return found
 
 

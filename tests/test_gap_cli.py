@@ -63,7 +63,7 @@ def test_options_change_the_plan_and_wishes_are_answered(folder: Path) -> None:
     assert (data["gap"]["width_m"], data["gap"]["sill_m"], data["run"]["speed_m_s"], data["run"]["tilt_deg"]) == (2.0, 0.5, 5.0, 3.0)
     assert [lens["name"] for lens in data["lenses"]] == ["15 mm", "wide"]
     assert [a["distance_m"] for a in data["lenses"][0]["at"]] == [8.0, 4.0]
-    assert len(data["answers"]) == 4 and data["answers"][0].startswith("gap filling 30 %")
+    assert len(data["answers"]) == 4 and data["answers"][0].startswith("Gap filling 30 %")
     assert data["clearance"] is None and "licensed pilot" in done.stdout
 
 

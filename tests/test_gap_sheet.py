@@ -73,7 +73,7 @@ def boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
 @pytest.mark.parametrize("phone", [False, True], ids=["A4", "phone"])
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES)
 def test_words_are_on_the_page_and_not_over_each_other(case: Comparison, phone: bool) -> None:
-    asked = ("gap filling 40 % of the frame's area at 2 m: 18.0 mm",)
+    asked = ("Gap filling 40 % of the frame's area at 2 m: 18.0 mm",)
     for page in sheet_pages(case, phone=phone, asked=asked, view=blank):
         width, height = page.width_mm / 25.4 * 150, page.height_mm / 25.4 * 150
         found = boxes(page)

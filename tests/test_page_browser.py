@@ -91,7 +91,7 @@ def load(page, name, content):
 def test_the_pilots_job(page, tmp_path):
     """A rig from a spec sheet: sensor, two quoted angles, offsets; the insets read; the overlay as the command line makes it."""
     area(page, "Pairing")
-    monitoring = page.get_by_role("combobox", name="Sensor format").nth(1)
+    monitoring = page.get_by_role("combobox", name="Sensor format, whole or part").nth(1)
     monitoring.click()
     page.get_by_role("option", name="1/3 inch type").click()
     settle(page)

@@ -115,9 +115,9 @@ def print_guide(console: Console, report: Report) -> None:
     insets.add_row("pixels", *(f"{v:.0f}" for v in pixels))
     insets.add_row("percent", *(f"{v:.1f}" for v in percent))
     if pairing.tolerance.given:
-        insets.add_row("rig tolerance +- pixels", *(f"{v:.0f}" if v == v else "-" for v in report.band.px))
+        insets.add_row("rig tolerance, ± pixels", *(f"{v:.0f}" if v == v else "-" for v in report.band.px))
     console.print(insets)
-    errors = table("How far the rectangle is off (percent of the frame; + loose, - tight)", "distance", *EDGES, "worst", words=0)
+    errors = table("Off by, percent of the frame (+ loose, - tight)", "distance", *EDGES, "worst", words=0)
     for each in report.at:
         e = each.error
         mark = " set" if each.distance_m == found.set_distance_m and len(report.at) > 1 else ""

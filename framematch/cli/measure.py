@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from framematch.mount import Mount
     from framematch.pairing import Pairing
 
-ChartName = Annotated[str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).")]
+ChartName = Annotated[
+    str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).", metavar="CHART")
+]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
@@ -45,9 +47,9 @@ def register(app: typer.Typer) -> None:
 
 def chart(
     out: Annotated[Path, typer.Option(help="PDF to write.", metavar="FILE")] = Path("chart.pdf"),
-    paper: Annotated[str, typer.Option(help="A4, A3, A2, A1, Letter or Tabloid.")] = "A3",
+    paper: Annotated[str, typer.Option(help="A4, A3, A2, A1, Letter or Tabloid.", metavar="SIZE")] = "A3",
 ) -> None:
-    """Write a calibration chart to print at true scale: a ChArUco board, and a chessboard on page two."""
+    """Write a calibration chart to print: squares with marks, and on page two a chessboard."""
     from framematch.output.chart_pdf import write_charts
 
     names = write_charts(out, paper=paper)
@@ -59,10 +61,10 @@ def lens(
     chart: ChartName,
     out: Out = Path("."),
     sensor_width_mm: Annotated[Optional[float], typer.Option(help="Width of the area read out; angles do not depend on it.", metavar="MM")] = None,  # noqa: UP045
-    squeeze: Annotated[Optional[float], typer.Option(help="Anamorphic squeeze.")] = None,  # noqa: UP045
+    squeeze: Annotated[Optional[float], typer.Option(help="Anamorphic squeeze; 1 for usual lenses.", metavar="N")] = None,  # noqa: UP045
     bar_mm: BarMm = None,
     pairing: Annotated[Optional[Path], typer.Option(help="Pairing file that the camera belongs to.", metavar="PAIRING")] = None,  # noqa: UP045
-    camera: Annotated[str, typer.Option(help="Which of its cameras: recording or monitoring.")] = "recording",
+    camera: Annotated[str, typer.Option(help="Which of its cameras: recording or monitoring.", metavar="WHICH")] = "recording",
     write: Write = False,
     kit: Kit = None,
 ) -> None:
@@ -160,7 +162,7 @@ def check(
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
-    """Check a guide from two stills of one moment, of any scene: how far it is off, and the aim that mends it."""
+    """Check a guide from two stills of any scene, and find the aim that corrects it."""
     from dataclasses import replace
 
     from framematch.errors import InputError
@@ -225,7 +227,7 @@ def _print_check(console: Console, checked: Checked) -> None:
         f"The aim is off by {checked.turned_deg:.2f} degrees. After the correction the guide is known to {checked.known_percent:.2f} % of the frame.",
         highlight=False,
     )
-    shown = table("Mount that the stills show", "figure", "in the file", "in the stills", "+- (95 %)")
+    shown = table("Mount that the stills show", "figure", "in the file", "in the stills", "± (95 %)")
     for figure in checked.figures:
         shown.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
     console.print(shown)
@@ -282,7 +284,7 @@ def _print_mount(console: Console, fit: MountFit) -> None:
 
 
 def _figures(title: str, figures: Sequence[Figure], *, value: str, half: str) -> Table:
-    shown = table(title, "figure", "measured", "+- (95 %)")
+    shown = table(title, "figure", "measured", "± (95 %)")
     for each in figures:
         shown.add_row(each.name.replace("_", " "), f"{each.value:{value}}", f"{each.half_95:{half}}")
     return shown

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Paper = Annotated[str, typer.Option(help="A4, letter or A3.", metavar="SIZE")]
+Paper = Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")]
 DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
 Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
 Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
@@ -162,11 +162,11 @@ def lens_map(
     out: Folder = Path("."),
     picture: Annotated[str, typer.Option(help="display or recording.", metavar="WHICH")] = "display",
     kind: Annotated[str, typer.Option("--format", help="tiff or exr, 32-bit float.", metavar="KIND")] = "tiff",
-    angle: Annotated[Optional[float], typer.Option(help="Horizontal angle of the straight picture, degrees.", metavar="DEG")] = None,  # noqa: UP045
+    angle: Annotated[Optional[float], typer.Option(help="Horizontal angle of the undistorted picture, degrees.", metavar="DEG")] = None,  # noqa: UP045
     top_left: Annotated[bool, typer.Option("--top-left", help="Count T from the top edge; from the bottom edge if left out.")] = False,
     kit: Kit = None,
 ) -> None:
-    """Lens maps (ST maps) that straighten a picture, or bend one."""
+    """Lens maps (ST maps) that undistort a picture, or distort one."""
     from framematch.files import ensure_folder
     from framematch.output.lens_map import write_maps
     from framematch.pairing_file import read_pairing

@@ -51,7 +51,7 @@ def view(
         typer.Option(help="Stand here instead of before the gap: metres right, up and back, as x,y,z.", metavar="X,Y,Z"),
     ] = None,
     heading: Annotated[float, typer.Option(help="Degrees turned right, with --position.", metavar="DEG")] = 0.0,
-    pitch: Annotated[float, typer.Option(help="Degrees up, with --position.", metavar="DEG")] = 0.0,
+    tilt: Annotated[float, typer.Option(help="Degrees up, with --position.", metavar="DEG")] = 0.0,
     bank: Annotated[float, typer.Option(help="Degrees clockwise, with --position.", metavar="DEG")] = 0.0,
     scale: Scale = 1.0,
     up: Up = "y",
@@ -67,7 +67,7 @@ def view(
 
     check_picture_name(out)
     pairing = read_pairing(file, kit=kit)
-    pose = pose_from_text(position, heading_deg=heading, pitch_deg=pitch, bank_deg=bank)
+    pose = pose_from_text(position, heading_deg=heading, pitch_deg=tilt, bank_deg=bank)
     found = look(
         open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up),
         pairing,
@@ -95,7 +95,7 @@ def run(
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
     height: Annotated[Optional[float], typer.Option(help="Metres over the ground; the middle of the gap if not given.", metavar="M")] = None,  # noqa: UP045
     path: Annotated[Optional[Path], typer.Option(help="Fly through points instead: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
-    pitch: Annotated[float, typer.Option(help="Degrees up of the recording camera.", metavar="DEG")] = 0.0,
+    tilt: Annotated[float, typer.Option(help="Degrees of the recording camera above the horizon.", metavar="DEG")] = 0.0,
     bank: Annotated[str, typer.Option(help="Degrees clockwise, or `turn`: as level turns along the path need.", metavar="DEG|turn")] = "0",
     fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.", metavar="N")] = 25,
     shutter: Annotated[Optional[float], typer.Option(help="Shutter angle in degrees for motion blur; none if not given.", metavar="DEG")] = None,  # noqa: UP045
@@ -118,7 +118,7 @@ def run(
 
     pairing = read_pairing(file, kit=kit)
     place = open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up)
-    way = run_from(place, path, from_m=start, to_m=end, speed_m_per_s=speed, height_m=height, pitch_deg=pitch, bank=bank)
+    way = run_from(place, path, from_m=start, to_m=end, speed_m_per_s=speed, height_m=height, pitch_deg=tilt, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
         typer.echo(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")

@@ -60,7 +60,7 @@ def find_endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: 
         for style, load in power.LOAD.items()
     )
     if not fitted:
-        notes.unknown.append("Flying time is by default figures: one logged flight ([aircraft] logged_flight) makes it yours.")
+        notes.unknown.append("Flying time is from default figures: one logged flight ([aircraft] logged_flight) makes it yours.")
     return Endurance(rig=rig, pack=pack, density_kg_m3=density, hover=hover, minutes=tuple(times), curves=curves, fitted=fitted)
 
 

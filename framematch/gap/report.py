@@ -238,7 +238,7 @@ def _second(c: Comparison) -> TextTable:
         headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
         rows=tuple(rows),
         note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.second.shutter_s:.0f} s its blur is as long as the "
-        "middling blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
+        "median blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
     )
 
 

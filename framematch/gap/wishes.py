@@ -42,7 +42,7 @@ def focal_for_fill(pairing: Pairing, gap: Gap, run: Run, *, percent: float, at_m
     if of not in MEASURES:
         raise InputError(f"{of!r} is no measure of fill", field="of", fix=f"use one of {', '.join(MEASURES)}")
     _above_0(percent=percent, at_m=at_m)
-    wish = f"gap filling {percent:g} % of the frame's {of} at {at_m:g} m"
+    wish = f"Gap filling {percent:g} % of the frame's {of} at {at_m:g} m"
     if of == "area" and percent >= 100:
         return Answer(value=None, unit="mm", says=f"{wish}: ask for less than 100 %; any lens long enough is filled whole")
 
@@ -79,7 +79,7 @@ def focal_for_edges(pairing: Pairing, gap: Gap, run: Run, *, until_m: float, sid
     far = _far_m(pairing, until_m)
     outline = gap.outline(_FINE) if side is None else gap.edge(side, _FINE + 1)
     seen = run.seen_from(outline, np.geomspace(far, until_m, 65))
-    wish = f"{'all edges' if side is None else f'the {side} edge'} whole in the frame until {until_m:g} m"
+    wish = f"{'All edges' if side is None else f'The {side} edge'} whole in the frame until {until_m:g} m"
 
     def kept(focal_mm: float) -> bool:
         camera = _camera(pairing, focal_mm)

@@ -89,7 +89,7 @@ def _guide(plan: DayPlan) -> Section:
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
     rows = [
         ("Display", f"{display[0]} x {display[1]}"),
-        *((f"In from {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
+        *((f"Inset, {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
         ("Holds for", f"{_near(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
         ("Off by at most", f"{guide.rectangle_worst_error_percent:.1f} % of the frame; rig tolerance {report.band.worst_percent:.1f} %"),
     ]
@@ -126,7 +126,7 @@ def _tilt(plan: DayPlan) -> Section | None:
         notes.append(f"Over this speed range the horizon moves by {swing:.0f} % of the frame's height.")
     if t.now is not None and t.now_deg is not None:
         notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
-    notes.append("Measured from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
+    notes.append("Horizon: counted from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
     return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
 
 
@@ -197,7 +197,7 @@ def _packs(plan: DayPlan) -> Section | None:
     if e is None:
         return None
     rows = [
-        ("All up", f"{_mass(plan, e.rig.mass_kg)}, pack {e.pack.energy_wh:.0f} Wh"),
+        ("All-up mass", f"{_mass(plan, e.rig.mass_kg)}, pack {e.pack.energy_wh:.0f} Wh"),
         ("Minutes to reserve", ", ".join(f"{name} {minutes_text(m)}" for name, m in e.minutes)),
         ("Reserve", f"{e.pack.reserve_percent:g} % stays in the pack"),
         ("Hovering takes", f"{e.hover.battery_w:.0f} W; the air has {100 * e.density_kg_m3 / STANDARD_DENSITY_KG_M3:.0f} % of its density at sea level"),
@@ -235,7 +235,7 @@ def _runs_out(plan: DayPlan) -> str:
 
 
 def _pack_notes(plan: DayPlan, e: Endurance) -> tuple[str, ...]:
-    notes = ["Fitted to your logged flight." if e.fitted else "By default figures, not by a flight of this rig."]
+    notes = ["Fitted to your logged flight." if e.fitted else "From default figures, not from a flight of this rig."]
     curve = dict(e.curves)["light"]
     if not math.isnan(curve.best_mass_kg):
         most = "the heaviest it lifts" if curve.limited else "the longest in the air"
@@ -261,7 +261,7 @@ def _distances(plan: DayPlan) -> Section | None:
     if d is None:
         return None
     rows = [
-        ("Comes down within", f"{_length(plan, d.areas.farthest_m)} of where it loses thrust, at the fastest planned"),
+        ("Comes down within", f"{_length(plan, d.areas.farthest_m)} of where it loses thrust, at the fastest planned speed"),
         ("Drawn wider by", f"{_length(plan, d.areas.widened_m)} (half the aircraft, margin, wind)"),
     ]
     rows += [(p.name, _person(plan, p)) for p in d.people]

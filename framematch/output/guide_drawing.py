@@ -38,7 +38,7 @@ def guide_drawing(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_
     shapes: list[Shape] = []
     for part in PARTS:
         if part in parts:
-            shapes += _SHAPES[part](report, line)
+            shapes += _label(report, line, beside=shapes) if part == "label" else _SHAPES[part](report, line)
     return Drawing(size=(width, height), shapes=shapes, title=report.pairing.title)
 
 
@@ -91,11 +91,13 @@ def guide_label(report: Report) -> str:
     return f"{metres(p.near_m)} to {metres(p.far_m)}  |  true at {metres(g.set_distance_m)}  |  off by up to {g.rectangle_worst_error_percent:.1f} %"
 
 
-def _label(report: Report, line: float) -> list[Shape]:
+def _label(report: Report, line: float, *, beside: list[Shape]) -> list[Shape]:
+    """What the guide says of itself, below all that is drawn or, without room there, above it."""
     width, height = report.pairing.display.raster_px
     r, size = report.guide.rectangle, height / 36
     x = min(max(r.left, 0.02 * width), 0.5 * width)
-    below, above = r.bottom + line * 2 + size * 0.9, r.top - line * 2 - size * 0.9
+    levels = np.concatenate([[r.top, r.bottom], *(shape.points[:, 1] for shape in beside if isinstance(shape, Line))])
+    below, above = levels.max() + line * 2 + size * 0.9, levels.min() - line * 2 - size * 0.9
     y = below if below < height - size else above if above > size else height - 1.5 * size
     return [Label(text=guide_label(report), x=x, y=y, size=size, colour=RECTANGLE, edge=size / 14)]
 
@@ -107,5 +109,4 @@ _SHAPES = {
     "rectangle": _rectangle,
     "cells": _cells,
     "centre": _centre,
-    "label": _label,
 }

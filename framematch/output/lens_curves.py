@@ -16,20 +16,18 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+_COLOURS = ("#0f5a66", "#a3480f", "#4a3f8f", "#5a5f1b")
 _DASHES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
 TITLES = {
-    "fill": "Opening, % of the frame",
-    "speed": "Gap's edges, frame widths per second",
-    "height": "{name}, % of the frame's height",
+    "fill": "Opening in the frame, %",
+    "speed": "Speed of the gap's edges, frame widths/s",
+    "height": "Height of {name}, % of the frame's",
 }
 
 
 def lens_colours(count: int) -> list[str]:
-    """A colour for each lens, dark to mid: told apart by lightness too, and dark enough for print and sun."""
-    from matplotlib import colormaps
-    from matplotlib.colors import to_hex
-
-    return [to_hex(colormaps["viridis"](0.02 + 0.6 * i / max(count - 1, 1))) for i in range(count)]
+    """A colour for each lens, the page's own: dark enough for print and sun; dashes and names tell them apart too."""
+    return [_COLOURS[i % len(_COLOURS)] for i in range(count)]
 
 
 def _values(c: Comparison, row: Row, kind: str) -> Floats:
@@ -48,7 +46,7 @@ def draw_curve(axes: Axes, c: Comparison, kind: str, *, pt: float) -> None:
     starts = []
     for i, (row, colour) in enumerate(zip(c.rows, colours, strict=True)):
         values = _values(c, row, kind)
-        axes.plot(row.curves.distance_m, values, color=colour, linestyle=_DASHES[i % len(_DASHES)], linewidth=1.4)
+        axes.plot(row.curves.distance_m, values, color=colour, linestyle=_DASHES[(i + i // len(_DASHES)) % len(_DASHES)], linewidth=1.4)
         drawn = np.flatnonzero(np.isfinite(values) & (values > 0))
         if len(drawn):
             starts.append((float(values[drawn[0]]), float(row.curves.distance_m[drawn[0]]), _short(row.candidate.name), colour))
@@ -95,7 +93,7 @@ def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
 
     name = c.subjects[0].name if c.subjects else ""
     axes.set_title(TITLES[kind].format(name=name), fontsize=pt, loc="left", pad=3, color=INK, parse_math=False)
-    axes.set_xlabel("m before the gap", fontsize=pt * 0.95, labelpad=1.5, color=INK)
+    axes.set_xlabel("distance before the gap, m", fontsize=pt * 0.95, labelpad=1.5, color=INK)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter(FuncFormatter(plain))
         axis.set_minor_formatter(NullFormatter())

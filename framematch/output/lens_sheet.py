@@ -32,7 +32,7 @@ PHONE_MM = 100.0
 _PHONE_PX = 780  # 390 px wide at two device pixels each
 _A4_DPI = 170
 _ROW_GAP_MM = 2.5
-GAP_LINE = "#ffd21f"
+GAP_LINE = "#ff5fd7"  # no colour of the guide's
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ def _heading(c: Comparison, page: Page) -> _Block:
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
         f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
-        "Pictures: the frame as each lens records it; yellow, the near edge of the opening."
+        "Pictures: the frame as each lens records it; pink, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
     title = wrapped(c.pairing.title or "Lenses for a gap", page.inner_mm, page.text_pt * 1.75, bold=True)

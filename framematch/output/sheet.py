@@ -21,6 +21,7 @@ from framematch.transfer import EDGES
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
 _BAR_TOP = 242.0
+BARS = "#e9e9e9"  # where the display shows no picture
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
 
@@ -170,7 +171,7 @@ def _display(page: Page, report: Report, *, top: float, height: float) -> None:
     wide, high = wide_px * per_px, high_px * per_px
     left, upper = MARGIN_MM, top + (height - high) / 2
     shown = report.pairing.display.shown
-    page.rectangle(left, upper, wide, high, colour=None, fill="#e9e9e9")
+    page.rectangle(left, upper, wide, high, colour=None, fill=BARS)
     page.rectangle(
         left + shown.left * per_px, upper + shown.top * per_px, shown.width * per_px, shown.height * per_px, width_mm=0.15, colour=GREY, fill="#ffffff"
     )
@@ -220,17 +221,22 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
     page.text(x, top + 3, f"Display {wide} x {high}", size_pt=7.5, bold=True, room_mm=room)
     kinds = list(INK.values())
     entries: list[tuple[str, str, float, tuple[float, ...], str]] = [
-        ("line", kinds[0], 0.5, (), "guide rectangle: best straight lines for the whole range"),
+        ("line", kinds[0], 0.5, (), "rectangle: best straight lines for the whole range"),
         ("line", kinds[1], 0.3, (), f"outline: the frame exactly, at {metres(report.guide.set_distance_m)}"),
-        ("area", kinds[2], 0.3, (), "always recorded, whatever the distance and the rig's tolerance: keep the subject inside"),
-        ("line", kinds[3], 0.3, (1.9, 1.3), "ever recorded: keep crew and lights outside"),
+        ("area", kinds[2], 0.3, (), "always: recorded whatever the distance and the rig's tolerance: keep the subject inside"),
+        ("line", kinds[3], 0.3, (1.9, 1.3), "ever: recorded at some distance: keep crew and lights outside"),
     ]
     if report.cells is not None:
         entries.append(("line", BLACK, 0.26, (0.7, 1.0), "best rows and columns of characters"))
+    shown = report.pairing.display.shown
+    if shown.width < wide - 0.5 or shown.height < high - 0.5:
+        entries.append(("bars", GREY, 0.15, (), "no picture: bars"))
     y = top + 7
     for kind, colour, width, dash, text in entries:
         if kind == "area":
             page.rectangle(x, y, 8, 3, width_mm=0.25, colour=colour, fill=colour, opacity=0.22)
+        elif kind == "bars":
+            page.rectangle(x, y, 8, 3, width_mm=width, colour=colour, fill=BARS)
         else:
             page.line(x, y + 1.5, x + 8, y + 1.5, width_mm=width, colour=colour, dash_mm=dash)
         y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 2.2, y + 6)
@@ -293,13 +299,13 @@ def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) ->
     t = p.tolerance
     if t.given:
         named = (
-            (t.offset_mm, "mm offset"),
+            (t.offset_mm, " mm offset"),
             (t.aim_deg, "° aim"),
-            (t.focal_percent, "% focal length"),
-            (t.centre_px, "px lens centre"),
+            (t.focal_percent, " % focal length"),
+            (t.centre_px, " px lens centre"),
             (t.angle_deg, "° angle"),
         )
-        page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:g} {unit}" for v, unit in named if v), room_mm=room, size_pt=6.8)
+        page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:g}{unit}" for v, unit in named if v), room_mm=room, size_pt=6.8)
 
 
 def _angles(report: Report, which: str) -> str:
@@ -309,7 +315,7 @@ def _angles(report: Report, which: str) -> str:
 
 def _lens_name(lens: object) -> str:
     k, squeeze = lens.k, lens.squeeze  # type: ignore[attr-defined]
-    words = f"{lens.focal_mm:.2f} mm {lens.projection}"  # type: ignore[attr-defined]
+    words = f"{lens.focal_mm:.2f} mm, {lens.projection}"  # type: ignore[attr-defined]
     if any(k):
         words += ", k = " + ", ".join(f"{v:g}" for v in k)
     return words + (f", squeeze {squeeze:g}" if squeeze != 1 else "")

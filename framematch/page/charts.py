@@ -41,6 +41,7 @@ def chart(
     """Curves over distance, which runs on a logarithmic scale.
 
     Args:
+        distances_m: in order, the first at the left.
         curves: broken where there is nothing to show, and where a value jumps.
         across, up: what the axes show, with units.
         band: distances to shade, such as the guide's range.
@@ -54,7 +55,7 @@ def chart(
     plot_w, plot_h = WIDTH - _LEFT - _RIGHT, HEIGHT - _TOP - _BOTTOM
 
     def at_x(value: ArrayLike) -> Floats:
-        out: Floats = _LEFT + plot_w * (np.log(np.clip(value, x[0], x[-1])) - math.log(x[0])) / math.log(x[-1] / x[0])
+        out: Floats = _LEFT + plot_w * (np.log(np.clip(value, x.min(), x.max())) - math.log(x[0])) / math.log(x[-1] / x[0])
         return out
 
     def at_y(value: ArrayLike) -> Floats:
@@ -70,7 +71,7 @@ def chart(
         f'<clipPath id="plot"><rect x="{_LEFT}" y="{_TOP}" width="{plot_w}" height="{plot_h}"/></clipPath>',
     ]
     if band:
-        start, stop = (float(v) for v in at_x(band))
+        start, stop = sorted(float(v) for v in at_x(band))
         parts.append(f'<rect x="{start:.1f}" y="{_TOP}" width="{stop - start:.1f}" height="{plot_h}" fill="{colours.line}" opacity="0.35"/>')
     for value in _steps(low, high, log_up):
         level = float(at_y(value))
@@ -79,7 +80,7 @@ def chart(
             f'<path d="M{_LEFT} {level:.1f}H{_LEFT + plot_w}" stroke="{colours.quiet if strong else colours.line}" stroke-width="{1.4 if strong else 1}"/>'
             f'<text x="{_LEFT - 6}" y="{level + 4:.1f}" text-anchor="end" fill="{colours.quiet}">{value:g}</text>'
         )
-    for value in _distance_steps(float(x[0]), float(x[-1])):
+    for value in _distance_steps(float(x.min()), float(x.max())):
         place = float(at_x(value))
         parts.append(
             f'<path d="M{place:.1f} {_TOP}V{_TOP + plot_h + 4}" stroke="{colours.line}"/>'
@@ -92,7 +93,7 @@ def chart(
         parts.append(f'<text x="{place + shift:.1f}" y="{_TOP + 12}" text-anchor="{side}" fill="{colours.ink}">{svg_text(mark[1])}</text>')
     ends = []
     for i, (curve, y) in enumerate(zip(curves, ys, strict=True)):
-        colour, dash = colours.series[i % len(colours.series)], DASHES[i % len(DASHES)]
+        colour, dash = colours.series[i % len(colours.series)], DASHES[(i + i // len(DASHES)) % len(DASHES)]
         shown = np.isfinite(y) & ((y > 0) if log_up else True)
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
         jumps = np.abs(np.diff(at_y(np.where(shown, y, np.nan)))) > plot_h * 0.12

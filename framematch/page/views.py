@@ -181,11 +181,11 @@ def views_markup(pairing: Pairing, found: Pictures | None, report: Report | None
         "frame",
         found.height_px if found else 0,
     )
-    parts_key = [(RECTANGLE, "guide, straight sides", "rectangle"), (OUTLINE, "guide, as it bends", "outline")]
-    parts_key += [(ALWAYS, "recorded at every distance", "always"), (EVER, "recorded at some distance", "ever")]
+    parts_key = [(RECTANGLE, "rectangle: straight sides", "rectangle"), (OUTLINE, "outline: as the frame bends", "outline")]
+    parts_key += [(ALWAYS, "always: recorded at every distance", "always"), (EVER, "ever: recorded at some distance", "ever")]
     key = "".join(f'<span><i style="background:{colour}"></i>{text}</span>' for colour, text, part in parts_key if part in parts)
     range_note = "" if pairing.near_m <= distance_m <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
-    words = f"Guide at {at}: {errors} (of the frame; loose promises more than is recorded, tight less).{range_note}" if errors else ""
+    words = f"Rectangle at {at}: {errors} (of the frame; loose promises more than is recorded, tight less).{range_note}" if errors else ""
     return (
         f'<div class="views">{wide}{frame}</div><div class="key">{key}</div>'
         + paragraph(words, "big" if not range_note else "big caution")
@@ -250,9 +250,10 @@ def _with_focal(draft: Draft, shot: Shot, focal_mm: float, steps: int) -> None:
 def areas_box() -> None:
     """Whether the always and ever areas are drawn too."""
     st.checkbox(
-        "Show in the goggles what is recorded at every and at some distance",
+        "Show what is always and what is ever recorded",
         key=AREAS_SHOWN,
-        help="Keep the subject inside the first; keep out of the second what must not be seen. Both allow for the tolerances given.",
+        help="Always: at every distance of the range; keep the subject inside. Ever: at some distance; keep out of it what must not be seen. "
+        "Both allow for the tolerances given.",
     )
 
 

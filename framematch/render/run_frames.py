@@ -182,7 +182,7 @@ def _ground(pairing: Pairing, place: Layout) -> Any:
     x = float(place.pad)
     y = place.head + place.wide_px[1] + round(place.wide_px[1] * 0.055)
     small = _font(place, 0.038)
-    for colour, words in ((RECTANGLE, "guide, straight sides"), (OUTLINE, "guide, outline"), ("#ffffff", "bright: really recorded")):
+    for colour, words in ((RECTANGLE, "guide rectangle"), (OUTLINE, "guide outline"), ("#ffffff", "bright: really recorded")):
         draw.line((x, y, x + place.head, y), fill=colour, width=max(2, place.head // 10))
         draw.text((x + place.head * 1.2, y), words, font=small, fill=_QUIET, anchor="lm")
         x += place.head * 1.9 + draw.textlength(words, font=small)

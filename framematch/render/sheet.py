@@ -19,6 +19,7 @@ from framematch.render.recorded import agreement
 from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
 from framematch.report import Report, guide_report, metres
 from framematch.scene.model import Scene, ViewPose
+from framematch.transfer import EDGES
 
 Bytes = NDArray[np.uint8]
 
@@ -112,7 +113,7 @@ def with_guide(picture: Bytes, report: Report, *, parts: tuple[str, ...] = ("out
 def errors_in_words(errors: EdgeErrors) -> str:
     """Each side's error as a person says it: loose promises more than is recorded, tight less."""
     parts = []
-    for edge in ("left", "right", "top", "bottom"):
+    for edge in EDGES:
         value = getattr(errors, edge)
         if np.isnan(value):
             parts.append(f"{edge} can't be judged")
@@ -143,9 +144,9 @@ def sentences(found: Look) -> list[str]:
     report = found.report
     p, g = report.pairing, report.guide
     lines = [
-        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away its sides are: {errors_in_words(found.errors)} "
-        "(percent of the frame; loose shows more than is recorded, tight less).",
-        f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (straight sides) and "
+        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: {errors_in_words(found.errors)} "
+        "(of the frame; loose promises more than is recorded, tight less).",
+        f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (rectangle) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
     ]
     if found.hidden_percent >= 0.05:
@@ -184,7 +185,7 @@ def sheet(found: Look) -> Any:
     draw.text((pad, head * 0.76), "MONITORING CAMERA: what the goggles show, with the guide", font=text, fill=_QUIET, anchor="lm")
     draw.text((second, head * 0.76), "RECORDING CAMERA: the frame as it is recorded", font=text, fill=_QUIET, anchor="lm")
     x, y = float(pad), legend_y + small * 0.7
-    for colour, words in ((RECTANGLE, "guide, straight sides"), (OUTLINE, "guide, outline"), (_BORDER, "bright inside this line: really recorded; dim: not")):
+    for colour, words in ((RECTANGLE, "guide rectangle"), (OUTLINE, "guide outline"), (_BORDER, "bright inside this line: really recorded; dim: not")):
         draw.line((x, y, x + 30 * unit, y), fill=colour, width=max(2, round(4 * unit)))
         draw.text((x + 38 * unit, y), words, font=text, fill=_INK, anchor="lm")
         x += 38 * unit + draw.textlength(words, font=text) + 28 * unit

@@ -167,9 +167,9 @@ def _table(each: TextTable) -> str:
 
 def _curves(found: Comparison, colours: Colours) -> None:
     rows = found.rows[:MOST_PICTURES]
-    distances = rows[0].curves.distance_m[::-1]
+    distances = rows[0].curves.distance_m  # far on the left, as the run goes
     shown = [
-        ("Gap in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent[::-1]) for r in rows], (0.0, 105.0)),
+        ("Opening in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent) for r in rows], (0.0, 105.0)),
         ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
     ]
     if found.subjects:
@@ -178,7 +178,7 @@ def _curves(found: Comparison, colours: Colours) -> None:
             (
                 f"Height of {name}",
                 "share of the frame's height, %",
-                [Curve(name=r.candidate.name, values=r.curves.subject_percent[::-1, 0]) for r in rows],
+                [Curve(name=r.candidate.name, values=r.curves.subject_percent[:, 0]) for r in rows],
                 None,
             )
         )
@@ -190,20 +190,20 @@ def _curves(found: Comparison, colours: Colours) -> None:
 
 
 def _fastest(row: Row) -> Floats:
-    """Speed of the fastest of the gap's edges that are in the frame, nearest distance first; NaN where none is."""
-    speeds = row.curves.edge_speed[::-1]
+    """Speed of the fastest of the gap's edges that are in the frame, farthest distance first; NaN where none is."""
+    speeds = row.curves.edge_speed
     seen = ~np.isnan(speeds).all(axis=1)
     return np.where(seen, np.where(np.isnan(speeds), 0.0, speeds).max(axis=1), np.nan)
 
 
 def _questions(found: Comparison) -> None:
-    st.html(block("<h2>The other way round</h2>" + paragraph("Say what you want; leave empty what you don't.", "quiet")))
+    st.html(block("<h2>From what you want to a lens</h2>" + paragraph("Leave empty what you don't ask for.", "quiet")))
     asked = (
         ("fill", "Gap fills, % of the frame", "Share of the frame's area.", 40.0),
-        ("fill_at", "at, m before it", "Distance for that.", 2.0),
-        ("subject", "Subject's height, % of the frame", "Of the first subject.", None),
-        ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until there.", 1.5),
-        ("sharp", "Sharp from, m", "Stop that each lens needs.", None),
+        ("fill_at", "That, m before the gap", "Distance before the gap at which it fills so much.", 2.0),
+        ("subject", "Subject's height, % of frame", "Where, with each lens, the first subject is so tall in the frame.", None),
+        ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
+        ("sharp", "Sharp from, m", "Stop that each lens needs to be sharp from there on.", None),
     )
     wanted: dict[str, float | None] = {}
     for column, (key, label, about, first) in zip(st.columns(len(asked)), asked, strict=True):

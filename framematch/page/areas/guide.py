@@ -21,17 +21,17 @@ from framematch.report import Report, insets_percent, insets_px, metres
 from framematch.transfer import EDGES
 
 PART_NAMES = {
-    "rectangle": "guide, straight sides",
-    "outline": "guide, as it bends",
-    "always": "recorded at every distance",
-    "ever": "recorded at some distance",
-    "cells": "character grid",
+    "rectangle": "rectangle: straight sides",
+    "outline": "outline: as the frame bends",
+    "always": "always: recorded at every distance",
+    "ever": "ever: recorded at some distance",
+    "cells": "best rows and columns of characters",
     "centre": "centre cross",
-    "label": "label",
+    "label": "label: range and error",
 }
 CAUTION = (
     "The guide shows where the frame lies, not what is safe. Check it on the bench with the rig's own pictures before you rely on it, and keep people "
-    "out of what is recorded at some distance if they must not be seen."
+    "out of what is ever recorded if they must not be seen."
 )
 FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
 
@@ -74,8 +74,8 @@ def insets_markup(report: Report) -> str:
     if pairing.tolerance.given:
         rows.append(["± pixels", *("-" if math.isnan(v) else f"{v:.0f}" for v in report.band.px)])
     words = (
-        f"Guide for {metres(pairing.near_m)} to {metres(pairing.far_m)}: its outline is exactly true at {metres(guide.set_distance_m)}; the straight sides "
-        f"are off by up to {guide.rectangle_worst_error_percent:.1f} % of the frame."
+        f"Guide for {metres(pairing.near_m)} to {metres(pairing.far_m)}: the outline is exactly true at {metres(guide.set_distance_m)}; the rectangle "
+        f"is off by up to {guide.rectangle_worst_error_percent:.1f} % of the frame."
     )
     cells = ""
     if report.cells is not None:
@@ -84,7 +84,11 @@ def insets_markup(report: Report) -> str:
             f"With characters ({c.grid[0]} x {c.grid[1]}, counted from 1): columns {c.left_column} and {c.right_column}, rows {c.top_row} and "
             f"{c.bottom_row}; off by up to {c.worst_error_percent:.1f} %."
         )
-    spread = paragraph("± pixels: how far each side may be off because mount and lens figures are only so sure.", "quiet") if pairing.tolerance.given else ""
+    spread = (
+        paragraph("± pixels: how far off each side may be, 19 times in 20, because mount and lens figures are not exact.", "quiet")
+        if pairing.tolerance.given
+        else ""
+    )
     return (
         "<h2>Type into the goggles</h2>"
         + table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type")
@@ -138,7 +142,7 @@ def _warnings(report: Report) -> str:
     if not report.warnings:
         return ""
     items = "".join(paragraph(warning) for warning in report.warnings)
-    return f'<div class="panel caution"><h3>To know</h3>{items}</div>'
+    return f'<div class="panel caution"><h3>Know before you rely on it</h3>{items}</div>'
 
 
 def _downloads(pairing: Pairing, report: Report) -> None:

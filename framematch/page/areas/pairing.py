@@ -52,6 +52,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     figures, side, above = st.columns([1.1, 1, 1], gap="medium")
     with figures:
         for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
+            if row is fields.TOLERANCES:
+                st.html(block(paragraph("How sure these figures are:", "quiet")))
             for column, field in zip(st.columns(3), row, strict=True):
                 with column:
                     fields.number(field)
@@ -110,7 +112,7 @@ def _camera(name: str, file: PairingFile) -> None:
     now = next((key for key in FORMATS_MM if _close(part_of(key, raster), camera.size_mm)), "")
     fields.choice(
         f"{name}.sensor_mm",
-        "Sensor format",
+        "Sensor format, whole or part",
         formats,
         now,
         "Fills in the largest part of a standard format that has the picture's shape. Inch types are nominal, to about 2 %.",
@@ -148,7 +150,7 @@ def _camera(name: str, file: PairingFile) -> None:
         )
     else:
         d = camera.distortion
-        st.html(block(paragraph(f"Measured lens: {d.model}, k = {', '.join(f'{k:g}' for k in d.k)}.")))
+        st.html(block(paragraph(f"Measured distortion, {d.model} model: k = {', '.join(f'{k:g}' for k in d.k)}.")))
         st.button(
             "Forget the measured distortion",
             key=f"drop:{name}",
