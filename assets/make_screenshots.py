@@ -1,4 +1,4 @@
-"""The README's two pictures of the page: on a laptop in the light theme, on a phone in the dark one.
+"""The README's pictures of the page, on a laptop in the light theme and on a phone in the dark one, and of both views.
 
 Run from the repository: python assets/make_screenshots.py
 """
@@ -17,10 +17,14 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parent / "tests")]
 
 from browser import STILL, browser, opened, served  # noqa: E402
 
+from framematch import read_pairing  # noqa: E402
+from framematch.render.sheet import look, sheet  # noqa: E402
+from framematch.scene.open import open_scene  # noqa: E402
 
-def small(png: bytes) -> Image.Image:
+
+def small(picture: Image.Image) -> Image.Image:
     """The picture in 256 colours: most after how much there is of them, some so that thin guide lines keep theirs."""
-    picture = Image.open(io.BytesIO(png)).convert("RGB")
+    picture = picture.convert("RGB")
     many = picture.quantize(176, method=Image.Quantize.MEDIANCUT).getpalette() or []
     rare = picture.quantize(80, method=Image.Quantize.MAXCOVERAGE).getpalette() or []
     palette = Image.new("P", (1, 1))
@@ -28,15 +32,23 @@ def small(png: bytes) -> Image.Image:
     return picture.quantize(palette=palette, dither=Image.Dither.FLOYDSTEINBERG)
 
 
+def view() -> Image.Image:
+    """The sheet of both views, half as large as the command line writes it."""
+    found = look(open_scene("glasshouse", gap="1.2x0.9"), read_pairing(HERE / "examples" / "glasshouse.toml"), distance_m=3.0)
+    picture = sheet(found)
+    return picture.resize((1500, round(picture.height * 1500 / picture.width)), Image.Resampling.LANCZOS)
+
+
 def main() -> None:
     chromium = shutil.which("chromium")
     if chromium is None:
         sys.exit("needs chromium")
+    small(view()).save(HERE / "view.png", optimize=True)
     with served() as url, browser(chromium) as where:
         for name, size, scheme in (("page-laptop", (1440, 900), "light"), ("page-phone", (390, 844), "dark")):
             page = opened(where, url, scheme=scheme, size=size)
             page.evaluate(STILL, 1500)
-            small(page.screenshot()).save(HERE / f"{name}.png", optimize=True)
+            small(Image.open(io.BytesIO(page.screenshot()))).save(HERE / f"{name}.png", optimize=True)
             page.context.close()
 
 

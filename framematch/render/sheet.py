@@ -144,8 +144,8 @@ def sentences(found: Look) -> list[str]:
     report = found.report
     p, g = report.pairing, report.guide
     lines = [
-        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: {errors_in_words(found.errors)} "
-        "(of the frame; loose promises more than is recorded, tight less).",
+        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: "
+        f"{errors_in_words(found.errors)} (of the frame; loose promises more than is recorded, tight less).",
         f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (rectangle) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
     ]
