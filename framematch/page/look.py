@@ -92,11 +92,12 @@ STYLE = """
 @media (max-width:640px){
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
- [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"])
+ [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([class*="st-key-exchange-picture"]))
  >[data-testid="stColumn"]{min-width:calc(50% - .6rem) !important;flex:1 1 calc(50% - .6rem) !important;width:auto !important}
  [data-testid="stHorizontalBlock"]{gap:.6rem}
  [data-testid="stHorizontalBlock"]:has([data-testid="stFileUploader"])>[data-testid="stColumn"],
- [data-testid="stHorizontalBlock"]:has([class*="st-key-measure-"][class*="-chart"])>[data-testid="stColumn"]
+ [data-testid="stHorizontalBlock"]:has([class*="st-key-measure-"][class*="-chart"])>[data-testid="stColumn"],
+ [data-testid="stHorizontalBlock"]:has([class*="st-key-exchange-picture"])>[data-testid="stColumn"]
  {min-width:100% !important;flex-basis:100% !important}
  [data-testid="stTabs"] [role="tablist"]{gap:.62rem}
  .fm .views{gap:.6rem}.fm h1{font-size:1.15rem}
