@@ -257,7 +257,7 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     settle(page)
     assert page.url == f"{url}/?at=4"
     area(page, "Gap")
-    page.get_by_text("Show in the goggles what is recorded").click()
+    page.get_by_text("Show what is always and what is ever recorded").click()
     settle(page)
     link = page.url
     assert dict(part.split("=") for part in link.partition("?")[2].split("&")) == {"at": "4", "area": "gap", "areas": "shown"}
@@ -267,7 +267,7 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
         there.wait_for_function("at => document.querySelector('[role=slider], input[type=range]')?.getAttribute('aria-valuetext') === at", arg=at)
         there.get_by_alt_text(f"What the recording camera's frame shows at {at} m.").wait_for()
         settle(there)
-        assert there.get_by_role("checkbox", name="Show in the goggles").is_checked() == shown
+        assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
         assert ("recorded at every distance" in there.locator(".key").inner_text()) == shown
 
     stands(page, "Gap", "4", True)
@@ -277,7 +277,7 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     other = opened(where, link)
     stands(other, "Gap", "4", True)
     other.context.close()
-    page.get_by_text("Show in the goggles what is recorded").click()
+    page.get_by_text("Show what is always and what is ever recorded").click()
     settle(page)
     distance.press("ArrowLeft")
     settle(page)

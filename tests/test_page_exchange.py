@@ -83,7 +83,7 @@ def test_cameras_are_the_command_lines(draft, rig: Path, tmp_path: Path) -> None
 
 def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> None:
     place = Place(width_m=1.4, height_m=1.0, shape="arch", sill_m=0.9)
-    words = ("--gap", "1.4x1", "--shape", "arch", "--sill", 0.9, "--speed", 6, "--pitch", 10)
+    words = ("--gap", "1.4x1", "--shape", "arch", "--sill", 0.9, "--speed", 6, "--tilt", 10)
     by_command("run", rig, *words, "--out", tmp_path / "run.glb")
     assert scene_bytes(draft.pairing, place, 6.0, 10.0) == (tmp_path / "run.glb").read_bytes()
     by_command("run", rig, *words, "--out", tmp_path / "run.usda")

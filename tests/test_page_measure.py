@@ -181,7 +181,7 @@ def test_each_still_of_no_use_has_its_reason(app, opencv_doc):
     bad = [
         ("a-text.jpg", b"not a picture at all", "is not a PNG, JPEG or TIFF picture"),
         ("b-cut.jpg", stills[0][1][:9000], "the picture is cut short"),
-        ("c-bomb.png", _bomb(), "claims more than 120 million pixels"),
+        ("c-bomb.png", _bomb(), "claims "),
         ("left01b.jpg", stills[0][1], "the same picture as left01.jpg"),
         ("e-blank.png", png(np.full((480, 640), 128, np.uint8)), "no chart found"),
         ("f-empty.jpg", b"", "is not a PNG, JPEG or TIFF picture"),
@@ -189,6 +189,7 @@ def test_each_still_of_no_use_has_its_reason(app, opencv_doc):
     measured_lens(app, [*stills, *((name, content, "image/png") for name, content, _ in bad)])
     shown = words(app)
     assert f"{len(stills)} stills used, {len(bad)} not." in shown
+    assert "more than 120 million" in shown
     for name, _, says in bad:
         assert f"{name}: not used, {says}" in shown, name
     assert text_of(app) == EXAMPLE

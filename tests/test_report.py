@@ -67,7 +67,7 @@ def narrow_monitoring() -> Pairing:
         (narrow_monitoring(), "sides lie off the display"),
         (narrow_monitoring(), "of the frame's border can't be seen"),
         (glasshouse(), "The frame's edges bend on this wide picture"),
-        (glasshouse(), "The character grid costs"),
+        (glasshouse(), "The character grid is coarser"),
         (straight(lens_fit_deg=(("monitoring", (("horizontal", 0.1), ("vertical", -0.6))),)), "its vertical angle is -0.6 degrees off"),
     ],
 )

@@ -295,7 +295,7 @@ def test_ctrl_c_leaves_the_file_that_was_there(rig: Path, tmp_path: Path) -> Non
     folder.mkdir()
     out = folder / "run.mp4"
     out.write_bytes(b"an older film")
-    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.2", "--picture-height", "120", "--out", str(out)]
+    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.05", "--picture-height", "120", "--out", str(out)]
     env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env)
     try:

@@ -132,7 +132,7 @@ def pose_from_text(text: str | None, *, heading_deg: float = 0.0, pitch_deg: flo
     """
     if text is None:
         if any((heading_deg, pitch_deg, bank_deg)):
-            raise InputError("--heading, --pitch and --bank go with --position", field="position", fix="give where the rig stands, such as 0,1.5,4")
+            raise InputError("--heading, --tilt and --bank go with --position", field="position", fix="give where the rig stands, such as 0,1.5,4")
         return None
     try:
         x, y, z = (float(part) for part in text.split(","))
