@@ -295,9 +295,16 @@ def test_ctrl_c_leaves_the_file_that_was_there(rig: Path, tmp_path: Path) -> Non
     folder.mkdir()
     out = folder / "run.mp4"
     out.write_bytes(b"an older film")
-    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.05", "--picture-height", "120", "--out", str(out)]
+    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.2", "--picture-height", "120", "--out", str(out)]
     env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env)
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=env,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background jobs ignore it, and so would this
+    )
     try:
         limit = time.monotonic() + 60
         while len(list(folder.iterdir())) < 2:  # the film being written beside it
