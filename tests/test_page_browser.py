@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -356,6 +357,29 @@ def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, s
         assert width <= size[0], name
     assert page.left_machine == []
     page.context.close()
+
+
+def test_what_our_style_does_to_controls_is_seen(where, url):
+    """Rules for controls name parts of Streamlit's own, which change: chips read on dark, columns lie straight, a phone's fields are whole."""
+    page = opened(where, url, scheme="dark", size=(390, 844))
+    settle(page)
+    chip = page.evaluate("() => { const s = getComputedStyle(document.querySelector('[data-tag] span')); return s.color }")
+    ground = page.evaluate("() => getComputedStyle(document.querySelector('[data-tag]')).backgroundColor")
+    dark, light = sorted(_luminance(each) for each in (chip, ground))
+    assert (light + 0.05) / (dark + 0.05) >= 4.5, (chip, ground)  # WCAG 2.2, 1.4.3
+    area(page, "Measure")
+    uploads = page.locator("[data-testid=stFileUploader]")
+    assert uploads.count() == 2
+    assert all(uploads.nth(i).bounding_box()["width"] > 340 for i in range(2))
+    area(page, "Flight day")
+    assert page.evaluate("() => getComputedStyle(document.querySelector('textarea')).fontFamily") == "monospace"
+    page.context.close()
+
+
+def _luminance(rgb):
+    """Relative luminance as WCAG defines it."""
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (int(n) / 255 for n in re.findall(r"\d+", rgb)[:3])]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
 def test_keyboard_reaches_the_controls_and_every_picture_has_words(page):

@@ -209,7 +209,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     found = aim_from_marks(before, still, places, distance)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
-        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} +- {figure.half_95:.3f} degrees")
+        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
         warning(console, line)
     return found.mount

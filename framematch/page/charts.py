@@ -15,6 +15,7 @@ from framematch.page.look import DASHES, Colours
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 560, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 92, 16, 44
+_NEAR_PX = 12  # a line that stops nearer to its name needs no leader
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,7 +92,8 @@ def chart(
         parts.append(f'<path d="M{place:.1f} {_TOP}V{_TOP + plot_h}" stroke="{colours.ink}" stroke-width="1.2" stroke-dasharray="3 3"/>')
         side, shift = ("end", -5) if place > _LEFT + plot_w * 0.7 else ("start", 5)
         parts.append(f'<text x="{place + shift:.1f}" y="{_TOP + 12}" text-anchor="{side}" fill="{colours.ink}">{svg_text(mark[1])}</text>')
-    ends = []
+    ends: list[tuple[float, str, str]] = []
+    leaders: dict[str, str] = {}
     for i, (curve, y) in enumerate(zip(curves, ys, strict=True)):
         colour, dash = colours.series[i % len(colours.series)], DASHES[(i + i // len(DASHES)) % len(DASHES)]
         shown = np.isfinite(y) & ((y > 0) if log_up else True)
@@ -102,8 +104,14 @@ def chart(
                 path = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(at_x(x[piece]), np.clip(at_y(y[piece]), -500, 900), strict=True))
                 parts.append(f'<path d="M{path}" fill="none" stroke="{colour}" stroke-width="2.4"{dashed} clip-path="url(#plot)"/>')
         if shown.any():
-            ends.append((float(np.clip(at_y(y[np.flatnonzero(shown)[-1]]), _TOP + 4, _TOP + plot_h - 2)), curve.name, colour))
+            last = int(np.flatnonzero(shown)[-1])
+            end_px = float(np.clip(at_y(y[last]), _TOP + 4, _TOP + plot_h - 2))
+            ends.append((end_px, curve.name, colour))
+            if (stop_px := float(at_x(x[last]))) < _LEFT + plot_w - _NEAR_PX:
+                leaders[curve.name] = f'<path d="M{stop_px:.1f} {end_px:.1f}L{_LEFT + plot_w + 3} '
     for y_px, name, colour in _spread(ends):
+        if name in leaders:  # to its name from a line that stops early
+            parts.append(f'{leaders[name]}{y_px:.1f}" stroke="{colour}" stroke-width="1" stroke-dasharray="1 3"/>')
         parts.append(f'<text x="{_LEFT + plot_w + 6}" y="{y_px + 4:.1f}" fill="{colour}" font-weight="600">{svg_text(name)}</text>')
     parts.append(f'<text x="{_LEFT + plot_w / 2}" y="{HEIGHT - 8}" text-anchor="middle" fill="{colours.ink}">{svg_text(across)}</text>')
     parts.append(f'<text transform="translate(14 {_TOP + plot_h / 2}) rotate(-90)" text-anchor="middle" fill="{colours.ink}">{svg_text(up)}</text></svg>')

@@ -72,7 +72,7 @@ STYLE = """
 .fm ul{margin:.2rem 0 0;padding-left:1.1rem}
 .fm li{margin:.15rem 0;line-height:1.4}
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
-[class*="st-key-day:text"] textarea{font-family:monospace;font-size:.82rem}
+.st-key-day-text textarea{font-family:monospace;font-size:.82rem}
 .fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
 .fm figure{margin:0;min-width:min(340px,100%)}
 .fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
@@ -92,7 +92,7 @@ STYLE = """
 @media (max-width:640px){
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
- [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([class*="st-key-exchange-picture"]))
+ [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))
  >[data-testid="stColumn"]{min-width:calc(50% - .6rem) !important;flex:1 1 calc(50% - .6rem) !important;width:auto !important}
  [data-testid="stHorizontalBlock"]{gap:.6rem}
  [data-testid="stHorizontalBlock"]:has([data-testid="stFileUploader"])>[data-testid="stColumn"],
@@ -111,7 +111,7 @@ def style(c: Colours) -> str:
     """The style sheet in a set of colours."""
     return STYLE.replace(
         "</style>",
-        f'[data-baseweb="tag"]{{background:{c.accent} !important}}[data-baseweb="tag"],[data-baseweb="tag"] *,[data-testid="stBaseButton-primary"],'
+        f'[data-tag]{{background:{c.accent} !important}}[data-tag],[data-tag] *,[data-testid="stBaseButton-primary"],'
         f'[data-testid="stBaseButton-primary"] *{{color:{c.ground} !important}}'
         f".fm{{color:{c.ink}}}.fm .quiet,.fm figcaption{{color:{c.quiet}}}.fm .fault{{color:{c.fault}}}.fm .caution{{color:{c.caution}}}"
         f".fm tr{{border-bottom:1px solid {c.line}}}.fm .panel{{background:{c.panel};border-radius:6px;padding:.7rem .9rem}}</style>",
