@@ -13,7 +13,7 @@ from pathlib import Path
 from PIL import Image
 
 HERE = Path(__file__).parent
-sys.path[:0] = [str(HERE.parent), str(HERE.parent / "tests")]
+sys.path[:0] = [str(HERE.parent), str(HERE.parent / "tests" / "helpers")]
 
 from browser import STILL, browser, opened, served  # noqa: E402
 

@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from framematch.camera import Camera, Display, Rect
-from framematch.lens import Lens
-from framematch.mount import Mount
-from framematch.outline import outline
+from framematch.geometry.camera import Camera, Display, Rect
+from framematch.geometry.lens import Lens
+from framematch.geometry.mount import Mount
+from framematch.geometry.pairing import Pairing
+from framematch.guide.outline import outline
 from framematch.output.drawing import Drawing, Line
 from framematch.output.guide_drawing import EVER, RECTANGLE
 from framematch.output.raster import drawing_picture
-from framematch.pairing import Pairing
 
 # The figures that scikit-image publishes with the pair; principal points count from the first pixel's centre.
 FOCAL_PX, CX_PX, CY_PX, BETWEEN_CENTRES_PX, BASELINE_MM = 994.978, 311.193, 254.877, 31.086, 193.001

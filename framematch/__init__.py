@@ -14,7 +14,7 @@ package is instant:
 - ``report_json(report)``: all of it as plain data; ``overlay_files(report)``: overlays as bytes by file name.
 - ``InputError``: what was handed over can't be used, in one plain line; nothing else is raised for bad input.
 
-The modules hold the rest: ``framematch.transfer``, ``framematch.render``, ``framematch.gap``, ``framematch.day``, ...
+The modules hold the rest: ``framematch.guide.transfer``, ``framematch.render``, ``framematch.compare``, ``framematch.day``, ...
 Figures are advice: what is recorded, not what is safe. Local aviation rules and the licensed pilot decide.
 """
 
@@ -24,35 +24,35 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from framematch.camera import Camera, Display, Rect, frame_in
     from framematch.errors import InputError
-    from framematch.lens import Lens
-    from framematch.mount import Mount
+    from framematch.files.pairing import parse_pairing, read_pairing
+    from framematch.geometry.camera import Camera, Display, Rect, frame_in
+    from framematch.geometry.lens import Lens
+    from framematch.geometry.mount import Mount
+    from framematch.geometry.pairing import Pairing, Tolerance
+    from framematch.geometry.quoted import lens_from_angles
+    from framematch.guide.report import Report, guide_report, report_json
     from framematch.output.overlay import overlay_files
-    from framematch.pairing import Pairing, Tolerance
-    from framematch.pairing_file import parse_pairing, read_pairing
-    from framematch.quoted import lens_from_angles
-    from framematch.report import Report, guide_report, report_json
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "Camera": "camera",
-    "Display": "camera",
+    "Camera": "geometry.camera",
+    "Display": "geometry.camera",
     "InputError": "errors",
-    "Lens": "lens",
-    "Mount": "mount",
-    "Pairing": "pairing",
-    "Rect": "camera",
-    "Report": "report",
-    "Tolerance": "pairing",
-    "frame_in": "camera",
-    "guide_report": "report",
-    "lens_from_angles": "quoted",
+    "Lens": "geometry.lens",
+    "Mount": "geometry.mount",
+    "Pairing": "geometry.pairing",
+    "Rect": "geometry.camera",
+    "Report": "guide.report",
+    "Tolerance": "geometry.pairing",
+    "frame_in": "geometry.camera",
+    "guide_report": "guide.report",
+    "lens_from_angles": "geometry.quoted",
     "overlay_files": "output.overlay",
-    "parse_pairing": "pairing_file",
-    "read_pairing": "pairing_file",
-    "report_json": "report",
+    "parse_pairing": "files.pairing",
+    "read_pairing": "files.pairing",
+    "report_json": "guide.report",
 }
 __all__ = [
     "Camera",

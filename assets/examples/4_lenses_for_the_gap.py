@@ -3,10 +3,10 @@
 from pathlib import Path
 
 from framematch import read_pairing
-from framematch.gap.report import safety_lines
-from framematch.gap.table import compare
-from framematch.gap_file import parse_plan
-from framematch.starter import STARTER_PLAN
+from framematch.compare.report import safety_lines
+from framematch.compare.table import compare
+from framematch.files.shot import parse_plan
+from framematch.files.starter import STARTER_PLAN
 
 pairing = read_pairing(Path(__file__).with_name("glasshouse.toml"))
 plan = parse_plan(pairing, STARTER_PLAN)

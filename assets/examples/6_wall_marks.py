@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from framematch import read_pairing
-from framematch.wall_marks import tape_lengths_mm, wall_marks
+from framematch.guide.wall_marks import tape_lengths_mm, wall_marks
 
 pairing = read_pairing(Path(__file__).with_name("glasshouse.toml"))
 marks = wall_marks(pairing, 3.0)

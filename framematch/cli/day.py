@@ -26,7 +26,7 @@ def day(
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
     from framematch.day import plan_day
-    from framematch.day_file import read_day
+    from framematch.day.reader import read_day
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units))
@@ -72,8 +72,8 @@ def init_day(
 ) -> None:
     """Write a commented starter day file to fill in."""
     from framematch.errors import InputError
-    from framematch.files import write_text
-    from framematch.starter import starter_day
+    from framematch.files.starter import starter_day
+    from framematch.text.whole import write_text
 
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")

@@ -13,7 +13,7 @@ from framematch.cli.screen import heading, screen, table
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from framematch.gap.report import TextTable
+    from framematch.compare.report import TextTable
     from framematch.output.lens_sheet import View
 
 
@@ -49,16 +49,16 @@ def lenses(
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
     from framematch.cli.figures import numbers, percent_at
+    from framematch.compare import candidate_of, compare
+    from framematch.compare.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
+    from framematch.compare.wished import Wishes, answers
     from framematch.errors import InputError
-    from framematch.files import read_text, write_text
-    from framematch.gap import candidate_of, compare
-    from framematch.gap.ask import Wishes, answers
-    from framematch.gap.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
-    from framematch.gap_file import parse_lens, read_plan
-    from framematch.pairing_file import read_pairing
+    from framematch.files.pairing import read_pairing
+    from framematch.files.shot import parse_lens, read_plan
+    from framematch.text.whole import read_text, write_text
 
     if starter is not None:
-        from framematch.starter import STARTER_PLAN
+        from framematch.files.starter import STARTER_PLAN
 
         if starter.exists():
             raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")

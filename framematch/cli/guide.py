@@ -13,8 +13,8 @@ from framematch.cli.screen import heading, screen, table, warning
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from framematch.pairing import Pairing
-    from framematch.report import Report
+    from framematch.geometry.pairing import Pairing
+    from framematch.guide.report import Report
 
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
@@ -33,8 +33,8 @@ def init(
 ) -> None:
     """Write a commented starter pairing to fill in."""
     from framematch.errors import InputError
-    from framematch.files import write_text
-    from framematch.starter import STARTER
+    from framematch.files.starter import STARTER
+    from framematch.text.whole import write_text
 
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
@@ -44,8 +44,8 @@ def init(
 
 def angles(file: PairingPath, kit: Kit = None) -> None:
     """Angles of view of both cameras, the frame and the display."""
-    from framematch.camera import equivalent_135_mm
-    from framematch.pairing_file import read_pairing
+    from framematch.files.pairing import read_pairing
+    from framematch.geometry.camera import equivalent_135_mm
 
     pairing = read_pairing(file, kit=kit)
     shown = table(pairing.title, "degrees", "horizontal", "vertical", "diagonal")
@@ -79,10 +79,10 @@ def guide(
 ) -> None:
     """Work out a pairing's guide lines and write the overlay."""
     from framematch.errors import InputError
-    from framematch.files import ensure_folder, write_text
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.report import guide_report
     from framematch.output.overlay import guide_json, overlay_files, write_files
-    from framematch.pairing_file import read_pairing
-    from framematch.report import guide_report
+    from framematch.text.whole import ensure_folder, write_text
 
     if at is not None and (near is not None or far is not None):
         raise InputError("goes without --near and --far", field="--at", fix="give one distance or a range")
@@ -104,8 +104,8 @@ def guide(
 
 def print_guide(console: Console, report: Report) -> None:
     """The table that a pilot acts on."""
-    from framematch.report import insets_percent, insets_px, metres
-    from framematch.transfer import EDGES
+    from framematch.guide.report import insets_percent, insets_px, metres
+    from framematch.guide.transfer import EDGES
 
     pairing, found = report.pairing, report.guide
     width, height = pairing.display.raster_px
@@ -140,6 +140,6 @@ def print_guide(console: Console, report: Report) -> None:
 
 
 def _range(pairing: Pairing) -> str:
-    from framematch.report import metres
+    from framematch.guide.report import metres
 
     return f"at {metres(pairing.near_m)}" if pairing.near_m == pairing.far_m else f"{metres(pairing.near_m)} to {metres(pairing.far_m)}"

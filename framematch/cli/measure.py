@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
+    from framematch.geometry.mount import Mount
+    from framematch.geometry.pairing import Pairing
     from framematch.measure.chart import Chart
     from framematch.measure.check import Checked
     from framematch.measure.figure import Figure
     from framematch.measure.finding import Looked
     from framematch.measure.lens import LensFit
     from framematch.measure.mount import MountFit
-    from framematch.mount import Mount
-    from framematch.pairing import Pairing
 
 ChartName = Annotated[
     str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).", metavar="CHART")
@@ -70,11 +70,11 @@ def lens(
 ) -> None:
     """Measure a camera's lens from stills of a chart; writes camera.toml and pictures of what was found."""
     from framematch.errors import InputError
-    from framematch.files import ensure_folder, write_text
+    from framematch.files.pairing import read_pairing
     from framematch.measure.into_file import camera_file, changed_pairing, lens_changes
     from framematch.measure.job import measure_lens
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
-    from framematch.pairing_file import read_pairing
+    from framematch.text.whole import ensure_folder, write_text
 
     if camera not in ("recording", "monitoring"):
         raise InputError(f"{camera!r} is no camera", field="--camera", fix="use recording or monitoring")
@@ -112,12 +112,12 @@ def mount(
 ) -> None:
     """Measure where the monitoring camera sits and points from same-moment pairs of stills of a chart."""
     from framematch.errors import InputError
-    from framematch.files import ensure_folder, write_text
+    from framematch.files.pairing import read_pairing
     from framematch.measure.into_file import changed_pairing, mount_changes
     from framematch.measure.job import measure_mount
     from framematch.measure.mount import compare_offset
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
-    from framematch.pairing_file import read_pairing
+    from framematch.text.whole import ensure_folder, write_text
 
     if lenses not in ("measure", "keep"):
         raise InputError(f"{lenses!r} is no choice", field="--lenses", fix="use measure or keep")
@@ -166,13 +166,13 @@ def check(
     from dataclasses import replace
 
     from framematch.errors import InputError
-    from framematch.files import ensure_folder, write_text
+    from framematch.files.pairing import read_pairing
     from framematch.measure.check import check_guide
     from framematch.measure.into_file import changed_pairing, checked_changes
     from framematch.measure.laid_in import before_after_picture
     from framematch.measure.pictures import save_picture
     from framematch.measure.stills import read_still
-    from framematch.pairing_file import read_pairing
+    from framematch.text.whole import ensure_folder, write_text
 
     before = read_pairing(pairing, kit=kit)
     if distance is not None and not 0.2 <= distance <= 1000:
@@ -216,7 +216,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
 
 
 def _print_check(console: Console, checked: Checked) -> None:
-    from framematch.report import metres
+    from framematch.guide.report import metres
 
     console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.")
     now = table("How far the present guide is off", "distance", "percent of the frame", words=0)

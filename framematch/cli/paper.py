@@ -10,7 +10,7 @@ import typer
 from framematch.cli.screen import progress, screen, table
 
 if TYPE_CHECKING:
-    from framematch.pairing import Pairing
+    from framematch.geometry.pairing import Pairing
 
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
@@ -40,9 +40,9 @@ def sheet(
     kit: Kit = None,
 ) -> None:
     """Print sheets: a page per pairing, true-scale and wall-mark pages where asked for."""
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
-    from framematch.pairing_file import read_pairing
-    from framematch.report import guide_report
 
     size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
     reports = [guide_report(read_pairing(file, kit=kit)) for file in files]
@@ -101,9 +101,9 @@ def wall(
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
     from framematch.output.wall_sheet import PART_WORDS
-    from framematch.pairing_file import read_pairing
-    from framematch.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
@@ -144,8 +144,8 @@ def fdl(
     kit: Kit = None,
 ) -> None:
     """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.fdl_file import chosen, framed, intent_aspect, read_framings, write_fdl
-    from framematch.pairing_file import read_pairing
+    from framematch.files.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
@@ -167,9 +167,9 @@ def lens_map(
     kit: Kit = None,
 ) -> None:
     """Lens maps (ST maps) that undistort a picture, or distort one."""
-    from framematch.files import ensure_folder
+    from framematch.files.pairing import read_pairing
     from framematch.output.lens_map import write_maps
-    from framematch.pairing_file import read_pairing
+    from framematch.text.whole import ensure_folder
 
     pairing = read_pairing(file, kit=kit)
     ensure_folder(out)
@@ -178,9 +178,9 @@ def lens_map(
 
 def opencv(file: PairingPath, out: Folder = Path("."), kit: Kit = None) -> None:
     """Both cameras, the display and the mount as OpenCV YAML."""
-    from framematch.files import ensure_folder
+    from framematch.files.pairing import read_pairing
     from framematch.output.opencv_yaml import write_cameras
-    from framematch.pairing_file import read_pairing
+    from framematch.text.whole import ensure_folder
 
     pairing: Pairing = read_pairing(file, kit=kit)
     ensure_folder(out)

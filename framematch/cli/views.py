@@ -60,7 +60,7 @@ def view(
     kit: Kit = None,
 ) -> None:
     """Show both views before a gap: the goggles' picture with the guide beside the recorded frame."""
-    from framematch.pairing_file import read_pairing
+    from framematch.files.pairing import read_pairing
     from framematch.render.sheet import check_picture_name, look, sentences, write_sheet
     from framematch.render.views import pose_from_text
     from framematch.scene.open import open_scene
@@ -109,8 +109,8 @@ def run(
     kit: Kit = None,
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
+    from framematch.files.pairing import read_pairing
     from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
-    from framematch.pairing_file import read_pairing
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import open_scene

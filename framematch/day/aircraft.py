@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from framematch.day_tables import DayFile
+from framematch.day.tables import DayFile
 from framematch.errors import InputError
 from framematch.flight import air, attitude, power
 

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.day.notes import Notes
+from framematch.day.reader import Day, beside
+from framematch.day.tables import PersonTable
 from framematch.day.values import Distances, PersonAt
-from framematch.day_file import Day, beside
-from framematch.day_tables import PersonTable
 from framematch.errors import InputError
 from framematch.flight import fall, ground
-from framematch.pairing import Pairing
-from framematch.report import Report
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import Report
 from framematch.scene.model import Scene
 
 Floats = NDArray[np.float64]

@@ -6,13 +6,14 @@ import math
 
 import numpy as np
 
-from framematch import exposure, optics
 from framematch.day.notes import Notes
+from framematch.day.tables import DayFile, ExposureTable
 from framematch.day.values import Light
-from framematch.day_tables import DayFile, ExposureTable
 from framematch.errors import InputError
-from framematch.motion import image_velocity_px_s, in_frame_widths, shutter_s
-from framematch.pairing import Pairing
+from framematch.geometry.pairing import Pairing
+from framematch.optics import exposure
+from framematch.optics import sharpness as optics
+from framematch.optics.motion import image_velocity_px_s, in_frame_widths, shutter_s
 
 BLUR_PERCENT = 10.0  # of the frame's width in one exposure: from here on the edges are gone (practice)
 

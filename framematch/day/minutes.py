@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from framematch import cards
 from framematch.day.aircraft import pack_of
 from framematch.day.notes import Notes
+from framematch.day.tables import DayFile
 from framematch.day.values import Endurance
-from framematch.day_tables import DayFile
 from framematch.errors import InputError
 from framematch.flight import attitude, power, shots
-from framematch.pairing import Pairing
+from framematch.geometry.pairing import Pairing
+from framematch.optics import cards
 
 LIFT_MARGIN = 1.3  # full thrust over weight below which a rig can't be flown safely (practice)
 LOW_RESERVE_PERCENT = 10.0

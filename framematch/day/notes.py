@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from framematch import units
+from framematch.text import units
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,18 +6,18 @@ show. What can't be done is in ``impossible``, in whole sentences, and comes fir
 
 from __future__ import annotations
 
+from framematch.compare.table import lens_row
 from framematch.day.aircraft import rig_of, slope_of_run_deg
 from framematch.day.distances import find_distances
 from framematch.day.light import find_light
 from framematch.day.minutes import card_minutes_of, find_endurance, find_flights
 from framematch.day.notes import Notes
+from framematch.day.reader import Day
 from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
-from framematch.day_file import Day
 from framematch.flight import air
-from framematch.gap.lenses import candidate_of, own_lens
-from framematch.gap.table import lens_row
-from framematch.report import guide_report
+from framematch.guide.report import guide_report
+from framematch.shot.lenses import candidate_of, own_lens
 
 DIFFERS = 0.1  # share by which today's figure may differ from the gap table's before it is said
 

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from framematch.compare.props import PropsReport, props_in_frame
 from framematch.day.aircraft import pitch_deg_at
 from framematch.day.notes import Notes
+from framematch.day.tables import DayFile
 from framematch.day.values import AtSpeed, Tilts
-from framematch.day_tables import DayFile
 from framematch.errors import InputError
+from framematch.files.shot import airframe
 from framematch.flight import attitude, power
-from framematch.gap.aircraft import Aircraft
-from framematch.gap.props import PropsReport, props_in_frame
-from framematch.gap.values import Plan
-from framematch.gap_file import airframe
-from framematch.pairing import Pairing
+from framematch.geometry.pairing import Pairing
+from framematch.shot.aircraft import Aircraft
+from framematch.shot.values import Plan
 
 
 def find_tilts(file: DayFile, pairing: Pairing, gap: Plan | None, rig: power.Rig | None, density: float, slope: float, notes: Notes) -> Tilts | None:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch import exposure
-from framematch.day_file import Day
+from framematch.compare.props import PropsReport
+from framematch.day.reader import Day
 from framematch.flight import attitude, fall, ground, power, shots
-from framematch.gap.props import PropsReport
-from framematch.report import Report
+from framematch.guide.report import Report
+from framematch.optics import exposure
 
 Floats = NDArray[np.float64]
 

@@ -20,11 +20,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from framematch.camera import Camera, Rect
 from framematch.errors import InputError
 from framematch.flight.air import GRAVITY_M_S2
-from framematch.mount import Mount, aim_from_rotation, rotation_from_aim
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera, Rect
+from framematch.geometry.mount import Mount, aim_from_rotation, rotation_from_aim
+from framematch.geometry.pairing import Pairing
 
 Floats = NDArray[np.float64]
 

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.flight.fall import FallPoint, fall_time_s
-from framematch.mount import rotation_from_aim
-from framematch.pairing import Pairing
+from framematch.geometry.mount import rotation_from_aim
+from framematch.geometry.pairing import Pairing
 
 Floats = NDArray[np.float64]
 _SHOULDERS_M = 0.5  # how wide a standing person is taken to be (practice)

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
 from framematch.measure.features import Matches
 from framematch.measure.figure import NORMAL_95
-from framematch.pairing import Pairing
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 from framematch.measure.derivatives import image_derivatives, straight
 from framematch.measure.normal_equations import Normal
 from framematch.measure.solved_figures import Model

@@ -18,15 +18,15 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
+from framematch.guide.transfer import distance_from, inverse_m
 from framematch.measure.aim import AimFit, AimSolve
 from framematch.measure.corrected import guide_off_percent, known_percent_of, mount_figures, refocused
 from framematch.measure.features import Matches, common_view, match_details
 from framematch.measure.figure import Figure
 from framematch.measure.stills import Still
-from framematch.pairing import Pairing
-from framematch.transfer import distance_from, inverse_m
 
 Floats = NDArray[np.float64]
 FEWEST = 40  # details that have to agree

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from framematch.geometry.mount import Mount, aim_from_rotation
+from framematch.geometry.pairing import Pairing
+from framematch.guide.tolerance import edge_places, frame_errors
+from framematch.guide.transfer import inverse_m, to_display
 from framematch.measure.figure import NORMAL_95, Figure
-from framematch.mount import Mount, aim_from_rotation
-from framematch.pairing import Pairing
-from framematch.tolerance import edge_places, frame_errors
-from framematch.transfer import inverse_m, to_display
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 
 Floats = NDArray[np.float64]
 _ACROSS = ("left", "middle", "right")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.camera import Camera
+from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.measure.solved_figures import Model
 
 Floats = NDArray[np.float64]

@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
-from framematch.lens import Lens
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera
+from framematch.geometry.lens import Lens
+from framematch.geometry.pairing import Pairing
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

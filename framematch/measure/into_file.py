@@ -6,16 +6,16 @@ import math
 from pathlib import Path
 from typing import Any
 
-from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.files import read_text
-from framematch.lens import CENTRAL
+from framematch.files.pairing import parse_pairing
+from framematch.geometry.camera import Camera
+from framematch.geometry.lens import CENTRAL
+from framematch.geometry.mount import Mount
+from framematch.geometry.pairing import Pairing
 from framematch.measure.lens import LensFit
 from framematch.measure.mount import MountFit
-from framematch.mount import Mount
-from framematch.pairing import Pairing
-from framematch.pairing_file import parse_pairing
-from framematch.toml_text import changed_text, parse_toml
+from framematch.text.toml import changed_text, parse_toml
+from framematch.text.whole import read_text
 
 
 def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any]:

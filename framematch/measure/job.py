@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
 from framematch.measure.chart import Chart
 from framematch.measure.finding import Looked, usable
 from framematch.measure.lens import LensFit, fit_lens
 from framematch.measure.mount import Known, MountFit, check_pairs, fit_mount
-from framematch.pairing import Pairing
 
 KEEP, MEASURE = "keep", "measure"
 

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Display
+from framematch.geometry.camera import Display
+from framematch.geometry.pairing import Pairing
+from framematch.guide.outline import outline
+from framematch.guide.transfer import inverse_m, to_recorded
 from framematch.measure.check import Checked
 from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
-from framematch.outline import outline
-from framematch.pairing import Pairing
-from framematch.transfer import inverse_m, to_recorded
 
 Floats = NDArray[np.float64]
 _CELLS = 8  # checks across the frame

@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Angles, Camera
 from framematch.errors import InputError
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.camera import Angles, Camera
+from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.measure.bundle import Corners, Solution, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.coverage import advice, reach_percent

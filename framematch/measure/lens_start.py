@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.camera import Camera
+from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.measure.bundle import Corners, Solution, State, residuals, solve
 from framematch.measure.pose import place_chart, pose_from_rays
 from framematch.measure.solved_figures import Model

@@ -1,6 +1,6 @@
 """The aim from one monitoring still of wall marks, clicked or found.
 
-The marks are those of ``framematch.wall_marks``: the frame's corners and centre on a wall at a known
+The marks are those of ``framematch.guide.wall_marks``: the frame's corners and centre on a wall at a known
 distance. Taped as crosses they can be found: around a cross, brightness on a small circle has four
 like peaks, which few other things have; of all places that look so, those are taken that one aim of
 the monitoring camera explains.
@@ -17,15 +17,15 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
+from framematch.geometry.mount import Mount
+from framematch.geometry.pairing import Pairing
+from framematch.guide.wall_marks import Mark, wall_marks
 from framematch.measure.aim import FOCAL_PERCENT, OFFSET_MM, two_ray_turn
 from framematch.measure.corrected import guide_off_percent, mounted, refocused
 from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.stills import Still
-from framematch.mount import Mount
-from framematch.pairing import Pairing
-from framematch.wall_marks import Mark, wall_marks
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
+from framematch.geometry.mount import Mount, aim_from_rotation
 from framematch.measure.bundle import MONITORING, RECORDING, Corners, Solution, State, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.figure import NORMAL_95, Figure
@@ -18,7 +19,6 @@ from framematch.measure.finding import Looked
 from framematch.measure.lens import TOGETHER, LensFit, fit_lens
 from framematch.measure.pose import place_chart
 from framematch.measure.solved_figures import Model
-from framematch.mount import Mount, aim_from_rotation
 
 Floats = NDArray[np.float64]
 

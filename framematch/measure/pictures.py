@@ -125,7 +125,7 @@ def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, 
 
 def save_picture(picture: Any, path: Any) -> None:
     """Write a Pillow picture as PNG, whole or not at all."""
-    from framematch.files import written_whole
+    from framematch.text.whole import written_whole
 
     with written_whole(path) as beside:
         picture.save(beside, format="PNG")

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 from framematch.measure.bundle import LOST_PX, Corners, State, skew, solve
 from framematch.measure.solved_figures import Model
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 
 Floats = NDArray[np.float64]
 

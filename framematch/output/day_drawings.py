@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from framematch import units
 from framematch.day import DayPlan, Distances, Endurance
 from framematch.output import fonts
 from framematch.output.day_style import Style
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, PALE, PT_PER_MM, WHITE, Page
 from framematch.output.pdf_drawing import draw_shapes
+from framematch.text import units
 
 #: Told apart in grey too: by dashes and by depth.
 FALL, FALL_ROUND, CLEAR = "#b3461b", "#d9901a", "#1f5fa8"

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from framematch import units
+from framematch.compare.props import PropsReport
 from framematch.day import DayPlan, Endurance, Light, PersonAt
 from framematch.flight.air import STANDARD_DENSITY_KG_M3
-from framematch.gap.props import PropsReport
-from framematch.report import insets_percent, insets_px
-from framematch.transfer import EDGES
+from framematch.guide.report import insets_percent, insets_px
+from framematch.guide.transfer import EDGES
+from framematch.text import units
 
 ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed pilot decide."
 CAUTIONS: tuple[str, ...] = (

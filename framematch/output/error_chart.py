@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from framematch.guide import edge_error_curve, outline_error_curve
+from framematch.guide.best import edge_error_curve, outline_error_curve
+from framematch.guide.report import Report, metres
 from framematch.output.drawing import Floats
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE
 from framematch.output.pdf import GREY, PALE, Page
 from framematch.output.pdf_drawing import INK
-from framematch.report import Report, metres
 
 _TICKS_M = (0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 7, 10, 15, 20, 30, 50, 70, 100, 150, 200, 300, 500, 700, 1000, 2000, 5000, 10000)
 _BEYOND = 60  # an infinite range is drawn to this many times its nearest distance

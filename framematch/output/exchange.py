@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.files import written_whole
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
 from framematch.scene.mesh_colour import linear_from_srgb
 from framematch.scene.model import LEVEL, Floats, Scene, ViewPose
 from framematch.scene.path import Run
+from framematch.text.whole import written_whole
 
 SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
 NEAR_M = 0.01

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from framematch.camera import Rect
-from framematch.fdl_file import Framing
+from framematch.files.fdl import Framing
+from framematch.geometry.camera import Rect
 from framematch.output.drawing import Area, Drawing, Floats, Inks, Label, Line, Shape, ground
 
 WIDE = 560

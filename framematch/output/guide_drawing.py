@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from framematch.camera import Rect
 from framematch.errors import InputError
+from framematch.geometry.camera import Rect
+from framematch.guide.report import Report, metres
 from framematch.output.drawing import Area, Drawing, Floats, Label, Line, Shape
-from framematch.report import Report, metres
 
 # Told apart by lightness and by line style as well as by hue, so that neither colour-blind eyes nor
 # glare lose them; hues after Okabe and Ito's colour-blind-safe set (2008).

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.gap.table import Comparison, Row
+from framematch.compare.table import Comparison, Row
 from framematch.output.sheet_page import INK, RULE, SOFT, text_mm
-from framematch.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

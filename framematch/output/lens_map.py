@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from framematch.camera import Floats, Mask
 from framematch.errors import InputError
-from framematch.files import written_whole
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Floats, Mask
+from framematch.geometry.pairing import Pairing
+from framematch.text.whole import written_whole
 
 Map = NDArray[np.float32]
 

@@ -13,15 +13,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.compare.report import TextTable, plain_lines, safety_lines, text_tables
+from framematch.compare.seen import cone_rad, project_held
+from framematch.compare.sketch import sketch
+from framematch.compare.table import Comparison, Row
 from framematch.errors import InputError
-from framematch.files import written_whole
-from framematch.gap.report import TextTable, plain_lines, safety_lines, text_tables
-from framematch.gap.sketch import sketch
-from framematch.gap.table import Comparison, Row
-from framematch.gap.view import cone_rad, project_held
 from framematch.output.lens_curves import draw_curve, lens_colours
 from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
-from framematch.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH
+from framematch.text.whole import written_whole
 
 Picture = NDArray[np.uint8]
 #: A recorded view: comparison, row, distance before the gap in metres, width in pixels.

@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from framematch.camera import Camera, Floats
-from framematch.files import write_text
-from framematch.lens import BROWN_CONRADY, KANNALA_BRANDT
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera, Floats
+from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT
+from framematch.geometry.pairing import Pairing
+from framematch.text.whole import write_text
 
 
 @dataclass(frozen=True, kw_only=True)

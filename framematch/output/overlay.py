@@ -6,12 +6,12 @@ import json
 import re
 from pathlib import Path
 
-from framematch.files import ensure_folder, written_whole
+from framematch.guide.report import Report, report_json
 from framematch.output.drawing import Drawing
 from framematch.output.guide_drawing import USUAL_PARTS, guide_drawing
 from framematch.output.raster import drawing_png
 from framematch.output.svg import drawing_svg
-from framematch.report import Report, report_json
+from framematch.text.whole import ensure_folder, written_whole
 
 _POINT = re.compile(r"\[\s+(-?[\d.e+-]+,\s+-?[\d.e+-]+)\s+\]")  # a point takes one line, not four
 
@@ -20,7 +20,7 @@ def overlay_files(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_
     """Overlay PNG and SVG and the figures as JSON, as bytes by file name; the same bytes wherever they are made.
 
     Args:
-        report: as :func:`framematch.report.guide_report` gives it.
+        report: as :func:`framematch.guide.report.guide_report` gives it.
         parts: what to draw, of ``framematch.output.guide_drawing.PARTS``.
         line_px: width of the rectangle's line in display pixels, 0.25 to 100; a 240th of the display's height if not given.
 

@@ -25,8 +25,8 @@ from typing import Any
 
 from framematch import __version__
 from framematch.errors import InputError
-from framematch.files import ensure_folder, read_text
-from framematch.pairing import Pairing
+from framematch.geometry.pairing import Pairing
+from framematch.text.whole import ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
@@ -143,7 +143,7 @@ def make_one(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Ma
 
 
 def _make(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
-    from framematch.pairing_file import read_pairing
+    from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(path, kit=kit)
     home = out / path.stem
@@ -155,12 +155,12 @@ def _make(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
 
 
 def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing: Pairing, digest: str) -> Made:
+    from framematch.guide.report import guide_report
     from framematch.output.guide_drawing import guide_drawing
     from framematch.output.overlay import guide_json
     from framematch.output.raster import drawing_png
     from framematch.output.sheet import write_sheets
     from framematch.output.svg import drawing_svg
-    from framematch.report import guide_report
 
     part = out / PART
     ensure_folder(home)
@@ -310,7 +310,7 @@ def _bind(out: Path, made: Sequence[Made], options: SetOptions, part: Path) -> N
 
 def _is_pairing(path: Path) -> bool:
     """False for a file that only holds a camera or a mount for others to use; a broken file counts, and is reported."""
-    from framematch.toml_text import parse_toml
+    from framematch.text.toml import parse_toml
 
     try:
         data = parse_toml(read_text(path), name=path.name)

@@ -15,9 +15,9 @@ from typing import Any
 
 from framematch import __version__
 from framematch.errors import InputError
-from framematch.files import written_whole
 from framematch.output import fonts
-from framematch.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH
+from framematch.text.whole import written_whole
 
 PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).

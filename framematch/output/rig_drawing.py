@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from framematch.mount import Mount
+from framematch.geometry.mount import Mount
 from framematch.output.pdf import BLACK, GREY, PALE, Page
 
 _AIM = "#0a5fa8"

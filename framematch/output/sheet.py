@@ -7,6 +7,8 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
+from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.transfer import EDGES
 from framematch.output import fonts
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import guide_drawing
@@ -15,8 +17,6 @@ from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
-from framematch.report import Report, insets_percent, insets_px, metres
-from framematch.transfer import EDGES
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM

@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from framematch.output.pdf import PT_PER_MM
-from framematch.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

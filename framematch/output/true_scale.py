@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from framematch.errors import InputError
+from framematch.guide.report import Report, metres
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
 from framematch.output.pdf_drawing import draw_shapes
-from framematch.report import Report, metres
 
 _TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
 _LINE_MM = 0.3

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from framematch.errors import InputError
-from framematch.files import written_whole
 from framematch.output.exchange import FRAMES_PER_S, LEVEL4, NEAR_M, Viewpoint, lens_note, rig_keys, texture_png
 from framematch.scene.model import Floats, Scene, ViewPose
 from framematch.scene.path import Run
+from framematch.text.whole import written_whole
 
 MOST_TINTS = 256
 CM = 100.0

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from framematch.geometry.pairing import Pairing
+from framematch.guide.wall_marks import Mark, tape_lengths_mm, wall_extent_mm
 from framematch.output.drawing import Area, Drawing, Floats, Inks, Label, Line, Shape, ground
-from framematch.pairing import Pairing
-from framematch.wall_marks import Mark, tape_lengths_mm, wall_extent_mm
 
 WIDE, HIGH = 480, 330
 _TEXT = 15.0

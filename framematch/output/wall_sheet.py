@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import metres
+from framematch.guide.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_line, paper_mm
-from framematch.pairing import Pairing
-from framematch.report import metres
-from framematch.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 
 _BASE_MM = (210.0, 297.0)
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
@@ -33,7 +33,7 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
     """One page for a wall at a distance.
 
     Raises:
-        InputError: as :func:`framematch.wall_marks.wall_marks`.
+        InputError: as :func:`framematch.guide.wall_marks.wall_marks`.
     """
     marks = wall_marks(pairing, distance_m)
     table = correction_table(pairing, distance_m)

@@ -12,14 +12,14 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
+from framematch.compare import Plan
 from framematch.errors import InputError
-from framematch.files import TEXT_LIMIT
-from framematch.gap import Plan
-from framematch.gap_file import GapFile, parse_plan
-from framematch.pairing import Pairing
-from framematch.pairing_file import parse_file, parse_pairing
-from framematch.pairing_tables import PairingFile
-from framematch.toml_text import changed_text, parse_toml, validated
+from framematch.files.pairing import parse_file, parse_pairing
+from framematch.files.pairing_tables import PairingFile
+from framematch.files.shot import GapFile, parse_plan
+from framematch.geometry.pairing import Pairing
+from framematch.text.toml import changed_text, parse_toml, validated
+from framematch.text.whole import TEXT_LIMIT
 
 STEPS_KEPT = 50
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s

@@ -8,10 +8,10 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.files.pairing_tables import PairingFile
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
-from framematch.pairing_tables import PairingFile
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.geometry.pairing import Pairing
 from framematch.output.lens_map import size_within, straightened
 from framematch.page.pictures import Place, scene_of
-from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.keep import Kept
 from framematch.render.views import before_gap, recording_from_monitoring, wide_camera_and_bars

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from xml.sax.saxutils import escape
 
+from framematch.geometry.pairing import Pairing
 from framematch.page.look import Colours
-from framematch.pairing import Pairing
 
 WIDTH, HEIGHT = 420, 250
 

@@ -10,9 +10,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
 from framematch.page.draft import Draft
-from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.keep import Kept
 from framematch.render.picture import Picture

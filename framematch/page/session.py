@@ -8,11 +8,11 @@ import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from framematch.errors import InputError
+from framematch.files.pairing import GAP_TABLES
+from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
 from framematch.page.draft import Draft
-from framematch.pairing_file import GAP_TABLES
-from framematch.starter import STARTER, STARTER_PLAN
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _NOTE = "fm_draft", "fm_address", "fm_note"

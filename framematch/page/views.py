@@ -12,7 +12,9 @@ from itertools import chain
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.guide import rectangle_errors
+from framematch.geometry.pairing import Pairing
+from framematch.guide.best import rectangle_errors
+from framematch.guide.report import Report, metres
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.svg import drawing_svg
 from framematch.page import session
@@ -24,9 +26,7 @@ from framematch.page.patience import Pulse, beside, patiently, rest
 from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M
 from framematch.page.work import first_report, report_of
-from framematch.pairing import Pairing
 from framematch.render.sheet import errors_in_words
-from framematch.report import Report, metres
 
 REST_S = 0.35  # without a change for so long, the hand rests
 DISTANCE, FOCAL, MOVED, HAND_MOVES = "view:distance", "view:focal", "fm_moved", "fm_hand_moves"

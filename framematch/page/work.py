@@ -8,15 +8,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.areas import Areas
-from framematch.gap import Comparison, Plan, compare
-from framematch.guide import Guide, best_rectangle, edge_error_curve
-from framematch.outline import outline
+from framematch.compare import Comparison, Plan, compare
+from framematch.geometry.pairing import Pairing
+from framematch.guide.areas import Areas
+from framematch.guide.best import Guide, best_rectangle, edge_error_curve
+from framematch.guide.outline import outline
+from framematch.guide.report import Report, guide_report
+from framematch.guide.tolerance import Band
+from framematch.guide.transfer import distance_from, inverse_m
 from framematch.output.overlay import overlay_files
-from framematch.pairing import Pairing
-from framematch.report import Report, guide_report
-from framematch.tolerance import Band
-from framematch.transfer import distance_from, inverse_m
 
 Floats = NDArray[np.float64]
 FARTHEST_DRAWN_M = 100.0

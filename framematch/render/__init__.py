@@ -8,8 +8,8 @@ import threading
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
 from framematch.render.picture import Picture
 from framematch.scene.model import Scene
 

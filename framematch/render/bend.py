@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 from framematch.render.faces import Plan
 from framematch.render.picture import Picture
 from framematch.render.pixels import pixel_rays

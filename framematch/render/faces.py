@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 from framematch.render.keep import Kept
 from framematch.render.pixels import pixel_rays
 

@@ -6,17 +6,17 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 
-from framematch.gap.opening import Gap
-from framematch.gap.run import Run
-from framematch.gap.table import Comparison, Row
-from framematch.gap.values import Subject
-from framematch.pairing import Pairing
+from framematch.compare.table import Comparison, Row
+from framematch.geometry.pairing import Pairing
 from framematch.render import render
 from framematch.render.picture import Bytes
 from framematch.render.pixels import frame_camera
 from framematch.scene.model import Scene, ViewPose
 from framematch.scene.people import Figure
 from framematch.scene.registry import make_scene
+from framematch.shot.opening import Gap
+from framematch.shot.run import Run
+from framematch.shot.values import Subject
 
 _LEAST_WALL_M = 0.005  # scenes cut gaps into something
 

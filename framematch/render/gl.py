@@ -20,8 +20,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
 from framematch.render.bend import bend
 from framematch.render.faces import Face, Plan, plan
 from framematch.render.keep import Kept

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera, Display
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera, Display
+from framematch.geometry.pairing import Pairing
 from framematch.render.keep import Kept
 
 Floats32 = NDArray[np.float32]

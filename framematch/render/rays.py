@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.camera import Camera
+from framematch.geometry.camera import Camera
 from framematch.render.keep import Kept
 from framematch.render.picture import Picture
 from framematch.render.pixels import pixel_rays

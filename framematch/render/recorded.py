@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from framematch.camera import Camera
-from framematch.mount import Mount
+from framematch.geometry.camera import Camera
+from framematch.geometry.mount import Mount
 from framematch.render.picture import Picture
 from framematch.render.pixels import pixel_rays
 

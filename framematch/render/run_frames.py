@@ -12,15 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import guide_report
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture
-from framematch.pairing import Pairing
 from framematch.render import render
 from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.shade import GAMMA
 from framematch.render.sheet import marked
 from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
-from framematch.report import guide_report
 from framematch.scene.model import Scene, ViewPose
 from framematch.scene.path import Run
 

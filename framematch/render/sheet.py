@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.files import written_whole
-from framematch.guide import EdgeErrors, rectangle_errors
+from framematch.geometry.pairing import Pairing
+from framematch.guide.best import EdgeErrors, rectangle_errors
+from framematch.guide.report import Report, guide_report, metres
+from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
-from framematch.pairing import Pairing
 from framematch.render.recorded import agreement
 from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
-from framematch.report import Report, guide_report, metres
 from framematch.scene.model import Scene, ViewPose
-from framematch.transfer import EDGES
+from framematch.text.whole import written_whole
 
 Bytes = NDArray[np.uint8]
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.files import written_whole
+from framematch.text.whole import written_whole
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[int], None]

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.areas import areas
-from framematch.camera import Camera, Rect
 from framematch.errors import InputError
-from framematch.guide import at_distance
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera, Rect
+from framematch.geometry.pairing import Pairing
+from framematch.guide.areas import areas
+from framematch.guide.best import at_distance
 from framematch.render import render
 from framematch.render.picture import Picture
 from framematch.render.pixels import display_camera, frame_camera, width_for

@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 
 from framematch.errors import InputError
-from framematch.files import read_bytes
-from framematch.mount import rotation_from_aim
+from framematch.geometry.mount import rotation_from_aim
 from framematch.scene.build import surface_from
 from framematch.scene.ground import floor, skyline
 from framematch.scene.mesh_checks import MOST_BYTES, MOST_FACES, SUFFIXES, Beside, check_mesh, check_pictures
 from framematch.scene.mesh_colour import Piece, joined, piece_from
 from framematch.scene.model import LEVEL, Bytes, Floats, Gap, Scene, Surface
 from framematch.scene.people import Figure, standing
+from framematch.text.whole import read_bytes
 
 FARTHEST_M = 10_000.0
 

@@ -19,7 +19,7 @@ from typing import Any
 from urllib.parse import unquote
 
 from framematch.errors import InputError
-from framematch.files import read_bytes
+from framematch.text.whole import read_bytes
 
 MOST_FACES = 5_000_000
 MOST_BYTES = 400_000_000

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.mount import rotation_from_aim
+from framematch.geometry.mount import rotation_from_aim
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

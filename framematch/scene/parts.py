@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from framematch.mount import rotation_from_aim
+from framematch.geometry.mount import rotation_from_aim
 from framematch.scene.material import MATERIALS, PLAIN
 from framematch.scene.model import LEVEL, Colour, Floats, Ints
 

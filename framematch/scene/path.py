@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from framematch.errors import InputError
-from framematch.files import read_text
 from framematch.scene.model import Floats, Scene, ViewPose
+from framematch.text.whole import read_text
 
 Point = tuple[float, float, float]
 

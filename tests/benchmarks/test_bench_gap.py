@@ -8,10 +8,10 @@ import time
 import numpy as np
 import shapely
 
-from framematch.camera import Camera, Rect, frame_in
-from framematch.gap import Gap, Run, Subject, candidate_of, compare, curves
-from framematch.lens import Lens
-from framematch.starter import STARTER
+from framematch.compare import Gap, Run, Subject, candidate_of, compare, curves
+from framematch.files.starter import STARTER
+from framematch.geometry.camera import Camera, Rect, frame_in
+from framematch.geometry.lens import Lens
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1)
@@ -76,7 +76,7 @@ def test_ten_lenses_at_400_distances(benchmark) -> None:  # type: ignore[no-unty
 
 def test_a_whole_comparison(benchmark) -> None:  # type: ignore[no-untyped-def]
     """Ten rows with exits, sharpness and margins, without the goggles' guide; the reference is the curves alone."""
-    from framematch.pairing_file import parse_pairing
+    from framematch.files.pairing import parse_pairing
 
     pairing = parse_pairing(STARTER)
     lenses = tuple(candidate_of(pairing, float(f)) for f in np.linspace(10, 50, 10))

@@ -10,7 +10,7 @@ import time
 import numpy as np
 from rigs import glasshouse
 
-from framematch.report import guide_report
+from framematch.guide.report import guide_report
 
 
 def seconds(call, times):

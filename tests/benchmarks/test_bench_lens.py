@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from framematch.lens import Lens
+from framematch.geometry.lens import Lens
 
 MATRIX = np.array([[1500.0, 0, 959.5], [0, 1500.0, 539.5], [0, 0, 1]])
 NOWHERE = np.zeros(3)

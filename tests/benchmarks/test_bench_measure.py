@@ -15,16 +15,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
 from measure_rays import measured_rig, ray_still
 from measure_scenes import chart_positions, chart_still, random_rig
 from measure_views import room
 from test_measure_check import glasshouse, rig_off, two_stills
 
-from framematch.camera import Camera
 from framematch.errors import InputError
-from framematch.lens import Lens
+from framematch.geometry.camera import Camera
+from framematch.geometry.lens import Lens
 from framematch.measure.chart import board, parse_chart
 from framematch.measure.check import check_guide
 from framematch.measure.corrected import guide_off_percent

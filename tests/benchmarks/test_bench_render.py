@@ -15,10 +15,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from framematch.camera import Camera, Display, Rect
-from framematch.lens import Lens
-from framematch.mount import Mount
-from framematch.pairing import Pairing
+from framematch.geometry.camera import Camera, Display, Rect
+from framematch.geometry.lens import Lens
+from framematch.geometry.mount import Mount
+from framematch.geometry.pairing import Pairing
 from framematch.render import gl
 from framematch.render.views import before_gap, both_views
 from framematch.scene.registry import make_scene

@@ -21,12 +21,12 @@ from pathlib import Path
 
 from browser import SHARP, STILL, served
 
+from framematch.guide.report import metres
 from framematch.page.address import unpacked
 from framematch.page.draft import Draft
 from framematch.page.pictures import SHARP_PX, Shot, pictures, place_now
 from framematch.page.session import EXAMPLE
 from framematch.page.views import DISTANCES_M, FIRST_DISTANCE_M, FOCAL_STEP_MM
-from framematch.report import metres
 
 VISITORS, SECONDS = 20, float(os.environ.get("FRAMEMATCH_VISITORS_SECONDS", "240"))
 OTHER_MS = 20_000

@@ -9,16 +9,16 @@ from typing import Any
 import streamlit as st
 
 from framematch.day import DayPlan, plan_day
-from framematch.day_file import parse_day
+from framematch.day.reader import parse_day
 from framematch.errors import InputError
-from framematch.files import TEXT_LIMIT
+from framematch.files.starter import starter_day
+from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, CAUTIONS, Section, sections
 from framematch.page import session
 from framematch.page.files_made import made, made_beside
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
-from framematch.pairing import Pairing
-from framematch.starter import starter_day
+from framematch.text.whole import TEXT_LIMIT
 
 TEXT, UPLOAD, CHOSEN = "day:text", "day:upload", "fm_day"
 

@@ -11,10 +11,10 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.camera import Rect
 from framematch.errors import InputError
-from framematch.fdl_file import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
-from framematch.files import TEXT_LIMIT
+from framematch.files.fdl import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
+from framematch.geometry.camera import Rect
+from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
@@ -29,7 +29,7 @@ from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Place, place_now, scene_of
 from framematch.page.views import distance_now
-from framematch.pairing import Pairing
+from framematch.text.whole import TEXT_LIMIT
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}

@@ -12,10 +12,12 @@ import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
 
+from framematch.compare import CAUTION, Comparison, Row, camera_with
+from framematch.compare.report import TextTable, comparison_csv, plain_lines, text_tables
+from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
-from framematch.gap import CAUTION, Comparison, Row, camera_with
-from framematch.gap.ask import Wishes, answers
-from framematch.gap.report import TextTable, comparison_csv, plain_lines, text_tables
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import metres
 from framematch.page import fields, session
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft
@@ -24,8 +26,6 @@ from framematch.page.patience import patiently
 from framematch.page.pictures import Place, Shot, frame_picture, place_now
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
-from framematch.pairing import Pairing
-from framematch.report import metres
 
 Floats = NDArray[np.float64]
 LENSES, AT = "gap:lenses", "gap:at"

@@ -9,6 +9,9 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import PARTS, USUAL_PARTS
 from framematch.page import fields, session
 from framematch.page.areas.pairing import plain_name
@@ -16,9 +19,6 @@ from framematch.page.charts import Curve, chart
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.work import error_curve, files_of, report_of
-from framematch.pairing import Pairing
-from framematch.report import Report, insets_percent, insets_px, metres
-from framematch.transfer import EDGES
 
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",

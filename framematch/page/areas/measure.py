@@ -6,10 +6,10 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.geometry.pairing import Pairing
 from framematch.page.look import Colours, block
 from framematch.page.measuring import check, lens, marks, mount
 from framematch.page.measuring.show import STYLE, remembered
-from framematch.pairing import Pairing
 
 TASKS = {
     "check": ("Is the guide right? Two stills of any scene", check.area),

@@ -7,15 +7,15 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.camera import FORMATS_MM, equivalent_135_mm
 from framematch.errors import InputError
-from framematch.files import TEXT_LIMIT
+from framematch.files.pairing_tables import PairingFile
+from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
+from framematch.geometry.pairing import Pairing
 from framematch.page import fields, session
 from framematch.page.draft import text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
-from framematch.pairing import Pairing
-from framematch.pairing_tables import PairingFile
+from framematch.text.whole import TEXT_LIMIT
 
 PROJECTIONS = {
     "rectilinear": "rectilinear: straight lines stay straight",

@@ -10,9 +10,11 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.compare import Plan, compare
 from framematch.errors import InputError
-from framematch.files import TEXT_LIMIT
-from framematch.gap import Plan, compare
+from framematch.files.pairing import parse_pairing
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import Report
 from framematch.page import session
 from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
@@ -23,10 +25,8 @@ from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
-from framematch.pairing import Pairing
-from framematch.pairing_file import parse_pairing
 from framematch.render.keep import Kept
-from framematch.report import Report
+from framematch.text.whole import TEXT_LIMIT
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
 ABOUT = {

@@ -8,7 +8,9 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.mount import Mount
+from framematch.geometry.mount import Mount
+from framematch.geometry.pairing import Pairing
+from framematch.guide.wall_marks import Cause, Mark, Readings, aim_changes, aim_off_by_shift, correction_table, off_by, tape_lengths_mm, wall_marks
 from framematch.output.drawing import Inks
 from framematch.output.svg import drawing_svg
 from framematch.output.wall_drawing import marks_in_display, wall_drawing
@@ -17,8 +19,6 @@ from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
-from framematch.pairing import Pairing
-from framematch.wall_marks import Cause, Mark, Readings, aim_changes, aim_off_by_shift, correction_table, off_by, tape_lengths_mm, wall_marks
 
 DISTANCE = "print:wall"
 SEEN_RIGHT, SEEN_UP = "print:seen-right", "print:seen-up"

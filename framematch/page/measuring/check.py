@@ -8,6 +8,8 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import metres
 from framematch.measure.check import Checked, check_guide
 from framematch.measure.into_file import checked_changes
 from framematch.measure.stills import read_still
@@ -16,9 +18,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.show import fault, held_with, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
-from framematch.pairing import Pairing
 from framematch.render.keep import Kept
-from framematch.report import metres
 
 _FIGURES = {
     "pan_deg": "pan, degrees",

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import streamlit as st
 
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import metres
 from framematch.measure.laid_in import laid_in
 from framematch.measure.stills import Still
 from framematch.page.look import block, paragraph
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import remembered, whole
-from framematch.pairing import Pairing
-from framematch.report import metres
 
 WIDTH_PX = 1400
 _WAYS = {"beside": "both", "before": "before", "after": "after"}

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from framematch.camera import Camera
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
+from framematch.geometry.pairing import Pairing
 from framematch.measure.chart import Chart
 from framematch.measure.coverage import corner_counts, reach_percent
 from framematch.measure.into_file import camera_file, lens_changes
@@ -23,7 +24,6 @@ from framematch.page.measuring.found import Seen, jpeg, look
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
-from framematch.pairing import Pairing
 from framematch.render.keep import Kept
 
 MAP_PX = 760  # wide, so that arrows stay visible where it is shown smaller

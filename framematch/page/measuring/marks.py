@@ -13,6 +13,8 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.wall_marks import wall_marks
 from framematch.measure.into_file import checked_changes
 from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, find_marks
 from framematch.measure.marks_picture import marks_picture
@@ -23,9 +25,7 @@ from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
-from framematch.pairing import Pairing
 from framematch.render.keep import Kept
-from framematch.wall_marks import wall_marks
 
 Place = tuple[float, float] | None
 _WAYS = ("across", "down")

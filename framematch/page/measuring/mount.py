@@ -12,6 +12,9 @@ import numpy as np
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.files.pairing import parse_pairing
+from framematch.geometry.pairing import Pairing
+from framematch.guide.report import metres
 from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
 from framematch.measure.corrected import guide_off_percent
@@ -31,11 +34,8 @@ from framematch.page.measuring.lens import CAMERAS, lens_tables
 from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, source, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
-from framematch.pairing import Pairing
-from framematch.pairing_file import parse_pairing
 from framematch.render.keep import Kept
-from framematch.report import metres
-from framematch.toml_text import changed_text
+from framematch.text.toml import changed_text
 
 _LENSES = {MEASURE: "measure both from these stills too", KEEP: "keep the pairing's"}
 _FIGURES = {

@@ -11,11 +11,11 @@ from typing import Any, TypeVar
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
 from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import block, paragraph
 from framematch.page.measuring.found import Seen
-from framematch.pairing import Pairing
 
 Value = TypeVar("Value")
 _CHOSEN, _ASKED, _HELD = "fm_measure_chosen", "fm_measure_asked", "fm_measure_held"

@@ -1,0 +1,105 @@
+"""How much room the aircraft has on the planned run. Advisory: it plans a flight, it does not clear one."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from framematch.shot.aircraft import Aircraft
+from framematch.shot.opening import SIDES, Gap
+from framematch.shot.run import Run
+
+Floats = NDArray[np.float64]
+
+CAUTION = (
+    "Advisory only. It leaves out wind, wash from the walls, drift in position, the pilot's line, "
+    "swinging doors and anything not in the file. Props and packs injure: keep people clear of the "
+    "run and the gap, and fly it slowly first with nobody near. The licensed pilot and the local rules decide."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clearance:
+    """Room between the aircraft's box and the opening on the planned run, in cm; below 0 it strikes.
+
+    Args:
+        side_cm: left, top, right, bottom; for a curved edge, to the nearest point of it.
+        closest_cm: to the nearest side.
+        uncertainty_cm: as given with the aircraft.
+        fits: whether the box is smaller than the opening at all, on the best line at this attitude.
+        says: one plain line.
+    """
+
+    side_cm: tuple[tuple[str, float], ...]
+    closest_cm: float
+    uncertainty_cm: float
+    fits: bool
+    says: str
+    caution: str = CAUTION
+
+
+def clearance(gap: Gap, run: Run, aircraft: Aircraft) -> Clearance:
+    """Sweep the aircraft's box along the run through both faces of the wall.
+
+    The box is held at the run's attitude. Carried along the direction of flight onto a face, its
+    corners span what passes that face.
+    """
+    box = aircraft.box_m @ aircraft.gap_from_airframe(run).T + run.camera_m(0.0)
+    direction = run.direction / run.direction[2]
+    hulls = [shapely.MultiPoint((box + direction * (z - box[:, 2:]))[:, :2]).convex_hull for z in dict.fromkeys((0.0, gap.thickness_m))]
+    opening = shapely.Polygon(gap.outline(128)[:, :2])
+    sides = tuple((side, 100 * min(_room(gap, opening, hull, side) for hull in hulls)) for side in SIDES)
+    closest = min(room for _, room in sides)
+    fits = _fits(gap, hulls)
+    return Clearance(
+        side_cm=sides,
+        closest_cm=closest,
+        uncertainty_cm=aircraft.uncertainty_cm,
+        fits=fits,
+        says=_says(gap, aircraft, sides, closest, fits),
+    )
+
+
+def _room(gap: Gap, opening: shapely.Polygon, hull: shapely.Polygon, side: str) -> float:
+    left, top, right, bottom = hull.bounds
+    w, h = gap.width_m / 2, gap.height_m / 2
+    if gap.shape == "rectangle" or (gap.shape == "arch" and side == "bottom"):
+        return float({"left": left + w, "top": top + h, "right": w - right, "bottom": h - bottom}[side])
+    edge = shapely.LineString(gap.edge(side, 129)[:, :2])
+    corners = shapely.points(shapely.get_coordinates(hull)[:-1])
+    poking = ~shapely.contains_properly(opening, corners)
+    # A corner outside belongs to the side that it is nearest to.
+    others = [shapely.LineString(gap.edge(s, 129)[:, :2]) for s in SIDES if s != side]
+    nearest = shapely.distance(corners, edge) <= np.min([shapely.distance(corners, o) for o in others], axis=0)
+    struck = poking & nearest
+    if struck.any():
+        return -float(shapely.distance(corners[struck], edge).max())
+    return float(hull.distance(edge))
+
+
+def _fits(gap: Gap, hulls: list[shapely.Polygon]) -> bool:
+    """Whether some line parallel to the run passes: moved within the opening the hull stays inside it."""
+    # All corners are inside after a shift exactly if the shift is in the opening moved back by each.
+    outline = gap.outline(64)[:, :2]
+    corners = np.concatenate([shapely.get_coordinates(hull)[:-1] for hull in hulls])
+    room = shapely.intersection_all([shapely.Polygon(outline - corner) for corner in corners])
+    return bool(room.area > 0)
+
+
+def _says(gap: Gap, aircraft: Aircraft, sides: tuple[tuple[str, float], ...], closest: float, fits: bool) -> str:
+    size = f"{100 * aircraft.width_m:.0f} x {100 * aircraft.height_m:.0f} cm"
+    if not fits:
+        return f"The aircraft ({size}) does not pass this gap ({100 * gap.width_m:.0f} x {100 * gap.height_m:.0f} cm) on any line at this heading and attitude."
+    where = min(sides, key=lambda s: s[1])[0]
+    if closest < 0:
+        return f"On this line the aircraft strikes the {where} edge by {-closest:.0f} cm; the gap is large enough on another line."
+    if aircraft.uncertainty_cm == 0:
+        return f"{closest:.0f} cm clear at the {where} edge with the path flown exactly; no uncertainty of the path was given."
+    if closest < aircraft.uncertainty_cm:
+        return f"Not clear: {closest:.0f} cm at the {where} edge is less than the {aircraft.uncertainty_cm:.0f} cm the path may be off."
+    spare = math.floor(closest - aircraft.uncertainty_cm)
+    return f"{closest:.0f} cm clear at the {where} edge; {spare:.0f} cm left after the {aircraft.uncertainty_cm:.0f} cm the path may be off (95 %)."

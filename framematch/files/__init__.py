@@ -1,0 +1,1 @@
+"""What people hand over or get back as text, read into values: pairings, shots, frames."""

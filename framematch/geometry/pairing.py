@@ -1,0 +1,112 @@
+"""A pairing as one value: two cameras, the mount between them, and what the guide has to serve."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+from framematch.errors import InputError
+from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
+from framematch.geometry.mount import Mount
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance:
+    """Half-widths of 95 % intervals of what is typed in, each independent of the others.
+
+    Args:
+        offset_mm: of each of the three mount offsets.
+        aim_deg: of each of pan, tilt and roll.
+        focal_percent: of each camera's focal length.
+        centre_px: of each camera's lens centre, across and down, in pixels of its own raster.
+        angle_deg: of the monitoring camera's angle of view, where its lens comes from quoted angles.
+    """
+
+    offset_mm: float = 0.0
+    aim_deg: float = 0.0
+    focal_percent: float = 0.0
+    centre_px: float = 0.0
+    angle_deg: float = 0.0
+
+    @property
+    def given(self) -> bool:
+        """Whether anything is uncertain at all."""
+        return any((self.offset_mm, self.aim_deg, self.focal_percent, self.centre_px, self.angle_deg))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pairing:
+    """One recording camera set-up, one monitoring camera set-up and the mount between them.
+
+    Args:
+        title: what it is called.
+        recording: at its focus setting.
+        frame: what will be shown of the recorded picture, in recorded pixels.
+        monitoring: whose picture the goggles show.
+        display: that picture as the goggles show it.
+        mount: where the monitoring camera sits and points.
+        near_m, far_m: distances along the recording camera's axis that the guide has to serve; far
+            may be infinite.
+        tolerance: how sure the figures are.
+        f_number: stop of the recording lens, None if not given.
+        focus_m: distance that the recording lens is focused at, may be infinite.
+        keep_percent: what the stabiliser leaves of the recorded picture, each way.
+        text_cells: columns and rows of a character grid over the display, None without one.
+        lens_fit_deg: for each camera whose lens comes from quoted angles, by how many degrees the
+            lens found misses each of them.
+
+    Raises:
+        InputError: a range that is none, or that begins inside the rig.
+    """
+
+    title: str = ""
+    recording: Camera
+    frame: Rect
+    monitoring: Camera
+    display: Display
+    mount: Mount = field(default_factory=Mount)
+    near_m: float = 1.0
+    far_m: float = math.inf
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    f_number: float | None = None
+    focus_m: float = math.inf
+    keep_percent: float = 100.0
+    text_cells: tuple[int, int] | None = None
+    lens_fit_deg: tuple[tuple[str, tuple[tuple[str, float], ...]], ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.near_m > 0:
+            raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
+        if not self.far_m >= self.near_m:
+            raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
+        if self.near_m <= self.mount.forward_mm / 1000:
+            raise InputError(
+                f"nearest distance {self.near_m:g} m lies inside the rig: the monitoring camera stands {self.mount.forward_mm:g} mm forward",
+                field="shot.distance_m",
+                fix=f"give more than {self.mount.forward_mm / 1000:g} m",
+            )
+
+    def with_range(self, *, near_m: float | None = None, far_m: float | None = None) -> Pairing:
+        """The same pairing for another distance range; None keeps what is set."""
+        return replace(self, near_m=self.near_m if near_m is None else near_m, far_m=self.far_m if far_m is None else far_m)
+
+    @property
+    def angles(self) -> dict[str, Angles]:
+        """Angles of view of the recorded picture, the frame, the monitoring picture and the display."""
+        return {
+            "recording": self.recording.angles(),
+            "frame": self.recording.angles(self.frame),
+            "monitoring": self.monitoring.angles(),
+            "display": self.monitoring.angles(self.display.source_shown),
+        }
+
+    @property
+    def equivalent_135_mm(self) -> float:
+        """Focal length on 135 still format with the frame's diagonal angle of view."""
+        return equivalent_135_mm(self.angles["frame"].diagonal)
+
+    @property
+    def frame_mm(self) -> tuple[float, float]:
+        """Width and height of the frame on the sensor."""
+        across, down = self.recording.pixels_per_mm
+        return self.frame.width / float(across), self.frame.height / float(down)

@@ -1,0 +1,135 @@
+"""Always and ever areas: what is recorded at every distance of the range, and at some.
+
+Both are exact up to ``outline.CHORD_PX``: as the distance changes, the frame's border sweeps over
+the display, and a point changes sides only when the border passes over it. So always is the frame
+at the nearest distance less what is swept, and ever is that frame with it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.outline import CHORD_PX, border_shares, near_picture
+from framematch.guide.transfer import inverse_m, to_display, to_recorded
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Areas:
+    """Polygons on the display as rings (n, 2), closed; a ring inside another is a hole (even-odd)."""
+
+    always: tuple[Floats, ...]
+    ever: tuple[Floats, ...]
+
+
+def areas(pairing: Pairing, *, margin_percent: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)) -> Areas:
+    """The always and ever areas over the pairing's range.
+
+    Args:
+        margin_percent: by how much each edge of the frame (left, top, right, bottom) may be off, in
+            percent of its width or height: always shrinks and ever grows by it.
+
+    Raises:
+        InputError: the frame is nowhere on the display at any distance of the range.
+    """
+    ever = _ever_and_always(_with_margin(pairing, margin_percent, 1.0))[0]
+    always = _ever_and_always(_with_margin(pairing, margin_percent, -1.0))[1] if any(margin_percent) else _ever_and_always(pairing)[1]
+    if ever.is_empty:
+        raise InputError(
+            "the frame lies wholly outside the monitoring picture",
+            field="mount.aim_deg",
+            fix="turn the monitoring camera towards the recording camera's view, or check offset and distances",
+        )
+    return Areas(always=_rings(always), ever=_rings(ever))
+
+
+def _with_margin(pairing: Pairing, margin: tuple[float, float, float, float], sign: float) -> Pairing:
+    f = pairing.frame
+    across, down = sign * f.width / 100, sign * f.height / 100
+    left, top, right, bottom = margin
+    grown = replace(f, left=f.left - left * across, top=f.top - top * down, right=f.right + right * across, bottom=f.bottom + bottom * down)
+    return replace(pairing, frame=grown)
+
+
+def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
+    import shapely
+
+    if pairing.frame.width <= 0 or pairing.frame.height <= 0:
+        empty = shapely.Polygon()
+        return empty, empty
+    near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
+    shares = np.unique(np.concatenate([border_shares(pairing, i)[0] for i in {near, (near + far) / 2, far}]))
+    border = pairing.frame.border(shares)
+    steps = _steps(pairing, border, near, far)
+    paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])
+    seen = _seen(pairing)
+    first = shapely.make_valid(shapely.Polygon(paths[0]))
+    if _inside_out(pairing, first.intersection(seen), near):
+        return shapely.Polygon(), shapely.Polygon()
+    if near == far:
+        return first.intersection(seen), first.intersection(seen)
+    a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
+    triangles = np.concatenate([np.stack([a, b, d], axis=2).reshape(-1, 3, 2), np.stack([a, d, c], axis=2).reshape(-1, 3, 2)])
+    triangles = triangles[near_picture(pairing, *np.moveaxis(triangles, 1, 0))]
+    one, two = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
+    swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
+    return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+
+
+def _inside_out(pairing: Pairing, area: Any, inverse: float) -> bool:
+    """Whether a border that runs round the back of the monitoring camera encloses all that is not the frame."""
+    if area.is_empty:
+        return False
+    inner = area.representative_point()
+    back, ok = to_recorded(pairing, np.array([inner.x, inner.y]), inverse)
+    return not (bool(ok) and bool(pairing.frame.contains(back)))
+
+
+def _drawn_in(pairing: Pairing, points: Floats) -> Floats:
+    """Points far off the display drawn in towards it, along their own direction, to where sums keep their digits."""
+    width, height = pairing.display.raster_px
+    middle, reach = np.array([width, height]) / 2, 50.0 * math.hypot(width, height)
+    away = points - middle
+    distance = np.hypot(away[..., 0], away[..., 1])
+    drawn: Floats = middle + away * np.minimum(1, reach / np.maximum(distance, 1e-9))[..., None]
+    return drawn
+
+
+def _steps(pairing: Pairing, border: Floats, near: float, far: float) -> int:
+    """Inverse distances enough that the path of every border point is straight between them to ``CHORD_PX``."""
+    a, middle, b = to_display(pairing, border, np.array([near, (near + far) / 2, far])[:, None], beyond=True)[0]
+    bend = float(np.abs(middle - (a + b) / 2)[near_picture(pairing, a, middle, b)].max(initial=0.0))
+    return min(64, max(1, math.ceil(math.sqrt(bend / CHORD_PX))))
+
+
+def _seen(pairing: Pairing) -> Any:
+    """What the display shows and the monitoring lens images."""
+    import shapely
+
+    shown = pairing.display.shown
+    screen = shapely.box(shown.left, shown.top, shown.right, shown.bottom)
+    corners = [(shown.left, shown.top), (shown.right, shown.top), (shown.right, shown.bottom), (shown.left, shown.bottom)]
+    if pairing.monitoring.unproject(pairing.display.to_source(corners))[1].all():
+        return screen
+    azimuth = np.linspace(0, 2 * np.pi, 721)[:-1]
+    theta = pairing.monitoring.lens.end_rad * (1 - 1e-9)
+    rim = np.stack([np.sin(theta) * np.cos(azimuth), np.sin(theta) * np.sin(azimuth), np.full_like(azimuth, np.cos(theta))], axis=-1)
+    disc = shapely.Polygon(pairing.display.from_source(pairing.monitoring.project(rim)[0]))
+    return screen.intersection(shapely.make_valid(disc))
+
+
+def _rings(shape: Any) -> tuple[Floats, ...]:
+    import shapely
+
+    parts = [p for p in shapely.get_parts(shapely.get_parts(shape)) if p.geom_type == "Polygon" and p.area > 0.01]
+    rings = [ring for part in parts for ring in (part.exterior, *part.interiors) if shapely.Polygon(ring).area > 0.01]
+    return tuple(np.asarray(ring.simplify(0.005).coords) for ring in rings)

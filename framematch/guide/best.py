@@ -1,0 +1,293 @@
+"""The matcher: the guide that serves a range of distances with the smallest worst error.
+
+Definitions (distance, edge error, best guide) are those of DEVELOPERS.md. Errors are in percent of
+the frame's width (left, right) or height (top, bottom): + is loose, - is tight.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from framematch.geometry.camera import Rect
+from framematch.geometry.pairing import Pairing
+from framematch.guide.linear import minimum
+from framematch.guide.outline import Outline, outline
+from framematch.guide.transfer import EDGES, distance_from, edge_error, inverse_m, to_display, to_recorded
+
+Floats = NDArray[np.float64]
+Sides = tuple[float, float, float, float]  # left, top, right, bottom
+
+_COARSE, _FINE = 17, 129  # points along an edge: to solve with, to state errors with
+_STEPS, _FINE_STEPS = 5, 17  # inverse distances over the range, likewise
+_COST = np.array([0.0] * 4 + [1e-4] * 4 + [1.0])  # of moving each side, of each side's bound, of the common one
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeErrors:
+    """Worst error of each edge in percent, with its sign; NaN where no point of it has an error."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def worst(self) -> float:
+        """Largest size of the four; NaN if none has one."""
+        sizes = [abs(e) for e in (self.left, self.top, self.right, self.bottom) if not math.isnan(e)]
+        return max(sizes, default=math.nan)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Guide:
+    """The best guide for a range of distances.
+
+    Args:
+        set_distance_m: distance at which the outline is exactly true.
+        outline: the frame's border at the set distance.
+        rectangle: best straight-sided rectangle, display pixels; a side may lie off the display.
+        outline_worst_error_percent, rectangle_worst_error_percent: over every distance in the range.
+    """
+
+    set_distance_m: float
+    outline: Outline
+    rectangle: Rect
+    outline_worst_error_percent: float
+    rectangle_worst_error_percent: float
+
+
+def at_distance(pairing: Pairing, distance_m: float) -> Pairing:
+    """The same pairing with a range of one distance only."""
+    return replace(pairing, near_m=distance_m, far_m=distance_m)
+
+
+def best_guide(pairing: Pairing) -> Guide:
+    """The guide with the smallest worst error over the pairing's distance range."""
+    set_distance, outline_worst = best_set_distance(pairing)
+    rectangle = best_rectangle(pairing)
+    return Guide(
+        set_distance_m=set_distance,
+        outline=outline(pairing, set_distance),
+        rectangle=rectangle,
+        outline_worst_error_percent=outline_worst,
+        rectangle_worst_error_percent=worst_error(pairing, rectangle),
+    )
+
+
+def rectangle_errors(pairing: Pairing, rectangle: Rect, distance_m: float) -> EdgeErrors:
+    """Error of each side of a rectangle on the display, at one distance."""
+    errors = _side_errors(pairing, rectangle.as_tuple(), np.array([inverse_m(distance_m)]), np.linspace(0, 1, _FINE))
+    return EdgeErrors(**dict(zip(EDGES, map(_worst_signed, errors), strict=True)))
+
+
+def worst_error(pairing: Pairing, rectangle: Rect) -> float:
+    """Largest error in percent of a rectangle over the pairing's range; NaN if it has none at all."""
+    errors = np.abs(_side_errors(pairing, rectangle.as_tuple(), _range(pairing, _FINE_STEPS), np.linspace(0, 1, _FINE)))
+    return float(np.nanmax(errors)) if not np.isnan(errors).all() else math.nan
+
+
+def least_worst_errors(pairing: Pairing, rectangles: Sequence[Rect]) -> Floats:
+    """What :func:`worst_error` of each rectangle (n) is at the least, looked at in fewer places; 0 where those tell nothing."""
+    shares = np.linspace(0, 1, _COARSE)
+    points = np.concatenate([side_points(r.as_tuple(), shares) for r in rectangles], axis=1)
+    errors = np.abs(_errors_at(pairing, points, _range(pairing, _STEPS))).reshape(4, len(rectangles), -1)
+    least: Floats = np.nanmax(errors, axis=(0, 2), initial=0.0)
+    return least
+
+
+def outline_errors(pairing: Pairing, set_distance_m: float, distance_m: float) -> EdgeErrors:
+    """Error of each edge of the outline set for one distance, at another."""
+    errors = _outline_errors(pairing, np.array([inverse_m(set_distance_m)]), np.array([inverse_m(distance_m)]), _FINE)[0]
+    return EdgeErrors(**dict(zip(EDGES, map(_worst_signed, errors), strict=True)))
+
+
+def best_set_distance(pairing: Pairing) -> tuple[float, float]:
+    """Distance for which the outline has the smallest worst error over the range, and that error in percent."""
+    low, high = inverse_m(pairing.far_m), inverse_m(pairing.near_m)
+    span = _range(pairing, _STEPS)
+
+    def worst(sets: Floats) -> Floats:
+        with np.errstate(all="ignore"):
+            errors = np.abs(_outline_errors(pairing, sets, span, _COARSE)).reshape(len(sets), -1)
+        most: Floats = np.where(np.isnan(errors), 0.0, errors).max(axis=1)
+        return most
+
+    best = (low + high) / 2
+    a, b = low, high
+    while b - a > 1e-7 * max(high, 1e-9):
+        sets = np.linspace(a, b, 17)
+        each = worst(sets)
+        if np.ptp(each) < 1e-9:
+            break
+        i = int(each.argmin())
+        best, a, b = float(sets[i]), float(sets[max(i - 1, 0)]), float(sets[min(i + 1, 16)])
+    found = np.nanmax(np.abs(_outline_errors(pairing, np.array([best]), _range(pairing, _FINE_STEPS), _FINE)), initial=-1.0)
+    return distance_from(best), float(found) if found >= 0 else math.nan
+
+
+def best_rectangle(pairing: Pairing) -> Rect:
+    """The straight-sided rectangle with the smallest worst error over the pairing's range.
+
+    A minimax problem in four numbers: linear programs on the linearised errors, inside a trust
+    region that grows while whole steps help and shrinks when one does not. Among equals, the one
+    whose other sides are best.
+    """
+    inverses, shares = _range(pairing, _STEPS), np.linspace(0, 1, _COARSE)
+    sides = _first_sides(pairing)
+    trust = 0.05 * max(pairing.display.raster_px)
+
+    def size(errors: Floats) -> float:
+        each = np.nanmax(np.abs(np.where(np.isnan(errors), -0.0, errors)).reshape(4, -1), axis=1)
+        return float(each.max() + 1e-4 * each.sum())
+
+    errors, slopes = _side_errors_and_slopes(pairing, sides, inverses, shares)
+    now = size(errors)
+    for _ in range(40):
+        rows, limits = _constraints(errors, slopes, sides)
+        found = minimum(_COST, np.vstack([rows, np.eye(4, 9)]), np.append(limits, [trust] * 4), np.array([-trust] * 4 + [0.0] * 5))
+        if found is None or now - float(_COST @ found) < 1e-7:  # no step, or none that promises anything
+            break
+        after = _moved(sides, found[:4])
+        new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)
+        lost = np.isnan(new_errors).sum() > np.isnan(errors).sum()
+        then = size(new_errors)
+        if after[0] >= after[2] or after[1] >= after[3] or lost or then >= now:
+            trust /= 4
+        else:
+            gained, step = now - then, float(np.abs(found[:4]).max())
+            sides, errors, slopes, now = after, new_errors, new_slopes, then
+            if gained < 1e-7 or step < 1e-6:
+                break
+            if step > 0.99 * trust:
+                trust *= 2
+        if trust < 1e-5:
+            break
+    return Rect(left=sides[0], top=sides[1], right=sides[2], bottom=sides[3])
+
+
+def _range(pairing: Pairing, count: int) -> Floats:
+    low, high = inverse_m(pairing.far_m), inverse_m(pairing.near_m)
+    return np.linspace(low, high, count) if high > low else np.array([low])
+
+
+def _worst_signed(errors: Floats) -> float:
+    flat = errors[~np.isnan(errors)]
+    return float(flat[np.abs(flat).argmax()]) if flat.size else math.nan
+
+
+def _edge_border(edge: str, shares: Floats) -> Floats:
+    """Border places of one edge's points, left to right and top to bottom."""
+    at: Mapping[str, Callable[[Floats], Floats]] = {
+        "top": lambda u: u,
+        "right": lambda u: 1 + u,
+        "bottom": lambda u: 3 - u,
+        "left": lambda u: 4 - u,
+    }
+    return at[edge](shares)
+
+
+def _outline_errors(pairing: Pairing, sets: Floats, inverses: Floats, count: int) -> Floats:
+    """Errors (sets, edge, point, inverse) of outlines set for some inverse distances, at others."""
+    out = np.empty((len(sets), 4, count, len(inverses)))
+    shown = pairing.display.shown
+    for i, edge in enumerate(EDGES):
+        border = pairing.frame.border(_edge_border(edge, np.linspace(0, 1, count)))
+        q, ok = to_display(pairing, border, sets[:, None])
+        q = np.where((ok & shown.contains(q))[..., None], q, np.nan) if not ok.all() else q
+        back, _ = to_recorded(pairing, q[:, :, None, :], inverses)
+        out[:, i] = edge_error(pairing.frame, back, edge)
+    return out
+
+
+def side_points(sides: Sides, shares: Floats) -> Floats:
+    """Points (4, n, 2) along a rectangle's left, top, right and bottom sides, corners included."""
+    left, top, right, bottom = sides
+    x, y = left + (right - left) * shares, top + (bottom - top) * shares
+    return np.stack([np.stack(np.broadcast_arrays(a, b), axis=-1) for a, b in ((left, y), (x, top), (right, y), (x, bottom))])
+
+
+def _errors_at(pairing: Pairing, points: Floats, inverses: Floats) -> Floats:
+    back, _ = to_recorded(pairing, points[:, :, None, :], inverses)
+    return np.stack([edge_error(pairing.frame, back[i], edge) for i, edge in enumerate(EDGES)])
+
+
+def _side_errors(pairing: Pairing, sides: Sides, inverses: Floats, shares: Floats) -> Floats:
+    """Errors (edge, point, inverse) of a rectangle's sides; NaN where a point has none."""
+    return _errors_at(pairing, side_points(sides, shares), inverses)
+
+
+def _side_errors_and_slopes(pairing: Pairing, sides: Sides, inverses: Floats, shares: Floats) -> tuple[Floats, Floats]:
+    """The errors and their derivatives (edge, point, inverse, 4) with respect to left, top, right, bottom."""
+    step, count = 1e-3, len(shares)
+    moves = np.array([(0, 0), (step, 0), (-step, 0), (0, step), (0, -step)])
+    points = side_points(sides, shares)[:, None] + moves[:, None, :]
+    each = _errors_at(pairing, points.reshape(4, -1, 2), inverses).reshape(4, len(moves), count, -1)
+    errors, right, left, down, up = np.moveaxis(each, 1, 0)
+    by_x, by_y = (right - left) / (2 * step), (down - up) / (2 * step)
+    slopes = np.zeros((*errors.shape, 4))
+    along = shares[:, None]
+    for i in (0, 2):  # left, right: x is the side's own, y runs from top to bottom
+        slopes[i, ..., i], slopes[i, ..., 1], slopes[i, ..., 3] = by_x[i], by_y[i] * (1 - along), by_y[i] * along
+    for i in (1, 3):
+        slopes[i, ..., i], slopes[i, ..., 0], slopes[i, ..., 2] = by_y[i], by_x[i] * (1 - along), by_x[i] * along
+    return errors, slopes
+
+
+def _moved(sides: Sides, by: Floats) -> Sides:
+    left, top, right, bottom = (float(v) for v in np.asarray(sides) + by)
+    return left, top, right, bottom
+
+
+def _constraints(errors: Floats, slopes: Floats, sides: Sides) -> tuple[Floats, Floats]:
+    """Rows for: +-(error + slope . move) <= the side's bound <= the common bound; left before right, top before bottom."""
+    left, top, right, bottom = sides
+    order = np.zeros((2, 9))
+    order[0, [0, 2]] = order[1, [1, 3]] = 1, -1
+    rows, limits = [order], [np.array([right - left, bottom - top]) * (1 - 1e-3)]
+    for i in range(4):
+        good = ~np.isnan(errors[i]) & ~np.isnan(slopes[i]).any(axis=-1)
+        e, s = errors[i][good], slopes[i][good]
+        bound = np.zeros((len(e), 5))
+        bound[:, i] = -1
+        rows += [np.hstack([s, bound]), np.hstack([-s, bound])]
+        limits += [-e, e]
+        tie = np.zeros((1, 9))
+        tie[0, 4 + i], tie[0, 8] = 1, -1
+        rows.append(tie)
+        limits.append(np.zeros(1))
+    return np.vstack(rows), np.concatenate(limits)
+
+
+def _first_sides(pairing: Pairing) -> Sides:
+    middle = float(_range(pairing, 3).mean())
+    means = []
+    for axis, edge in enumerate(EDGES):
+        border = pairing.frame.border(_edge_border(edge, np.linspace(0, 1, _COARSE)))
+        q, ok = to_display(pairing, border, middle, beyond=True)
+        means.append(float(np.mean(q[ok if ok.any() else slice(None), axis % 2])))
+    left, top, right, bottom = means
+    return (left, top, max(right, left + 1.0), max(bottom, top + 1.0))
+
+
+def edge_error_curve(pairing: Pairing, rectangle: Rect, distances_m: ArrayLike) -> dict[str, Floats]:
+    """Signed worst error of each side of a rectangle at distances (n), by edge name: n figures each."""
+    return _curves(_side_errors(pairing, rectangle.as_tuple(), _inverses(distances_m), np.linspace(0, 1, _FINE)))
+
+
+def outline_error_curve(pairing: Pairing, set_distance_m: float, distances_m: ArrayLike) -> dict[str, Floats]:
+    """Signed worst error of each edge of the outline set for one distance, at distances (n), by edge name: n figures each."""
+    return _curves(_outline_errors(pairing, np.array([inverse_m(set_distance_m)]), _inverses(distances_m), _FINE)[0])
+
+
+def _inverses(distances_m: ArrayLike) -> Floats:
+    return np.array([inverse_m(float(d)) for d in np.atleast_1d(np.asarray(distances_m, dtype=np.float64))])
+
+
+def _curves(errors: Floats) -> dict[str, Floats]:
+    """Errors (edge, point, inverse) as the worst of each edge at each inverse distance."""
+    return {edge: np.array([_worst_signed(errors[i, :, j]) for j in range(errors.shape[2])]) for i, edge in enumerate(EDGES)}

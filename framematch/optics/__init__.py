@@ -1,0 +1,1 @@
+"""Depth of field, exposure, image motion and media."""

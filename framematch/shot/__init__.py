@@ -1,0 +1,1 @@
+"""Where and how it is flown, as values."""

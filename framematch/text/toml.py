@@ -1,0 +1,133 @@
+"""TOML text in, with errors that teach; TOML text back, as people left it."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable, Mapping
+from typing import Any, ClassVar, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from framematch.errors import InputError
+from framematch.text.units import metric
+
+_MOST_DOTS = 100  # in a line: the standard library's reader needs memory with the square of a dotted key's length
+
+
+class Table(BaseModel):
+    """A table of a file: unknown keys are refused, and nothing changes it once it is read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    also: ClassVar[tuple[str, ...]] = ()  # keys that the reader has dealt with before a table is checked
+
+
+Model = TypeVar("Model", bound=Table)
+
+
+def parse_toml(text: str, *, name: str) -> dict[str, Any]:
+    """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
+    if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
+        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="mend the file")
+    try:
+        return metric(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
+    except InputError as error:
+        raise error.within(file=name) from None
+    except (ValueError, RecursionError):
+        raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
+
+
+def validated(model: type[Model], data: object, *, name: str) -> Model:
+    """Data checked against a model; the first fault becomes an :class:`InputError`."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise _explain(error, model).within(file=name) from None
+
+
+def changed_text(text: str, values: Mapping[str, Any]) -> str:
+    """TOML text with some values changed or added, everything else (comments, order) as it was.
+
+    Args:
+        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``; None removes a key.
+    """
+    import tomlkit
+    from tomlkit.items import InlineTable
+
+    document = tomlkit.parse(text)
+    for key, value in values.items():
+        *tables, last = key.split(".")
+        place: Any = document
+        for table in tables:
+            if table not in place:
+                place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
+            place = place[table]
+        if value is None:
+            place.pop(last, None)
+        elif isinstance(value, dict) and not isinstance(place, InlineTable):
+            inline = tomlkit.inline_table()
+            inline.update(value)
+            place[last] = inline
+        else:
+            place[last] = list(value) if isinstance(value, tuple) else value
+    return tomlkit.dumps(document)
+
+
+def _explain(error: ValidationError, model: type[Table]) -> InputError:
+    faults = error.errors(include_url=False)
+    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
+    loc = [str(part) for part in first["loc"]]
+    field, kind, value = ".".join(loc), first["type"], first.get("input")
+    cause = first.get("ctx", {}).get("error")
+    if isinstance(cause, InputError):
+        return cause.within(prefix=field)
+    if kind == "extra_forbidden":
+        return InputError("unknown key", field=field, fix=nearest_word(loc[-1], _fields_at(model, loc[:-1]), "allowed here:"))
+    about = _description(model, loc)
+    if kind == "missing":
+        return InputError("is missing", field=field, fix=f"give {about}" if about else "add it")
+    shown = repr(value) if not isinstance(value, dict) else "a table"
+    if kind == "value_error":
+        return InputError(str(cause), field=field)
+    reason = first["msg"].removeprefix("Input ")
+    return InputError(f"{shown[:80]} {reason}", field=field, fix=f"give {about}" if about else "")
+
+
+def nearest_word(word: str, allowed: Iterable[str], otherwise: str) -> str:
+    """A fix that names the allowed word closest to one typed, or else all of them."""
+    names = sorted(allowed)
+    close = difflib.get_close_matches(word, names, n=1, cutoff=0.5)
+    return f"did you mean {close[0]!r}?" if close else f"{otherwise} {', '.join(names)}"
+
+
+def _fields_at(model: type[Table], loc: list[str]) -> list[str]:
+    for part in loc:
+        inner = _model_of(model.model_fields[part].annotation) if part in model.model_fields else None
+        if inner is None:
+            break
+        model = inner
+    return [*model.model_fields, *model.also]
+
+
+def _description(model: type[Table], loc: list[str]) -> str:
+    about = ""
+    for part in loc:
+        if part.isdigit():  # which one of a list
+            continue
+        if part not in model.model_fields:
+            break
+        about = model.model_fields[part].description or about
+        inner = _model_of(model.model_fields[part].annotation)
+        if inner is None:
+            break
+        model = inner
+    return about
+
+
+def _model_of(annotation: Any) -> type[Table] | None:
+    for candidate in (annotation, *getattr(annotation, "__args__", ())):
+        if isinstance(candidate, type) and issubclass(candidate, Table):
+            return candidate
+    return None

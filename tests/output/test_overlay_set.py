@@ -1,0 +1,190 @@
+"""Overlay sets: everything for a folder, only what changed on a rerun, only whole files whatever stops a run."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pypdf
+import pytest
+from joblib import parallel_config
+from PIL import Image
+
+from framematch.errors import InputError
+from framematch.files.starter import STARTER
+from framematch.output.overlay_set import PART, SetOptions, make_set, pairing_files
+
+CAMERA = """\
+sensor_mm = [5.9, 4.425]
+raster_px = [1440, 1080]
+projection = "equidistant"
+angle_deg = { horizontal = 118.0 }
+"""
+
+
+def folder_of(folder: Path, count: int) -> Path:
+    """Pairings that differ in focal length and mount."""
+    folder.mkdir()
+    for i in range(count):
+        text = STARTER.replace("focal_mm = 18.0", f"focal_mm = {14 + i % 12 + i / 1000}").replace("up = 58", f"up = {40 + i % 40}")
+        (folder / f"pane {i:03}.toml").write_text(text.replace("Glasshouse pane, 18 mm", f"Pane {i}, ガラス"), encoding="utf-8")
+    return folder
+
+
+def whole(out: Path) -> int:
+    """Open every file of a set; raises if one is not whole."""
+    count = 0
+    for path in out.rglob("*"):
+        if not path.is_file() or PART in path.parts:
+            continue
+        count += 1
+        if path.suffix == ".png":
+            with Image.open(path) as picture:
+                picture.load()
+        elif path.suffix == ".svg":
+            ET.parse(path)
+        elif path.suffix == ".json":
+            json.loads(path.read_text(encoding="utf-8"))
+        elif path.suffix == ".pdf":
+            assert path.read_bytes().rstrip().endswith(b"%%EOF")
+            for page in pypdf.PdfReader(str(path)).pages:
+                page.extract_text()
+        elif path.suffix == ".csv":
+            assert list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+        else:
+            raise AssertionError(f"what is {path}?")
+    return count
+
+
+def times(out: Path) -> dict[str, int]:
+    return {str(p.relative_to(out)): p.stat().st_mtime_ns for p in out.rglob("*") if p.is_file()}
+
+
+def test_all_of_it_and_on_a_rerun_only_what_changed(tmp_path: Path) -> None:
+    folder, out = folder_of(tmp_path / "pairings", 3), tmp_path / "out"
+    (folder / "broken.toml").write_text("title = ")
+    (folder / "wide camera.toml").write_text(CAMERA)  # a part for others to use: no pairing
+    (folder / "notes.txt").write_text("not ours")
+    options = SetOptions(sizes_px=((1280, 720), (640, 480)))
+    seen = []
+    made = make_set(folder, out, options, jobs=1, progress=lambda each, count: seen.append((each.file, count)))
+    assert sorted(seen) == [(m.file, 4) for m in made]
+    assert [bool(m.problem) for m in made] == [True, False, False, False]
+    assert "broken.toml" in made[0].problem and "\n" not in made[0].problem
+    assert sorted(p.name for p in (out / "pane 001").iterdir()) == sorted(
+        [f"{kind}-{size}.{end}" for size in ("1280x720", "640x480") for kind, end in (("overlay", "png"), ("overlay", "svg"), ("guide", "json"))]
+        + ["made.json", "sheet.pdf"]
+    )
+    with Image.open(out / "pane 001" / "overlay-640x480.png") as picture:
+        assert picture.size == (640, 480) and picture.mode == "RGBA"
+    assert whole(out) == 3 * 8 + 3 and not (out / PART).exists()
+    rows = list(csv.DictReader((out / "index.csv").read_text(encoding="utf-8-sig").splitlines()))
+    index = json.loads((out / "index.json").read_text(encoding="utf-8"))
+    assert [r["pairing"] for r in rows] == [r["pairing"] for r in index["guides"]] == [f"pane 00{i}.toml" for i in (0, 0, 1, 1, 2, 2)]
+    assert all((out / r["overlay_png"]).is_file() and (out / r["sheet_pdf"]).is_file() for r in rows)
+    assert [p["pairing"] for p in index["problems"]] == ["broken.toml"]
+    reader = pypdf.PdfReader(str(out / "sheets.pdf"))
+    assert len(reader.pages) == 4 and len(reader.pages[0]["/Annots"]) == 3
+    assert [item["/Title"] for item in reader.outline] == [f"Pane {i}, ガラス" for i in range(3)]
+    guide = json.loads((out / "pane 002" / "guide-1280x720.json").read_text(encoding="utf-8"))
+    assert float(rows[4]["left_px"]) == pytest.approx(guide["guide"]["rectangle_px"]["left"], abs=1e-3)
+
+    before = times(out)
+    again = make_set(folder, out, options, jobs=1)
+    assert all(m.kept for m in again if not m.problem)
+    after = times(out)
+    assert {n for n in after if after[n] != before.get(n)} == {"index.csv", "index.json"}
+
+    text = (folder / "pane 001.toml").read_text(encoding="utf-8")
+    (folder / "pane 001.toml").write_text(text.replace("forward = 31", "forward = 45"), encoding="utf-8")
+    (out / "pane 002" / "overlay-640x480.svg").unlink()
+    third = make_set(folder, out, options, jobs=1)
+    assert [m.kept for m in third] == [False, True, False, False]
+    changed = {n for n, at in times(out).items() if at != after.get(n)}
+    assert {n.split("/")[0] for n in changed} == {"pane 001", "pane 002", "index.csv", "index.json", "sheets.pdf"}
+    assert whole(out) == 3 * 8 + 3
+    comment = (folder / "pane 000.toml").read_text(encoding="utf-8") + "\n# a note that changes nothing\n"
+    (folder / "pane 000.toml").write_text(comment, encoding="utf-8")
+    assert all(m.kept for m in make_set(folder, out, options, jobs=1) if not m.problem)
+
+
+def test_whatever_backend_the_caller_chose(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path / "pairings", 2)
+    with parallel_config(backend="threading"):
+        made = make_set(folder, tmp_path / "out", SetOptions(), jobs=2)
+    assert [m.problem for m in made] == ["", ""] and whole(tmp_path / "out") == 2 * 5 + 3
+
+
+def test_a_cell_is_never_a_formula(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path / "pairings", 1)
+    path = folder / "pane 000.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("Pane 0, ガラス", "=1+1"), encoding="utf-8")
+    make_set(folder, tmp_path / "out", SetOptions(), jobs=1)
+    assert "'=1+1" in (tmp_path / "out" / "index.csv").read_text(encoding="utf-8-sig")
+
+
+def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such folder"):
+        pairing_files(tmp_path / "nowhere")
+    with pytest.raises(InputError, match="holds no pairing"):
+        pairing_files(tmp_path)
+    folder = folder_of(tmp_path / "pairings", 1)
+    (tmp_path / "file").write_text("")
+    for options, says in (
+        (SetOptions(sizes_px=((0, 720),)), "no display"),
+        (SetOptions(sizes_px=((30000, 30000),)), "no display"),
+        (SetOptions(parts=("halo",)), "can't be drawn"),
+        (SetOptions(paper="B5"), "no paper size"),
+        (SetOptions(display_mm=(900, 500)), "fits no paper"),
+    ):
+        with pytest.raises(InputError, match=says):
+            make_set(folder, tmp_path / "out", options)
+    assert not (tmp_path / "out").exists()
+    with pytest.raises(InputError, match="can't be written"):
+        make_set(folder, tmp_path / "file", SetOptions())
+
+
+def run_until_killed(folder: Path, out: Path, seconds: float) -> bool:
+    """Start a run as a user would and kill it and its workers; whether it was still running."""
+    run = subprocess.Popen(
+        [sys.executable, "-m", "framematch", "set", str(folder), "--out", str(out)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    time.sleep(seconds)
+    running = run.poll() is None
+    if running:
+        os.killpg(run.pid, signal.SIGKILL)
+    run.wait()
+    return running
+
+
+def killed_again_and_again(folder: Path, out: Path, kills: int, longest_s: float) -> int:
+    """Kill runs at random moments, opening every file after each; how many were stopped at work."""
+    stopped, rng = 0, random.Random(6)
+    for _ in range(kills):
+        stopped += run_until_killed(folder, out, rng.uniform(0.5, longest_s))
+        if out.exists():
+            whole(out)
+    return stopped
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")
+def test_killed_at_any_moment_every_file_is_whole_and_a_rerun_finishes(tmp_path: Path) -> None:
+    folder, out = folder_of(tmp_path / "pairings", 36), tmp_path / "out"
+    assert killed_again_and_again(folder, out, 4, 2.5) >= 3
+    for name in ("index.csv", "sheets.pdf"):
+        assert not (out / name).exists()
+    done = len(list(out.glob("*/made.json")))
+    made = make_set(folder, out, SetOptions())
+    assert sum(m.kept for m in made) == done and not any(m.problem for m in made)
+    assert whole(out) == 36 * 5 + 3 and not (out / PART).exists()

@@ -1,0 +1,392 @@
+"""The page in a real browser: each user's job from start to end, and what must not go wrong."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from browser import ROOT, SHARP, STILL, browser, opened, served
+
+from framematch.files.pairing import parse_pairing
+from framematch.page.address import AREAS
+from framematch.page.session import EXAMPLE
+
+
+@pytest.fixture(scope="module")
+def url():
+    with served() as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def where():
+    import shutil
+
+    from conftest import need
+
+    found = shutil.which("chromium")
+    need(found is not None, "chromium")
+    with browser(str(found)) as started:
+        yield started
+
+
+@pytest.fixture
+def page(where, url):
+    found = opened(where, url)
+    settle(found)
+    yield found
+    assert found.left_machine == []  # with the network cut nothing is missing
+    assert found.get_by_text("Traceback").count() == 0
+    found.context.close()
+
+
+def area(page, name):
+    page.get_by_role("tab", name=name, exact=True).click()
+    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
+    settle(page)
+
+
+def settle(page):
+    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
+    page.evaluate(STILL, 500)
+    page.wait_for_selector(SHARP)
+
+
+def type_in(page, label, value):
+    field = page.get_by_label(label, exact=True)
+    field.fill(str(value))
+    field.press("Enter")
+    settle(page)
+
+
+def choose(page, label, option, which=0):
+    page.get_by_role("combobox", name=label).nth(which).click()
+    page.get_by_role("option", name=option).click()
+    settle(page)
+
+
+def saved(page, button, folder):
+    with page.expect_download() as held:
+        page.get_by_role("button", name=button, exact=True).click()
+    path = folder / held.value.suggested_filename
+    held.value.save_as(path)
+    return path
+
+
+def save_pairing(page, folder):
+    page.get_by_role("button", name="Load, save").click()
+    path = saved(page, "Save the pairing (TOML)", folder)
+    page.keyboard.press("Escape")
+    return path
+
+
+def load(page, name, content):
+    page.get_by_role("button", name="Load, save").click()
+    page.locator("input[type=file]").set_input_files({"name": name, "mimeType": "application/toml", "buffer": content})
+
+
+def test_the_pilots_job(page, tmp_path):
+    """A rig from a spec sheet: sensor, two quoted angles, offsets; the insets read; the overlay as the command line makes it."""
+    area(page, "Pairing")
+    monitoring = page.get_by_role("combobox", name="Sensor format, whole or part").nth(1)
+    monitoring.click()
+    page.get_by_role("option", name="1/3 inch type").click()
+    settle(page)
+    type_in(page, "Horizontal angle, degrees", 112)
+    type_in(page, "Vertical angle, degrees", 80)
+    type_in(page, "Up, mm", 64)
+    type_in(page, "Forward, mm", 22)
+    area(page, "Guide")
+    shown = [c.inner_text() for c in page.locator("table.type tbody tr").first.locator("td").all()]
+    pairing = save_pairing(page, tmp_path)
+    read = parse_pairing(pairing.read_text())
+    assert (read.mount.up_mm, read.mount.forward_mm, read.monitoring.sensor_mm) == (64, 22, (4.8, 3.6))
+    assert read.monitoring.lens.k  # two angles gave a curve of their own
+    made = subprocess.run(
+        [sys.executable, "-m", "framematch", "guide", str(pairing), "--out", str(tmp_path / "cli")], cwd=ROOT, capture_output=True, text=True, timeout=60
+    )
+    assert made.returncode == 0, made.stderr
+    guide = json.loads((tmp_path / "cli" / "guide.json").read_text())
+    r = guide["guide"]["rectangle_px"]
+    assert shown == [f"{v:.0f}" for v in (r["left"], r["top"], 1280 - r["right"], 720 - r["bottom"])]
+    for button, name in (("Overlay PNG", "overlay.png"), ("Overlay SVG", "overlay.svg"), ("Figures JSON", "guide.json")):
+        assert saved(page, button, tmp_path).read_bytes() == (tmp_path / "cli" / name).read_bytes(), name
+
+
+def test_the_director_of_photographys_job(page, tmp_path):
+    """Four lenses for a 1.2 x 0.9 m pane: four pictures, and when the edges leave, as the command line has it."""
+    area(page, "Gap")
+    for label, value in (("Gap width, m", 1.2), ("Gap height, m", 0.9), ("Lenses to compare, mm", "12, 15, 18, 25")):
+        type_in(page, label, value)
+    page.get_by_alt_text("Recorded frame with 25 mm at 3 m").wait_for()
+    assert page.locator('img[alt^="Recorded frame with"]').count() == 4
+    table = page.locator("table", has_text="When the gap's edges leave the frame").last
+    rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
+    pairing = save_pairing(page, tmp_path)
+    made = subprocess.run([sys.executable, "-m", "framematch", "lenses", str(pairing), "--json", "-"], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert made.returncode == 0, made.stderr
+    lenses = json.loads(made.stdout)["lenses"]
+    assert [row[0] for row in rows] == [lens["name"] for lens in lenses] == ["12 mm", "15 mm", "18 mm", "25 mm"]
+    for row, lens in zip(rows, lenses, strict=True):
+        assert row[1:] == [f"{lens['edges'][s]['leaves_m']:.2f} m, {lens['edges'][s]['leaves_s']:.2f} s" for s in ("left", "top", "right", "bottom")]
+    assert [float(row[2].split()[0]) for row in rows] == sorted(float(row[2].split()[0]) for row in rows)  # longer lenses lose the edges earlier
+
+
+def test_the_crew_saves_and_reloads(page, tmp_path):
+    area(page, "Pairing")
+    type_in(page, "Tilt, degrees", -1.5)
+    path = save_pairing(page, tmp_path)
+    assert "# + is right, up, clockwise seen from behind" in path.read_text()  # comments stay
+    type_in(page, "Tilt, degrees", 4)
+    load(page, path.name, path.read_bytes())
+    page.get_by_text(f"Loaded {path.name}").wait_for()
+    page.keyboard.press("Escape")
+    settle(page)
+    assert page.get_by_label("Tilt, degrees", exact=True).input_value() == "-1.5"
+    page.get_by_role("button", name="Undo", exact=True).click()
+    settle(page)
+    assert page.get_by_label("Tilt, degrees", exact=True).input_value() == "4.0"
+
+
+def test_both_views_follow_without_a_button(page):
+    def pictures():
+        return [i.get_attribute("src") for i in page.locator("img.photo").all()]
+
+    before = pictures()
+    guide = page.locator("img.guide").get_attribute("src")
+    page.get_by_role("slider").nth(0).press("ArrowRight")
+    settle(page)
+    farther = pictures()
+    assert farther[0] != before[0] and farther[1] != before[1]
+    assert page.locator("img.guide").get_attribute("src") == guide  # the guide does not depend on where one looks
+    assert page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+    page.get_by_role("slider").nth(1).press("ArrowRight")
+    settle(page)
+    assert pictures()[1] != farther[1] and page.locator("img.guide").get_attribute("src") != guide
+    area(page, "Pairing")
+    assert page.get_by_label("Focal length, mm", exact=True).input_value() == "18.5"
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"title = ", "is not TOML"),
+        (EXAMPLE.replace("focal_mm = 18.0 ", "focal_mm = 0.018 ").encode(), "that looks like metres: write 18"),
+        (EXAMPLE.replace("squeeze", "sqeeze").encode(), "unknown key"),
+        (b"\xff\xfe\x00", "is not UTF-8"),
+    ],
+)
+def test_a_bad_upload_says_what_and_where(page, content, says):
+    before = page.locator("table.type").inner_text()
+    load(page, "rig.toml", content)
+    told = page.get_by_role("alert").filter(has_text="Not loaded")
+    told.wait_for()
+    assert says in told.inner_text() and "rig.toml" in told.inner_text() and "stays as it was" in told.inner_text()
+    page.keyboard.press("Escape")
+    settle(page)
+    assert page.locator("table.type").inner_text() == before
+
+
+def test_a_huge_upload_is_refused(page):
+    before = page.locator("table.type").inner_text()
+    load(page, "huge.toml", b"# " + b"x" * 30_000_000)
+    page.get_by_text("must be 1.0MB or smaller").wait_for()
+    page.keyboard.press("Escape")
+    settle(page)
+    assert page.locator("table.type").inner_text() == before
+
+
+def test_nonsense_is_refused_beside_the_field(page):
+    guide = page.locator("img.guide").get_attribute("src")
+    area(page, "Pairing")
+    type_in(page, "Focal length, mm", 0.018)
+    assert "that looks like metres: write 18" in page.locator(".fault-beside").inner_text()
+    assert page.locator("img.guide").get_attribute("src") == guide
+    page.get_by_role("button", name="Undo", exact=True).click()
+    settle(page)
+    assert page.locator(".fault-beside").count() == 0
+    # Figures that only fit together may be typed one after the other.
+    for label, value in (("Area read out, width, mm", 13.2), ("Area read out, height, mm", 8.8)):
+        field = page.get_by_label(label, exact=True).first
+        field.fill(str(value))
+        field.press("Enter")
+        settle(page)
+    assert "1.500:1" in page.locator(".fault-beside").first.inner_text()
+    field = page.get_by_label("Picture height, pixels", exact=True).first
+    field.fill("3840")
+    field.press("Enter")
+    settle(page)
+    assert page.locator(".fault-beside").count() == 0
+    assert page.locator("img.guide").get_attribute("src") != guide
+
+
+def test_back_button_reload_and_link(page, where, url):
+    area(page, "Pairing")
+    type_in(page, "Up, mm", 70)
+    first = page.url
+    type_in(page, "Up, mm", 90)
+    second = page.url
+    assert url != first != second and "p=" in first
+    page.go_back()
+    settle(page)
+    up = page.get_by_label("Up, mm", exact=True)
+    page.wait_for_function("document.querySelector('input[aria-label=\"Up, mm\"]')?.value === '70.0'")
+    page.go_forward()
+    page.wait_for_function("document.querySelector('input[aria-label=\"Up, mm\"]')?.value === '90.0'")
+    settle(page)
+    page.reload()
+    page.wait_for_selector(SHARP)
+    area(page, "Pairing")
+    assert up.input_value() == "90.0"
+    other = opened(where, first)
+    area(other, "Pairing")
+    assert other.get_by_label("Up, mm", exact=True).input_value() == "70.0"
+    other.goto(first[:-40])
+    other.get_by_text("holds no pairing that can be read").wait_for()
+    other.context.close()
+
+
+def test_the_address_carries_what_is_looked_at(page, where, url):
+    """A link reopens the distance, the area and the areas shown; so does a reload; back and forward go through them."""
+    distance = page.get_by_role("slider").nth(0)
+    for _ in range(3):
+        distance.press("ArrowRight")
+    settle(page)
+    assert page.url == f"{url}/?at=4"
+    area(page, "Gap")
+    page.get_by_text("Show what is always and what is ever recorded").click()
+    settle(page)
+    link = page.url
+    assert dict(part.split("=") for part in link.partition("?")[2].split("&")) == {"at": "4", "area": "gap", "areas": "shown"}
+
+    def stands(there, area_, at, shown):
+        there.wait_for_function("name => document.querySelector('[role=tab][aria-selected=true]')?.innerText === name", arg=area_)
+        there.wait_for_function("at => document.querySelector('[role=slider], input[type=range]')?.getAttribute('aria-valuetext') === at", arg=at)
+        there.get_by_alt_text(f"What the recording camera's frame shows at {at} m.").wait_for()
+        settle(there)
+        assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
+        assert ("recorded at every distance" in there.locator(".key").inner_text()) == shown
+
+    stands(page, "Gap", "4", True)
+    page.reload()
+    page.wait_for_selector(SHARP)
+    stands(page, "Gap", "4", True)
+    other = opened(where, link)
+    stands(other, "Gap", "4", True)
+    other.context.close()
+    page.get_by_text("Show what is always and what is ever recorded").click()
+    settle(page)
+    distance.press("ArrowLeft")
+    settle(page)
+    page.go_back()
+    stands(page, "Gap", "4", False)
+    page.go_back()
+    stands(page, "Gap", "4", True)
+    page.go_forward()
+    stands(page, "Gap", "4", False)
+    page.go_forward()
+    stands(page, "Gap", "3.6", False)
+
+
+@pytest.mark.parametrize("query", ["at=x&area=nowhere&areas=1", "at=inf", "at=nan&area=%00"])
+def test_an_address_that_says_nonsense_opens_as_on_a_first_visit(where, url, query):
+    other = opened(where, f"{url}/?{query}")
+    settle(other)
+    assert other.get_by_role("tab", selected=True).inner_text() == "Guide"
+    assert other.locator("img.photo").count() == 2 and other.get_by_text("Traceback").count() == 0
+    other.context.close()
+
+
+def test_a_press_that_crosses_the_writing_of_the_address_is_not_lost(page):
+    """The browser may send a step before it has heard of the address that the page wrote for the step before."""
+    focal, distance = page.get_by_role("slider").nth(1), page.get_by_role("slider").nth(0)
+    stale = page.url
+    focal.press("ArrowRight")
+    settle(page)
+    assert page.url != stale
+    # As if the browser had not heard: it goes on with the address of before, without having gone back.
+    page.evaluate("to => history.replaceState(history.state, '', to)", stale)
+    distance.press("ArrowRight")
+    settle(page)
+    assert focal.input_value() == "18.5" and page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+
+
+def test_two_visitors_see_nothing_of_each_other(page, where, url):
+    other = opened(where, url)
+    area(page, "Pairing")
+    area(other, "Pairing")
+    type_in(page, "Up, mm", 11)
+    type_in(other, "Up, mm", 222)
+    type_in(page, "Right, mm", 3)
+    assert page.get_by_label("Up, mm", exact=True).input_value() == "11.0"
+    assert other.get_by_label("Up, mm", exact=True).input_value() == "222.0"
+    assert other.get_by_label("Right, mm", exact=True).input_value() == "0.0"
+    fresh = opened(where, url)
+    area(fresh, "Pairing")
+    assert fresh.get_by_label("Up, mm", exact=True).input_value() == "58.0"
+    fresh.context.close(), other.context.close()
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (390, 844)], ids=["laptop", "phone"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, size):
+    """Every area, with axe-core's rules; nothing runs off to the right either."""
+    import axe_playwright_python
+
+    page = opened(where, url, scheme=scheme, size=size)
+    page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
+    for name in AREAS:
+        area(page, name)
+        for fold in page.locator("[data-testid=stExpander] summary").all():
+            fold.click()
+        settle(page)
+        found = page.evaluate("axe.run({resultTypes: ['violations']}).then(r => r.violations)")
+        ours = [
+            (fault["id"], node["html"][:200])
+            for fault in found
+            if fault["impact"] in ("serious", "critical")
+            for node in fault["nodes"]
+            if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
+        ]
+        assert ours == [], name
+        width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
+        assert width <= size[0], name
+    assert page.left_machine == []
+    page.context.close()
+
+
+def test_what_our_style_does_to_controls_is_seen(where, url):
+    """Rules for controls name parts of Streamlit's own, which change: chips read on dark, columns lie straight, a phone's fields are whole."""
+    page = opened(where, url, scheme="dark", size=(390, 844))
+    settle(page)
+    chip = page.evaluate("() => { const s = getComputedStyle(document.querySelector('[data-tag] span')); return s.color }")
+    ground = page.evaluate("() => getComputedStyle(document.querySelector('[data-tag]')).backgroundColor")
+    dark, light = sorted(_luminance(each) for each in (chip, ground))
+    assert (light + 0.05) / (dark + 0.05) >= 4.5, (chip, ground)  # WCAG 2.2, 1.4.3
+    area(page, "Measure")
+    uploads = page.locator("[data-testid=stFileUploader]")
+    assert uploads.count() == 2
+    assert all(uploads.nth(i).bounding_box()["width"] > 340 for i in range(2))
+    area(page, "Flight day")
+    assert page.evaluate("() => getComputedStyle(document.querySelector('textarea')).fontFamily") == "monospace"
+    page.context.close()
+
+
+def _luminance(rgb):
+    """Relative luminance as WCAG defines it."""
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (int(n) / 255 for n in re.findall(r"\d+", rgb)[:3])]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_keyboard_reaches_the_controls_and_every_picture_has_words(page):
+    reached = set()
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("(a => (a.getAttribute('role') || a.type || a.tagName).toLowerCase())(document.activeElement)"))
+    assert {"range", "tab", "button", "region"} <= reached
+    words = [i.get_attribute("alt") for i in page.locator("img").all() if "guide" not in (i.get_attribute("class") or "")]
+    assert len(words) >= 3 and all(words)

@@ -1,0 +1,240 @@
+"""The crew's job on paper and with files, in a real browser: what is seen is what is downloaded, and what comes in goes out unchanged."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from browser import ROOT, SHARP, STILL, browser, opened, served
+from test_fdl import numbers
+from test_page_exchange import production
+from test_page_print import undated
+
+from framematch.files.pairing import changed_text, parse_pairing
+from framematch.page.session import EXAMPLE
+
+
+@pytest.fixture(scope="module")
+def url():
+    with served() as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def where():
+    import shutil
+
+    from conftest import need
+
+    found = shutil.which("chromium")
+    need(found is not None, "chromium")
+    with browser(str(found)) as started:
+        yield started
+
+
+@pytest.fixture
+def page(where, url):
+    found = opened(where, url)
+    settle(found)
+    yield found
+    left(found)
+
+
+def left(page) -> None:
+    assert page.left_machine == []  # with the network cut nothing is missing
+    assert page.get_by_text("Traceback").count() == 0
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth <= window.innerWidth")  # nothing is wider than the screen
+    page.context.close()
+
+
+def settle(page):
+    page.evaluate(STILL, 500)
+    page.wait_for_selector(SHARP)
+
+
+def area(page, name):
+    page.get_by_role("tab", name=name, exact=True).click()
+    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
+    settle(page)
+
+
+def choose(page, label, option):
+    page.get_by_role("combobox", name=label).focus()
+    page.keyboard.press("ArrowDown")
+    page.get_by_role("option", name=option).click()
+    settle(page)
+
+
+def saved(page, button, folder) -> Path:
+    with page.expect_download() as held:
+        page.get_by_role("button", name=button, exact=True).click()
+    path = folder / held.value.suggested_filename
+    held.value.save_as(path)
+    return path
+
+
+def by_command(*words) -> None:
+    made = subprocess.run([sys.executable, "-m", "framematch", *(str(w) for w in words)], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert made.returncode == 0, made.stderr
+
+
+def give(page, label, files):
+    page.get_by_test_id("stFileUploader").filter(has_text=label).locator("input[type=file]").set_input_files(
+        [{"name": name, "mimeType": "application/octet-stream", "buffer": content} for name, content in files]
+    )
+
+
+def seen(page) -> np.ndarray:
+    """The first page of the preview, as the browser has it."""
+    from PIL import Image
+
+    source = page.get_by_role("region", name=re.compile("^Preview of")).locator("img").first.get_attribute("src")
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(source.partition(",")[2]))).convert("L"))
+
+
+def test_paper_is_seen_before_it_is_printed(page, tmp_path):
+    """Paper chosen, wall marks added, a further rig; the preview follows at once and the file is the command line's but for its date."""
+    area(page, "Print")
+    page.get_by_text("1 page, A4, 210 x 297 mm").wait_for()
+    first = seen(page)
+    choose(page, "Paper", "US Letter")
+    page.get_by_text("1 page, US Letter, 215.9 x 279.4 mm").wait_for()
+    assert seen(page).shape != first.shape
+    page.get_by_text("Also wall marks").click()
+    page.get_by_alt_text("Page 2 of 2. Wall marks: Glasshouse pane, 18 mm").wait_for()
+    settle(page)
+    second = changed_text(EXAMPLE, {"title": "Second rig", "recording.focal_mm": 25.0})
+    give(page, "Further pairings", [("second.toml", second.encode()), ("broken.toml", b"title = ")])
+    page.get_by_text("Left out. broken.toml: is not TOML").wait_for()
+    page.get_by_text("5 pages, US Letter").wait_for()
+    settle(page)
+    page.get_by_alt_text("Page 1 of 5. Contents").wait_for()
+    preview = seen(page)
+    sheet = saved(page, "Guide sheets (PDF)", tmp_path)
+    (tmp_path / "a.toml").write_text(EXAMPLE, encoding="utf-8")
+    (tmp_path / "b.toml").write_text(second, encoding="utf-8")
+    by_command("sheet", tmp_path / "a.toml", tmp_path / "b.toml", "--paper", "letter", "--wall", "2", "--out", tmp_path / "cli.pdf")
+    assert undated(sheet.read_bytes()) == undated((tmp_path / "cli.pdf").read_bytes())
+    from PIL import Image
+
+    from framematch.page.pdf_preview import leaf
+
+    assert (np.asarray(Image.open(io.BytesIO(leaf(sheet.read_bytes(), 1).png)).convert("L")) == preview).all()  # what was seen is what was downloaded
+
+
+def test_on_a_phone_the_preview_is_read_by_keyboard_too(where, url):
+    page = opened(where, url, size=(390, 844))
+    area(page, "Print")
+    region = page.get_by_role("region", name="Preview of 1 page")
+    assert region.locator("img").first.evaluate("e => e.clientWidth") <= 390
+    page.get_by_text("Larger, to read the small print").click()
+    page.wait_for_function("document.querySelector('[aria-label=\"Preview of 1 page\"] img')?.clientWidth >= 1230")
+    settle(page)
+    region.focus()
+    page.keyboard.press("PageDown")
+    page.wait_for_function("document.querySelector('[aria-label=\"Preview of 1 page\"]').scrollTop > 0")
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function("document.querySelector('[aria-label=\"Preview of 1 page\"]').scrollLeft > 0")
+    area(page, "Exchange")
+    left(page)
+
+
+def test_marks_seen_low_mend_the_aim(page):
+    area(page, "Print")
+    page.get_by_text("Wall marks", exact=True).click()
+    settle(page)
+    guide = page.locator("img.guide").get_attribute("src")
+    up = page.get_by_label("Marks sit up, px", exact=True)
+    up.fill("-12")
+    up.press("Enter")
+    page.get_by_text("1.24° too far up").wait_for()
+    settle(page)
+    page.get_by_role("button", name="Write this aim into the pairing").click()
+    page.get_by_text("The aim is in the pairing").wait_for()
+    settle(page)
+    assert page.locator("img.guide").get_attribute("src") != guide
+    page.get_by_role("button", name="Undo", exact=True).click()
+    settle(page)
+    assert page.locator("img.guide").get_attribute("src") == guide
+
+
+def test_a_production_s_frame_comes_in_and_goes_out_unchanged(page, tmp_path):
+    given = production(frames=((300.0, 400.5, 4800.0, 2000.0), (0.0, 0.0, 5760.0, 2400.0)), protection=(180.0, 350.5, 5040.0, 2100.0))
+    area(page, "Exchange")
+    guide = page.locator("img.guide").get_attribute("src")
+    give(page, "FDL file", [("production.fdl", given.encode())])
+    page.get_by_text("What it would change").wait_for()
+    settle(page)
+    assert page.locator("img.guide").get_attribute("src") == guide  # only looked at
+    page.get_by_role("button", name="Use this frame in the pairing").click()
+    page.get_by_text("The frame of production.fdl is in the pairing").wait_for()
+    settle(page)
+    assert page.locator("img.guide").get_attribute("src") != guide
+    out = saved(page, "Frame (ASC FDL 2.0)", tmp_path)
+    decision = json.loads(out.read_text())["contexts"][0]["canvases"][0]["framing_decisions"][0]
+    first = json.loads(given)["contexts"][0]["canvases"][0]["framing_decisions"][0]
+    for key in ("dimensions", "anchor_point", "protection_dimensions", "protection_anchor_point"):
+        assert numbers(decision[key]) == pytest.approx(numbers(first[key]), abs=2e-6)
+    page.get_by_role("button", name="Load, save").click()
+    pairing = saved(page, "Save the pairing (TOML)", tmp_path)
+    page.keyboard.press("Escape")
+    assert parse_pairing(pairing.read_text()).frame.as_tuple() == (300.0, 400.5, 5100.0, 2400.5)
+    by_command("fdl", pairing, "--out", tmp_path / "cli.fdl")
+    assert out.read_bytes() == (tmp_path / "cli.fdl").read_bytes()
+    by_command("lens-map", pairing, "--out", tmp_path, "--format", "exr")
+    assert saved(page, "Map to undistorted", tmp_path / "page").read_bytes() == (tmp_path / "display-straight.exr").read_bytes()
+    by_command("opencv", pairing, "--out", tmp_path / "yml")
+    assert saved(page, "Mount, rig.yml", tmp_path / "page").read_bytes() == (tmp_path / "yml" / "rig.yml").read_bytes()
+
+
+def test_a_bad_fdl_says_what_and_the_page_stays(page):
+    area(page, "Exchange")
+    before = page.locator("img.drawing").first.get_attribute("src")
+    bare = json.dumps({"uuid": "6f3f8c1e-7f0e-4b52-9d0b-0c9d2c1a5f00", "version": {"major": 2, "minor": 0}}).encode()
+    for name, content, says in (
+        ("text.fdl", b"{ not json", "is not JSON"),
+        ("empty.fdl", b"{}", "is no valid ASC FDL"),
+        ("bare.fdl", bare, "holds no framing decision"),
+        ("bytes.fdl", b"\xff\xfe\x00", "is not UTF-8"),
+    ):
+        give(page, "FDL file", [(name, content)])
+        told = page.get_by_role("alert").filter(has_text=name)
+        told.wait_for()
+        line = told.inner_text()
+        assert says in line and "Not loaded, the page stays as it was" in line and len(line) < 500
+        settle(page)
+        assert page.locator("img.drawing").first.get_attribute("src") == before and page.get_by_text("What it would change").count() == 0
+    give(page, "FDL file", [("huge.fdl", b"[" + b"1," * 1_000_000)])
+    page.get_by_text("must be 1.0MB or smaller").wait_for()
+    assert page.get_by_text("What it would change").count() == 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_serious_stands_in_the_way_of_assistive_technology(where, url, scheme):
+    """axe-core over each area's own panel: our own markup, and contrast, names of pictures and labels everywhere in it."""
+    import axe_playwright_python
+
+    page = opened(where, url, scheme=scheme)
+    page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
+    for name in ("Print", "Exchange"):
+        area(page, name)
+        if name == "Print":
+            page.get_by_text("Wall marks", exact=True).click()
+            settle(page)
+        found = page.evaluate("axe.run('[role=tabpanel]', {resultTypes: ['violations']}).then(r => r.violations)")
+        ours = [
+            (fault["id"], node["html"][:200])
+            for fault in found
+            if fault["impact"] in ("serious", "critical")
+            for node in fault["nodes"]
+            if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
+        ]
+        assert ours == [], name
+    left(page)
