@@ -10,9 +10,11 @@ import importlib
 import sys
 import traceback
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
+import framematch
 from framematch.errors import InputError
 
 TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
@@ -35,8 +37,14 @@ app = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"framematch {framematch.__version__}")
+        raise typer.Exit()
+
+
 @app.callback()
-def _framematch() -> None:
+def _framematch(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")] = False) -> None:
     pass
 
 
