@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from framematch.errors import InputError
-from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
 from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -30,7 +30,6 @@ from framematch.text.whole import read_text
 Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
 Text = Annotated[str, Field(min_length=1, max_length=60)]
-Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class GapTable(Table):

@@ -1,9 +1,8 @@
 """Cameras as OpenCV's YAML storage: matrices that ``cv2.FileStorage`` reads.
 
 OpenCV puts pixel centres on whole numbers, so its lens centre is ours less half a pixel. It has two
-lens models. Brown-Conrady and rectilinear lenses go out exactly in the one, Kannala-Brandt and
-equidistant ones exactly in the other; for the rest, Kannala-Brandt is fitted over the picture and the
-largest miss is written beside it, in pixels.
+lens models. Each of ours says which of them holds it exactly, if one does; for the rest, Kannala-Brandt is
+fitted over the picture and the largest miss is written beside it, in pixels.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from framematch.geometry.camera import Camera, Floats
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT
 from framematch.geometry.pairing import Pairing
 from framematch.text.whole import write_text
 
@@ -54,10 +52,11 @@ def opencv_camera(camera: Camera) -> OpenCvCamera:
     focal = camera.pixels_per_mm * lens.focal_mm / np.array([lens.squeeze, 1.0])
     centre = np.array(camera.centre_px) - 0.5
     k, p = [*lens.k, *(0.0,) * (6 - len(lens.k))], lens.p
-    if lens.projection in (BROWN_CONRADY, "rectilinear"):
-        model, coefficients, miss = "pinhole", (k[0], k[1], p[0], p[1], *k[2:]), 0.0
-    elif lens.projection in (KANNALA_BRANDT, "equidistant"):
-        model, coefficients, miss = "fisheye", tuple(k[:4]), 0.0
+    model, miss = lens.model.opencv, 0.0
+    if model == "pinhole":
+        coefficients: tuple[float, ...] = (k[0], k[1], p[0], p[1], *k[2:])
+    elif model == "fisheye":
+        coefficients = tuple(k[:4])
     else:
         factor, coefficients, miss = _fitted(camera)
         focal, model = focal * factor, "fisheye"

@@ -31,16 +31,16 @@ class Fault:
 FAULTS = (
     Fault(
         name="a fisheye's radius twice too large",
-        file="geometry/lens.py",
-        right="lambda t: 2 * np.tan(t / 2), lambda t: 1 / np.cos",
-        wrong="lambda t: 4 * np.tan(t / 2), lambda t: 1 / np.cos",
+        file="geometry/lens_models.py",
+        right="radius_of=lambda t, _: 2 * np.tan(t / 2)",
+        wrong="radius_of=lambda t, _: 4 * np.tan(t / 2)",
         tests=("geometry/test_lens.py", "-k", "radius_at_45 or wide_angles"),
     ),
     Fault(
         name="tangential terms swapped",
-        file="geometry/lens.py",
-        right="return x * factor + p1 * cross + p2 * (square + 2 * x * x)",
-        wrong="return x * factor + p2 * cross + p1 * (square + 2 * x * x)",
+        file="geometry/lens_brown_conrady.py",
+        right="factor = factor + 2 * (p1 * y + p2 * x)",
+        wrong="factor = factor + 2 * (p2 * y + p1 * x)",
         tests=("geometry/test_lens.py", "-k", "brown_conrady_as_opencv"),
     ),
     Fault(

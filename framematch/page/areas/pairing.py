@@ -10,6 +10,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
+from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.page import fields, session
 from framematch.page.draft import text_from_upload
@@ -17,14 +18,7 @@ from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.text.whole import TEXT_LIMIT
 
-PROJECTIONS = {
-    "rectilinear": "rectilinear: straight lines stay straight",
-    "equidistant": "equidistant: even steps of angle, usual for wide drone cameras",
-    "equisolid": "equisolid: usual for photographic fisheyes",
-    "stereographic": "stereographic: small things keep their shape",
-    "orthographic": "orthographic: strongly squeezed edges",
-    None: "worked out from two or three angles",
-}
+PROJECTIONS = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 FORMAT_NAMES = {
     "135-still": "135 still, 36 x 24 mm",
     "super35-4perf": "Super 35, 4-perf",
