@@ -233,7 +233,7 @@ def _second(pairing: Pairing, file: GapFile) -> Second:
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
     sensor = (min(whole[0], whole[1] * shape), min(whole[1], whole[0] / shape))
-    aspect = s.aspect or pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    aspect = s.aspect or pairing.frame_aspect
     camera = Camera(lens=Lens(projection=s.projection, focal_mm=20.0), sensor_mm=sensor, raster_px=s.raster_px)
     return Second(
         camera=camera,

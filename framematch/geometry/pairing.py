@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.geometry.mount import Mount
@@ -110,3 +112,16 @@ class Pairing:
         """Width and height of the frame on the sensor."""
         across, down = self.recording.pixels_per_mm
         return self.frame.width / float(across), self.frame.height / float(down)
+
+    @property
+    def frame_aspect(self) -> float:
+        """Width over height of the frame as it is delivered: de-squeezed, with square pixels."""
+        return self.frame.width * self.recording.lens.squeeze / self.frame.height
+
+    @property
+    def display_camera(self) -> Camera:
+        """The monitoring camera as the display shows it: one pixel of it is one of the display; bars, if any, lie outside its sensor."""
+        display, camera = self.display, self.monitoring
+        width, height = np.array(display.raster_px) / (display.scale * camera.pixels_per_mm)
+        x, y = display.from_source(camera.centre_px)
+        return replace(camera, sensor_mm=(float(width), float(height)), raster_px=display.raster_px, centre_px=(float(x), float(y)))

@@ -8,7 +8,7 @@ fitted over the picture and the largest miss is written beside it, in pixels.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -35,15 +35,6 @@ class OpenCvCamera:
     matrix: tuple[tuple[float, ...], ...]
     coefficients: tuple[float, ...]
     miss_px: float
-
-
-def display_camera(pairing: Pairing) -> Camera:
-    """The monitoring camera with the display's pixels for its own (bars, if any, lie outside its sensor)."""
-    display, camera = pairing.display, pairing.monitoring
-    scale = display.scale
-    centre = display.from_source(camera.centre_px)
-    sensor = np.array(display.raster_px) / (scale * camera.pixels_per_mm)
-    return replace(camera, sensor_mm=(float(sensor[0]), float(sensor[1])), raster_px=display.raster_px, centre_px=(float(centre[0]), float(centre[1])))
 
 
 def opencv_camera(camera: Camera) -> OpenCvCamera:
@@ -91,7 +82,7 @@ def write_cameras(folder: Path, pairing: Pairing) -> list[Path]:
     texts = {
         "recording": camera_yaml(pairing.recording, title=f"{pairing.title}: recording camera"),
         "monitoring": camera_yaml(pairing.monitoring, title=f"{pairing.title}: monitoring camera"),
-        "display": camera_yaml(display_camera(pairing), title=f"{pairing.title}: monitoring camera in display pixels"),
+        "display": camera_yaml(pairing.display_camera, title=f"{pairing.title}: monitoring camera in display pixels"),
         "rig": rig_yaml(pairing),
     }
     for name, text in texts.items():

@@ -150,7 +150,7 @@ def _compared(before: Pairing, after: Pairing) -> str:
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]

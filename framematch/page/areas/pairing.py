@@ -215,7 +215,7 @@ def _frame_in_pixels(file: PairingFile) -> None:
     words = f"Frame by its pixels, as an FDL file gave it: {width:g} x {height:g} at {left:g}, {top:g}"
     st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame.keep_percent:g} %.")))
     fields.fault("recording.frame.area_px")
-    shape = width * file.recording.squeeze / height
+    shape = session.draft().pairing.frame_aspect
     near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
     st.button(
         "Frame by delivery shape again",
