@@ -346,7 +346,7 @@ def _scene(pairing: Pairing) -> None:
 
 
 def _write_scene(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
+    from framematch.output.scene_file import write_exchange
     from framematch.scene.path import run_from
 
     scene = scene_of(place)
