@@ -73,9 +73,10 @@ def test_any_length_is_read_at_once(reader: str, text: str) -> None:
             assert "\n" not in str(error)
 
 
-@pytest.mark.parametrize("figure", ["9" * 30_000, "9" * 30_000 + " kg", " " * 30_000 + "m", "1" + " " * 30_000 + "x"], ids=["digits", "kg", "spaces", "between"])
+@pytest.mark.parametrize("figure", ["{9}", "{9} kg", "{ }m", "1{ }x"])
 def test_a_link_with_a_long_figure_is_refused_at_once(figure: str) -> None:
     """The address that froze the page for half an hour: a pairing that packs small."""
+    figure = figure.replace("{9}", "9" * 30_000).replace("{ }", " " * 30_000)
     text = STARTER.replace("focal_mm = 18.0", f'focal_mm = "{figure}"', 1)
     assert packed(text)
     with patience(), pytest.raises(InputError, match=r"recording\.focal_mm: .* is not a number"):
