@@ -26,7 +26,7 @@ def free_port() -> int:
 
 @contextmanager
 def served(script: Path | None = None, *, package: Path = ROOT, folder: Path | None = None) -> Iterator[str]:
-    """The address of the page (or of another Streamlit script) while it is served from a folder, an empty one unless given, the package taken from ``package``."""
+    """The address of the page (or of another Streamlit script) while it is served from a folder, an empty one unless given, the package being ``package``."""
     port = free_port()
     if script is None:
         command = [sys.executable, "-P", "-m", "framematch", "page", "--no-browser", "--port", str(port)]
