@@ -7,6 +7,7 @@ the command, so that ``framematch --help`` stays instant.
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 import traceback
 from pathlib import Path
@@ -54,6 +55,7 @@ for _task in TASKS:
 
 def main() -> None:
     """Run the command line; what a person got wrong is one line on stderr and exit code 2."""
+    os.environ["PYTHONSAFEPATH"] = "1"  # no process that we start takes modules from the current folder
     try:
         app()
     except InputError as error:
