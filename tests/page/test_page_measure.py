@@ -263,14 +263,14 @@ def true_rig():
     """A rig whose monitoring camera really looks 1.5 degrees up, and a still of each camera."""
     from framematch.page.pictures import Place, scene_of
     from framematch.render import render
-    from framematch.render.views import before_gap, recording_from_monitoring
+    from framematch.render.views import before_gap
 
     pairing = parse_pairing(EXAMPLE)
     true = replace(pairing, mount=replace(pairing.mount, tilt_deg=1.5))
     scene = scene_of(Place())
     pose = before_gap(scene, 6.0).scene_from_camera
     recording = render(scene, true.recording.resized((1920, 1012)), pose).colour
-    return true, png(recording), png(render(scene, true.monitoring, pose @ recording_from_monitoring(true)).colour)
+    return true, png(recording), png(render(scene, true.monitoring, pose @ true.mount.pose).colour)
 
 
 def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):
