@@ -12,14 +12,6 @@ def numbers(text: str, option: str) -> tuple[float, ...]:
     return tuple(_number(part, option, "write numbers with commas: 12,15,18") for part in text.split(",")) if text.strip() else ()
 
 
-def size(text: str, option: str) -> tuple[float, float]:
-    """``1.2x0.9`` as width and height."""
-    parts = text.lower().replace("\u00d7", "x").replace("*", "x").split("x")
-    if len(parts) != 2:
-        raise InputError(f"{text!r} is no size", field=option, fix="write width x height in metres: 1.2x0.9")
-    return _number(parts[0], option, "write 1.2x0.9"), _number(parts[1], option, "write 1.2x0.9")
-
-
 def percent_at(text: str, option: str, *, distance_needed: bool = True) -> tuple[float, float | None] | None:
     """``40@2`` as percent and metres, ``40`` as percent alone where that will do; None for an empty text."""
     if not text.strip():

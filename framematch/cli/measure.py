@@ -199,13 +199,14 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: float | None) -> Mount:
     from framematch.errors import InputError
-    from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+    from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
+    from framematch.text import typed
 
     if distance is None:
         raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
     still = read_still(monitoring)
-    places = find_marks(before, still, distance) if marks.strip() == "find" else parse_places(marks)
+    places = find_marks(before, still, distance) if marks.strip() == "find" else typed.places(marks, "--marks")
     found = aim_from_marks(before, still, places, distance)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:

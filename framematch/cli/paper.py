@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from framematch.cli.screen import progress, screen, table
+from framematch.text import typed
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
@@ -44,7 +46,7 @@ def sheet(
     from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
 
-    size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
+    size = typed.size(display_mm, "--display-mm", "152x86") if display_mm else None
     reports = [guide_report(read_pairing(file, kit=kit)) for file in files]
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     typer.echo(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
@@ -68,10 +70,10 @@ def overlay_set(
     from framematch.output.overlay_set import Made, SetOptions, make_set
 
     options = SetOptions(
-        sizes_px=tuple((int(w), int(h)) for w, h in (_pair(each, "size", "1280x720") for each in size or ())),
+        sizes_px=tuple((int(w), int(h)) for w, h in (typed.size(each, "--size", "1280x720") for each in size or ())),
         parts=tuple(part.strip() for part in draw.split(",") if part.strip()),
         paper=paper,
-        display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
+        display_mm=typed.size(display_mm, "--display-mm", "152x86") if display_mm else None,
         wall_m=wall,
     )
     with progress() as bar:
@@ -120,7 +122,7 @@ def wall(
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
-    places = _places(seen, len(marks))
+    places = [place or (math.nan, math.nan) for place in typed.places(seen, "--seen", count=len(marks))]
     found = off_by(causes, readings(marks, places))
     aim = aim_off_by(pairing, at, places)
     console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
@@ -196,25 +198,3 @@ def _say_missing(missing: set[str]) -> None:
     if missing:
         named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
         typer.echo(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", err=True)
-
-
-def _pair(text: str, option: str, example: str) -> tuple[float, float]:
-    from framematch.errors import InputError
-
-    try:
-        first, second = (float(part) for part in text.lower().replace("\u00d7", "x").split("x"))
-    except ValueError:
-        raise InputError(f"{text!r} is no size", field=f"--{option}", fix=f"write it as {example}") from None
-    return first, second
-
-
-def _places(text: str, count: int) -> list[tuple[float, float]]:
-    from framematch.errors import InputError
-
-    try:
-        found = [(float("nan"), float("nan")) if part == "-" else (float(part.split(",")[0]), float(part.split(",")[1])) for part in text.split()]
-    except (ValueError, IndexError):
-        found = []
-    if len(found) != count:
-        raise InputError(f"{text!r} is not {count} places", field="--seen", fix='write "x,y x,y ..." in the order of the table, - for a mark not seen')
-    return found

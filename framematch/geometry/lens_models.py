@@ -29,8 +29,12 @@ def _kannala_brandt_radius(theta: Floats, k: K) -> Floats:
     return out
 
 
+def _kannala_brandt_slope(theta: Floats, k: K) -> Floats:
+    return np.asarray(np.polynomial.polynomial.polyval(theta * theta, _kannala_brandt_powers(k)), dtype=np.float64)
+
+
 @lru_cache(maxsize=256)
-def _kannala_brandt_slope(k: K) -> Floats:
+def _kannala_brandt_powers(k: K) -> Floats:
     return np.array([1, 3 * k[0], 5 * k[1], 7 * k[2], 9 * k[3]])
 
 
@@ -99,9 +103,9 @@ MODELS: Mapping[str, LensModel] = {
             coefficients=4,
             bare="equidistant",
             radius_of=_kannala_brandt_radius,
-            slope_of=lambda t, k: np.polynomial.polynomial.polyval(t * t, _kannala_brandt_slope(k)),
+            slope_of=_kannala_brandt_slope,
             by_k_of=lambda t, k: [t ** (2 * i + 3) for i in range(4)],
-            end_of=lambda k: min(math.sqrt(first_root(_kannala_brandt_slope(k))), math.pi),
+            end_of=lambda k: min(math.sqrt(first_root(_kannala_brandt_powers(k))), math.pi),
             opencv="fisheye",
             solved=((1, False), (2, False), (3, False), (4, False)),
             examples={
