@@ -19,7 +19,7 @@ from framematch.compare import candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
-from framematch.files.shot import parse_plan
+from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER, STARTER_PLAN
 
 
@@ -41,10 +41,8 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     done = run("rig.toml", "--gap-file", "pane.toml", "--focal", "12,18", "--json", "-", "--csv", "out.csv", "--no-guide", cwd=folder)
     assert done.returncode == 0, done.stderr
     pairing = parse_pairing(STARTER, name="rig.toml")
-    plan = parse_plan(pairing, STARTER_PLAN)
-    found = compare(
-        pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second
-    )
+    shot = parse_shot(pairing, STARTER_PLAN)
+    found = compare(pairing, shot, (candidate_of(pairing, 12), candidate_of(pairing, 18)))
     printed = json.loads(done.stdout)
     answers = printed.pop("answers")
     assert printed == json.loads(json.dumps(comparison_json(found)))

@@ -26,7 +26,7 @@ from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
-from framematch.page.pictures import Place, Shot, frame_picture, pictures
+from framematch.page.pictures import Wanted, frame_picture, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
 from framematch.page.work import files_of, first_report, report_of
@@ -276,13 +276,13 @@ def test_mount_drawing_puts_the_monitoring_camera_where_it_is(draft):
 
 
 def test_pictures_are_kept_by_value(draft):
-    shot = Shot(pairing=draft.pairing, place=Place(), distance_m=3.0, height_px=60)
-    first = pictures(shot)
-    again = pictures(Shot(pairing=checked(draft.text), place=Place(), distance_m=3.0, height_px=60))
+    wanted = Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=3.0, height_px=60)
+    first = pictures(wanted)
+    again = pictures(Wanted(pairing=checked(draft.text), shot=draft.shot, distance_m=3.0, height_px=60))
     assert first is again and first.wide[:2] == b"\xff\xd8"
-    assert pictures(Shot(pairing=draft.pairing, place=Place(), distance_m=4.0, height_px=60)).wide != first.wide
+    assert pictures(Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=4.0, height_px=60)).wide != first.wide
     longer = changed(draft, "recording.focal_mm", {"recording.focal_mm": 30.0}).pairing
-    assert frame_picture(Shot(pairing=longer, place=Place(), distance_m=3.0, height_px=60)) != frame_picture(shot)
+    assert frame_picture(Wanted(pairing=longer, shot=draft.shot, distance_m=3.0, height_px=60)) != frame_picture(wanted)
 
 
 # The wiring, by Streamlit's own tester.

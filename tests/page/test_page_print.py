@@ -119,7 +119,7 @@ def test_the_pdf_is_the_command_lines_but_for_its_date(draft, sheet, tmp_path: P
 def test_the_lens_sheet_is_the_command_lines(draft, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE, encoding="utf-8")
-    ours = lens_pdf(draft.pairing, draft.plan, phone=True)
+    ours = lens_pdf(draft.pairing, draft.shot, phone=True)
     assert undated(ours) == undated(by_command(tmp_path, "lenses", rig, "--phone"))
     assert page_count(ours) == 1
 
