@@ -98,5 +98,42 @@ def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int]
     return page
 
 
+def settle(page: Any) -> None:
+    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
+    page.evaluate(STILL, 500)
+    page.wait_for_selector(SHARP)
+
+
+def area(page: Any, name: str) -> None:
+    page.get_by_role("tab", name=name, exact=True).click()
+    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
+    settle(page)
+
+
+def saved(page: Any, button: str, folder: Path) -> Path:
+    """The file that a button saves."""
+    with page.expect_download() as held:
+        page.get_by_role("button", name=button, exact=True).click()
+    path = folder / held.value.suggested_filename
+    held.value.save_as(path)
+    return path
+
+
+def axe_faults(page: Any, where: str = "document") -> list[tuple[str, str]]:
+    """Serious faults that axe-core finds in our own markup, and in contrast, names of pictures and labels everywhere."""
+    import axe_playwright_python
+
+    if not page.evaluate("'axe' in window"):
+        page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
+    found = page.evaluate("where => axe.run(where === 'document' ? document : where, {resultTypes: ['violations']}).then(r => r.violations)", where)
+    return [
+        (fault["id"], node["html"][:200])
+        for fault in found
+        if fault["impact"] in ("serious", "critical")
+        for node in fault["nodes"]
+        if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
+    ]
+
+
 def _local(url: str) -> bool:
     return url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:", "about:"))

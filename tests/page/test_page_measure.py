@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import subprocess
-import sys
 import threading
 import time
 import zlib
@@ -15,6 +13,7 @@ import numpy as np
 import pytest
 from browser import ROOT
 from check_rigs import BENCH_RIG, marked_wall
+from command import framematch
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
@@ -87,8 +86,7 @@ def measured_mount(app, left, right, lenses="measure"):
 def by_command(tmp_path, text, *arguments):
     """The pairing file after a command that measures and writes."""
     (tmp_path / "rig.toml").write_text(text)
-    command = [sys.executable, "-m", "framematch", "measure", *map(str, arguments), "--chart", DOC, "--out", str(tmp_path), "--write"]
-    made = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    made = framematch("measure", *arguments, "--chart", DOC, "--out", tmp_path, "--write", cwd=ROOT)
     assert made.returncode == 0, made.stderr
     return (tmp_path / "rig.toml").read_text()
 
