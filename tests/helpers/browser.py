@@ -48,7 +48,7 @@ def served(script: Path | None = None, *, package: Path = ROOT) -> Iterator[str]
 
 
 def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
-    end = time.monotonic() + 60
+    end = time.monotonic() + 180
     while time.monotonic() < end:
         assert process.poll() is None, log.read_text()
         with suppress(OSError), urllib.request.urlopen(url, timeout=2) as answer:
@@ -89,7 +89,7 @@ def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int]
     """A page in a context of its own, once its sharp pictures stand; it keeps the requests that left the machine."""
     context = where.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True)
     page = context.new_page()
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(180_000)
     page.left_machine = []
     page.on("request", lambda request: None if _local(request.url) else page.left_machine.append(request.url))
     context.on("page", lambda other: other.on("request", lambda r: None if _local(r.url) else page.left_machine.append(r.url)))
