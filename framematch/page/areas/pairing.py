@@ -11,6 +11,7 @@ from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
 from framematch.geometry.pairing import Pairing
+from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
 from framematch.page.draft import text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
@@ -258,8 +259,8 @@ def _angles(pairing: Pairing) -> None:
     ]
     frame = pairing.angles["frame"]
     words = (
-        f"On a 135 still camera (36 x 24 mm) the frame would need {pairing.equivalent_135_mm:.0f} mm by its diagonal, "
-        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.0f} mm by its width."
+        f"Focal length for the same view on a 135 still camera (36 x 24 mm): {equivalent_words(pairing.equivalent_135_mm)} by the diagonal, "
+        f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0))} by the width."
     )
     misses = "".join(
         paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")
