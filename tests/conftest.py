@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
+os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
 collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 

@@ -18,6 +18,7 @@ from framematch.files.pairing import parse_file, parse_pairing
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import GapFile, parse_plan
 from framematch.geometry.pairing import Pairing
+from framematch.page.net import trouble
 from framematch.text.toml import changed_text, parse_toml, validated
 from framematch.text.whole import TEXT_LIMIT
 
@@ -180,7 +181,8 @@ def _tried(text: str, change: _Same) -> str | None:
     try:
         after = changed_text(text, change.values)
         checked(after)
-    except InputError:
+    except Exception as error:
+        trouble(error, "A change could not be tried")
         return None
     return after
 
@@ -198,4 +200,6 @@ def _fault(text: str, key: str, values: Values) -> str:
         about = "" if error.field.startswith(key) or key.startswith(error.field) else f"{error.field}: "
         fix = error.fix[:1].upper() + error.fix[1:]
         return " ".join(f"{about}{error.problem}. {fix}".split())
+    except Exception as error:
+        return trouble(error, "Can't be taken over")
     return "does not go with the others"
