@@ -11,9 +11,11 @@ import os
 import sys
 import traceback
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
+import framematch
 from framematch.errors import InputError
 
 TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
@@ -36,8 +38,14 @@ app = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"framematch {framematch.__version__}")
+        raise typer.Exit()
+
+
 @app.callback()
-def _framematch() -> None:
+def _framematch(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")] = False) -> None:
     pass
 
 
