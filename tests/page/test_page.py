@@ -78,8 +78,8 @@ def test_an_upload_without_a_title_is_called_after_its_file():
 @pytest.mark.parametrize(
     ("raw", "says"),
     [
-        (b"x" * 2_000_000, "larger than 1 MB"),
-        (EXAMPLE.encode() + b"#\n" * 100_000, "more than 5000 lines"),
+        (b"x" * 50_001, "larger than 50 kB"),
+        (EXAMPLE.encode() + b"#\n" * 5_001, "more than 5000 lines"),
         (b"\xff", "not UTF-8"),
         (b"a = ", "is not TOML"),
         (b"[shot]", "is missing"),
