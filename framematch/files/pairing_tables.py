@@ -12,7 +12,7 @@ from framematch.errors import InputError
 from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
 from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
 from framematch.geometry.mount import Mount
-from framematch.geometry.pairing import Pairing, Tolerance
+from framematch.geometry.pairing import Pairing, Tolerance, check_frame_imaged
 from framematch.geometry.quoted import lens_from_angles
 from framematch.text.toml import Table, nearest_word
 
@@ -290,7 +290,7 @@ class PairingFile(Table):
             text_cells=shown.text_cells,
             lens_fit_deg=tuple((name, tuple(miss.items())) for name, miss in (("recording", missed_r), ("monitoring", missed_m)) if miss),
         )
-        _check_frame_imaged(pairing)
+        check_frame_imaged(pairing)
         return pairing
 
 
@@ -299,9 +299,3 @@ def _in_table(table: str, make: Any) -> Any:
         return make()
     except InputError as error:
         raise error.within(prefix=table) from None
-
-
-def _check_frame_imaged(pairing: Pairing) -> None:
-    ok = pairing.recording.unproject(pairing.frame.border([0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5]))[1]
-    if not ok.any():
-        raise InputError("the recording lens images no part of the frame's border", field="recording.distortion", fix="check focal_mm and k against sensor_mm")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.geometry.mount import Mount
@@ -110,3 +112,19 @@ class Pairing:
         """Width and height of the frame on the sensor."""
         across, down = self.recording.pixels_per_mm
         return self.frame.width / float(across), self.frame.height / float(down)
+
+
+def check_frame_imaged(pairing: Pairing) -> None:
+    """Refuse a frame with a side that lies wholly in the dark of the recording lens: no line can stand for it.
+
+    Raises:
+        InputError: the recording lens images nothing of one of the frame's sides.
+    """
+    ok = pairing.recording.unproject(pairing.frame.border(np.arange(4)[:, None] + np.linspace(0, 1, 65)))[1].any(axis=1)
+    if not ok.all():
+        dark = [side for side, seen in zip(("top", "right", "bottom", "left"), ok, strict=True) if not seen]
+        raise InputError(
+            f"the recording lens images nothing of the frame's {' and '.join(dark)} side{'s' if len(dark) > 1 else ''}",
+            field="recording",
+            fix="check focal_mm and distortion against sensor_mm, or give the frame a shape that the lens covers",
+        )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from framematch.geometry.camera import Rect
-from framematch.geometry.pairing import Pairing
+from framematch.geometry.pairing import Pairing, check_frame_imaged
 from framematch.guide.areas import Areas, areas
 from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
 from framematch.guide.cells import Cells, best_cells
@@ -64,8 +64,9 @@ def guide_report(pairing: Pairing) -> Report:
         pairing: of any two lenses; the frame may lie partly off the display.
 
     Raises:
-        InputError: the frame is nowhere on the display.
+        InputError: the frame is nowhere on the display, or the recording lens images nothing of one of its sides.
     """
+    check_frame_imaged(pairing)
     guide = best_guide(pairing)
     band = band_over_range(pairing, set_distance_m=guide.set_distance_m)
     margin = tuple(0.0 if math.isnan(p) else p for p in band.percent)
@@ -118,6 +119,11 @@ def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float,
 def metres(distance_m: float) -> str:
     """A distance as people read it: ``2.86 m``, ``30 m``, ``infinity``."""
     return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
+
+
+def equivalent_words(value_mm: float, *, digits: int = 0) -> str:
+    """A focal length on the 135 format: ``29 mm``, or ``none`` where the angle is 180 degrees or more, or lies in the dark."""
+    return "none" if math.isnan(value_mm) else f"{value_mm:.{digits}f} mm"
 
 
 def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes: Areas, band: Band, cells: Cells | None, unseen: float) -> list[str]:
