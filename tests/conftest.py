@@ -1,4 +1,4 @@
-"""What every test may use. Benchmarks run only when asked for by path."""
+"""What every test may use. Benchmarks and the long acceptance runs are collected only when asked for by path."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
-collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
+collect_ignore = [room for room in ("benchmarks", "acceptance") if not any(room in arg for arg in sys.argv)]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 

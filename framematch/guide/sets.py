@@ -15,12 +15,13 @@ from dataclasses import dataclass, field, replace
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.best import at_distance, best_rectangle, best_set_distance, worst_error
+from framematch.guide.best import best_rectangle, best_set_distance, worst_error
 from framematch.guide.transfer import distance_from, inverse_m
 
 MOST_SETS = 4
 _FINE = 1e-4  # of the range: how closely a cut is looked for
-_SLACK_PERCENT = 0.003  # what evenly spaced cuts may cost the rectangle
+_SLACK = 5e-4  # of the error: what evenly spaced cuts may cost the rectangle
+_CLOSE = 2e-4  # of the error: how closely pieces are made alike
 
 
 @dataclass
@@ -46,11 +47,20 @@ class _Range:
 
     def farthest(self, start: float, level: float) -> float:
         """How far a piece from a place on may reach to be off by no more than a level."""
-        return start + _largest(lambda length: self.error(start, start + length) <= level, lambda length: self.error(start, start + length) - level, 1 - start)
+        return start + _largest(lambda length: self.error(start, start + length) - level, 1 - start, close=self.close)
 
     def nearest(self, end: float, level: float) -> float:
         """Where a piece up to a place may begin to be off by no more than a level."""
-        return end - _largest(lambda length: self.error(end - length, end) <= level, lambda length: self.error(end - length, end) - level, end)
+        return end - _largest(lambda length: self.error(end - length, end) - level, end, close=self.close)
+
+    def halved(self, close: float) -> float:
+        """Where to cut it in two, to within so many points between the pieces."""
+        return _largest(lambda at: self.error(0.0, at) - self.error(at, 1.0), 1.0, close=close)
+
+    @property
+    def close(self) -> float:
+        """Errors that count as alike, in percent."""
+        return _CLOSE * self.error(0.0, 1.0)
 
 
 def best_cuts(pairing: Pairing, count: int) -> tuple[float, ...]:
@@ -66,7 +76,9 @@ def best_cuts(pairing: Pairing, count: int) -> tuple[float, ...]:
     if count > 1 and not pairing.far_m > pairing.near_m:
         raise InputError(f"one distance can't be cut into {count} sets of lines", field="sets", fix="give a range of distances, or 1 set")
     whole = _Range(pairing.alone())
-    level = _lowest_level(whole, count) + _SLACK_PERCENT
+    if count == 1:
+        return ()
+    level = _lowest_level(whole, count) + _SLACK * whole.error(0.0, 1.0)
     places = [0.0]
     for i in range(1, count):
         even, farthest = i / count, whole.farthest(places[-1], level)
@@ -85,14 +97,14 @@ def gain_from_two(pairing: Pairing, *, rectangle_percent: float, outline_percent
     """
     if not pairing.far_m > pairing.near_m or math.isnan(rectangle_percent):
         return None
-    ends = [at_distance(pairing, d) for d in (pairing.near_m, pairing.far_m)]
+    whole = _Range(pairing.alone())
     # No piece is better than its own ends; an outline is exact at one distance, and two halve what is left at the best.
-    if rectangle_percent - max(worst_error(end, best_rectangle(end)) for end in ends) < least and not outline_percent / 2 > 0.9 * least:
+    if rectangle_percent - max(whole.error(0.0, 0.0), whole.error(1.0, 1.0)) < least and not outline_percent / 2 > 0.9 * least:
         return None
-    (cut,) = best_cuts(pairing, 2)
-    pieces = [replace(pairing.alone(), near_m=pairing.near_m, far_m=cut), replace(pairing.alone(), near_m=cut, far_m=pairing.far_m)]
-    rectangle = max(worst_error(piece, best_rectangle(piece)) for piece in pieces)
-    outline = max(best_set_distance(piece)[1] for piece in pieces)
+    place = whole.halved(close=0.02)
+    cut = whole.distance_m(place)
+    rectangle = max(whole.error(0.0, place), whole.error(place, 1.0))
+    outline = max(best_set_distance(replace(whole.pairing, near_m=near, far_m=far))[1] for near, far in ((pairing.near_m, cut), (cut, pairing.far_m)))
     gained = (rectangle_percent - rectangle, outline_percent - outline)
     return (cut, rectangle, outline) if max(gained) >= least else None
 
@@ -100,11 +112,11 @@ def gain_from_two(pairing: Pairing, *, rectangle_percent: float, outline_percent
 def _lowest_level(whole: _Range, count: int) -> float:
     """The smallest worst error that so many pieces can have."""
     high = whole.error(0.0, 1.0)
-    if count == 1 or high <= 0:
+    if high <= 0:
         return high
     if count == 2:
-        place = _largest(lambda at: whole.error(0.0, at) <= whole.error(at, 1.0), lambda at: whole.error(0.0, at) - whole.error(at, 1.0), 1.0)
-        return min(max(whole.error(0.0, at), whole.error(at, 1.0)) for at in (place, min(place + _FINE, 1.0)))
+        place = whole.halved(whole.close)
+        return max(whole.error(0.0, place), whole.error(place, 1.0))
 
     def last(level: float) -> float:
         place = 0.0
@@ -114,8 +126,7 @@ def _lowest_level(whole: _Range, count: int) -> float:
                 return 0.0
         return whole.error(place, 1.0)
 
-    most = high * (1 - 1e-9)
-    return most - _largest(lambda less: last(most - less) <= most - less, lambda less: last(most - less) - (most - less), most, fine=2e-3)
+    return high - _largest(lambda less: last(high - less) - (high - less), high, fine=whole.close, close=whole.close)
 
 
 def _latest_start(whole: _Range, pieces: int, level: float) -> float:
@@ -126,22 +137,26 @@ def _latest_start(whole: _Range, pieces: int, level: float) -> float:
     return place
 
 
-def _largest(holds: Callable[[float], bool], over: Callable[[float], float], end: float, *, fine: float = _FINE) -> float:
-    """The largest number up to ``end`` for which something holds that holds up to there and not beyond.
+def _largest(over: Callable[[float], float], end: float, *, close: float, fine: float = _FINE) -> float:
+    """The largest number from 0 to ``end`` at which something is not over 0 that grows with it.
 
     False position with halved weights (Illinois), by bisection where a jump defeats it.
 
     Args:
-        over: by how much it does not hold; - where it does.
+        close: how little below 0 is good enough.
+        fine: how closely the number is looked for.
     """
-    if end <= 0 or holds(end):
+    above = over(end) if end > 0 else 0.0
+    if above <= 0:
         return end
-    low, high, under, above = 0.0, end, over(0.0), over(end)
+    low, high, under = 0.0, end, over(0.0)
     kept = 0
     while high - low > fine:
         share = under / (under - above) if under < 0 < above else 0.5
         at = low + (high - low) * (min(max(share, 0.02), 0.98) if abs(kept) < 3 else 0.5)
         value = over(at)
+        if -close <= value <= 0:
+            return at
         if value <= 0:
             low, under, above, kept = at, value, above / 2 if kept > 0 else above, max(kept, 0) + 1
         else:
