@@ -9,7 +9,6 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.geometry.mount import Mount
 
-
 MOST_FRAMES = 6  # of one pairing
 
 

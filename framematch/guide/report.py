@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from framematch.geometry.camera import Rect
@@ -108,7 +109,7 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
 def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
     cuts = best_cuts(pairing, sets)
     ends = [pairing.near_m, *cuts, pairing.far_m]
-    return [replace(pairing, near_m=near, far_m=far) for near, far in zip(ends, ends[1:], strict=False)] if cuts else []
+    return [replace(pairing, near_m=near, far_m=far) for near, far in pairwise(ends)] if cuts else []
 
 
 def _gain(report: Report, sets: int) -> list[str]:
