@@ -22,8 +22,9 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.guide.wall_marks import Mark, wall_marks
-from framematch.measure.aim import FOCAL_PERCENT, OFFSET_MM, two_ray_turn
-from framematch.measure.corrected import guide_off_percent, mounted, refocused
+from framematch.measure.aim import two_ray_turn
+from framematch.measure.corrected import guide_off_percent
+from framematch.measure.unknowns import held, mounted, moved
 from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.stills import Still
 
