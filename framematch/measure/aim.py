@@ -31,7 +31,7 @@ Ints = NDArray[np.int64]
 TYPICAL_W, SPREAD_W = 0.15, 0.5  # 1/m, of a scene's typical detail
 NEAREST_M = 0.3
 BLOCKS = (6, 4)  # of the recorded picture
-_STEP = np.array([1e-5] * 3 + [1e-5] * 3 + [1e-5] * 2 + [1e-5] * 4 + [1e-5] * 2)
+_STEP = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -112,23 +112,18 @@ class AimSolve:
         off, w, sigma = self._terms(values, *rays, camera)
         off_slope, w_slope = np.empty((len(self), COUNT)), np.empty((len(self), COUNT))
         for i in range(COUNT):
-            ends = []
-            for sign in (1.0, -1.0) if i < 6 else (1.0,):
-                there = values.copy()
-                there[i] += sign * _STEP[i]
-                (r, s), seen_by = rays, camera
-                if i >= 6:
-                    which = i - 6 if i < 8 else (i - 8) // 2 if i < 12 else i - 12
-                    side = (self.pairing.recording, self.recording_px) if which == 0 else (self.pairing.monitoring, self.monitoring_px)
-                    new = moved_camera(side[0], there, which)
-                    if which == 0:
-                        r = _unit(new, side[1])
-                    else:
-                        s, seen_by = _unit(new, side[1]), new
-                ends.append(self._terms(there, r, s, seen_by)[:2])
-            back = ends[1] if len(ends) == 2 else (off, w)
-            span = _STEP[i] * len(ends)
-            off_slope[:, i], w_slope[:, i] = (ends[0][0] - back[0]) / span, (ends[0][1] - back[1]) / span
+            there = values.copy()
+            there[i] += _STEP
+            (r, s), seen_by = rays, camera
+            if i >= 6:
+                which = i - 6 if i < 8 else (i - 8) // 2 if i < 12 else i - 12
+                if which == 0:
+                    r = _unit(moved_camera(self.pairing.recording, there, 0), self.recording_px)
+                else:
+                    seen_by = moved_camera(self.pairing.monitoring, there, 1)
+                    s = _unit(seen_by, self.monitoring_px)
+            new_off, new_w, _ = self._terms(there, r, s, seen_by)
+            off_slope[:, i], w_slope[:, i] = (new_off - off) / _STEP, (new_w - w) / _STEP
         return Seen(off=off, off_slope=off_slope, w=w, w_slope=w_slope, w_sigma=sigma)
 
     def _terms(self, values: Floats, r: Floats, s: Floats, camera: Camera) -> tuple[Floats, Floats, Floats]:

@@ -39,6 +39,7 @@ PULL = 3.5  # standard deviations by which a figure may be pulled from the file'
 LEAN = 16.0  # how many times more blocks may scatter than details do
 _CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
 _FILLED = 5  # of 12 parts of the frame
+_ROUGH_DETAILS, _DETAILS = 500, 1000  # of a moment, for the first and the last solve
 
 
 class NotSuitable(InputError):
@@ -65,6 +66,7 @@ class Checked:
         warnings: what to know.
         advice: what would help most, one line; empty if nothing is wanted.
         values, covariance: of ``unknowns``.
+        scatter, together: of the details, as ``aim.Fit`` has them.
     """
 
     before: Pairing
@@ -85,6 +87,8 @@ class Checked:
     advice: str
     values: Floats
     covariance: Floats
+    scatter: float
+    together: float
 
     @property
     def known_percent(self) -> float:
@@ -119,6 +123,8 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     at = _sized(pairing, pairs)
     views = [_view(at, *pair) for pair in pairs]
     found = [match_details(at, view) for view in views]
+    total = sum(map(len, found))
+    found = [m.thinned(_ROUGH_DETAILS) for m in found]
     solve = AimSolve(pairing=at, matches=found)
     start, near = solve.rough()
     warnings, used = _suitable(at, pairs, solve, near)
@@ -134,13 +140,13 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     placed = []
     for index, moment in enumerate(used):
         view = common_view(nearer, *(s.grey for s in pairs[moment]))
-        placed.append(tracked(nearer, view, found[moment].only(good[solve.moment == index])))
+        placed.append(tracked(nearer, view, found[moment].only(good[solve.moment == index])).thinned(_DETAILS if len(used) == 1 else _DETAILS // 2))
     fine = AimSolve(pairing=at, matches=placed)
     every = np.ones(len(fine), dtype=bool)
     if len(fine) < FEWEST:
         _few(at, [pairs[i] for i in used], fine, every)
     fit = fine.fit(every, start=first.values, scale=3.0)
-    return _judged(pairing, fine, fit, typed=[replace(t, moment=used.index(t.moment)) for t in typed if t.moment in used], warnings=warnings, found=len(solve))
+    return _judged(pairing, fine, fit, typed=[replace(t, moment=used.index(t.moment)) for t in typed if t.moment in used], warnings=warnings, found=total)
 
 
 def _sized(pairing: Pairing, pairs: Sequence[tuple[Still, Still]]) -> Pairing:
@@ -370,6 +376,8 @@ def _result(
         advice=advice,
         values=values,
         covariance=covariance,
+        scatter=fit.scatter,
+        together=fit.together,
     )
 
 

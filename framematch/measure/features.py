@@ -70,6 +70,12 @@ class Matches:
             recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep], details=self.details
         )
 
+    def thinned(self, most: int) -> Matches:
+        """At most so many of them, at random: enough say as much as all."""
+        if len(self) <= most:
+            return self
+        return self.only(np.sort(np.random.default_rng(3).choice(len(self), most, replace=False)))
+
 
 def common_view(pairing: Pairing, recording: NDArray[np.uint8], monitoring: NDArray[np.uint8]) -> CommonView:
     """Lay both stills, each of its camera's raster size, into one view."""

@@ -333,12 +333,42 @@ class Moment:
         return tuple(cv2.imdecode(f, cv2.IMREAD_GRAYSCALE) for f in (self.recording_jpeg, self.monitoring_jpeg))
 
 
-def moment(rig: Rig, index: int, *, kind: str | None = None, fine: int = 2, moved_m=(0.0, 0.0, 0.0), panels=None) -> Moment:
-    """The rig's stills of one moment; ``moved_m``: how far the monitoring still was taken from where it should have been."""
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Somewhere in the recorded still: recorded pixels, distance along the axis, and whether what is round it stands at about one distance."""
+
+    at_px: tuple[float, float]
+    distance_m: float
+    flat: bool
+
+
+def _shown(rig: Rig, index: int, kind: str | None):
     rng = np.random.default_rng((rig.seed, 2, index))
     kind = kind or str(rng.choice(["open", "open", "open", "closed"]))
-    spread = SENSOR_MM[0] / 2 / rig.true[0].focal_mm
-    shown = scene(rng, kind=kind, spread=spread) if panels is None else panels
+    return rng, kind, scene(rng, kind=kind, spread=SENSOR_MM[0] / 2 / rig.true[0].focal_mm)
+
+
+def places(rig: Rig, index: int, *, kind: str | None = None) -> list[Place]:
+    """Places on a grid over the frame of a moment, farthest first: what somebody with a tape could measure."""
+    _, _, panels = _shown(rig, index, kind)
+    eye = rig.true[0]
+    small = replace(eye, raster_px=(eye.raster_px[0] // 4, eye.raster_px[1] // 4), centre_px=(eye.centre_px[0] / 4, eye.centre_px[1] / 4))
+    _, depth = _seen(small, np.eye(3), np.zeros(3), panels, (0, 0, *small.raster_px), 1)
+    left, top, right, bottom = rig.frame
+    out = []
+    for y in np.linspace(top, bottom, 9)[1:-1]:
+        for x in np.linspace(left, right, 11)[1:-1]:
+            half_x, half_y = 0.08 * (right - left), 0.08 * (bottom - top)
+            part = depth[int((y - half_y) / 4) : int((y + half_y) / 4) + 1, int((x - half_x) / 4) : int((x + half_x) / 4) + 1]
+            low, mid, high = np.percentile(part, (1, 50, 99))
+            out.append(Place(at_px=(float(x), float(y)), distance_m=float(mid), flat=bool(high < 1.04 * low)))
+    return sorted(out, key=lambda p: -p.distance_m)
+
+
+def moment(rig: Rig, index: int, *, kind: str | None = None, fine: int = 2, moved_m=(0.0, 0.0, 0.0), panels=None) -> Moment:
+    """The rig's stills of one moment; ``moved_m``: how far the monitoring still was taken from where it should have been."""
+    rng, kind, shown = _shown(rig, index, kind)
+    shown = shown if panels is None else panels
     right, up, forward = np.array(rig.offset_mm) / 1000
     first, depth = _seen(rig.true[0], np.eye(3), np.zeros(3), shown, (0, 0, *RECORDING_PX), fine)
     second = _wide_seen(rig, turned(*rig.aim_deg), np.array([right, -up, forward]) + moved_m, shown, fine)
