@@ -23,7 +23,8 @@ class InputError(ValueError):
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.file, self.field) if part)
-        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else self.problem[: LONGEST_PROBLEM - 1] + "…"
+        half = LONGEST_PROBLEM // 2  # what is wrong with a value stands behind it
+        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else f"{self.problem[:half]}…{self.problem[1 - half :]}"
         line = f"{place}: {problem}" if place else problem
         fix = self.fix[:1].upper() + self.fix[1:]
         return " ".join((f"{line}. {fix}" if fix else line).split())

@@ -8,19 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
 collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
-
-
-def need(present: bool, what: str) -> None:
-    """Skip a test whose outside help is missing here; in CI that is a failure, never a skip."""
-    if present:
-        return
-    if os.environ.get("CI"):
-        pytest.fail(f"CI must have {what}")
-    pytest.skip(f"needs {what}")
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -184,7 +184,7 @@ take_s = 40
 reset_s = 25
 
 [[people]]
-name = "Spotter"
+name = "Visual observer"
 at_m = [-18, -10]                 # right, ahead
 
 [place]

@@ -12,7 +12,7 @@ from framematch.guide.transfer import EDGES
 from framematch.output import fonts
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import guide_drawing
-from framematch.output.pdf import BLACK, CAUTIONS, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
+from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.true_scale import fitting_paper, true_scale_page
@@ -147,7 +147,7 @@ def draw_guide_page(page: Page, report: Report, *, made: str) -> None:
         _knowledge(inner, report, top=226.5, bottom=_BAR_TOP)
     bar = top + _BAR_TOP * scale + 3
     page.check_bar(left + MARGIN_MM * scale, bar)
-    end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, lines=CAUTIONS, size_pt=6.8 * min(scale, 1.2))
+    end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, size_pt=6.8 * min(scale, 1.2))
     assert end < page.height_mm - 8
     page.footer(f"Guide sheet: {report.pairing.title}", made)
 

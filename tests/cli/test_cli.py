@@ -205,3 +205,10 @@ def test_what_works_without_scipy_and_what_says_where_it_comes_from(rig, command
         assert f"framematch[{extra}]" in fault(done)
     else:
         assert done.returncode == 0, done.stderr
+
+
+def test_version_is_the_package_s_own(tmp_path):
+    import framematch
+
+    done = run("--version", cwd=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"framematch {framematch.__version__}\n", "")

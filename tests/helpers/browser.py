@@ -25,22 +25,22 @@ def free_port() -> int:
 
 
 @contextmanager
-def served(script: Path | None = None, *, package: Path = ROOT) -> Iterator[str]:
-    """The address of the page (or of another Streamlit script) while it is served from an empty folder, the package being taken from ``package``."""
+def served(script: Path | None = None, *, package: Path = ROOT, folder: Path | None = None) -> Iterator[str]:
+    """The address of the page (or of another Streamlit script) while it is served from a folder, an empty one unless given, the package being ``package``."""
     port = free_port()
     if script is None:
-        command = [sys.executable, "-m", "framematch", "page", "--no-browser", "--port", str(port)]
+        command = [sys.executable, "-P", "-m", "framematch", "page", "--no-browser", "--port", str(port)]
     else:
         options = ["--server.port", str(port), "--server.address", "127.0.0.1", "--server.headless", "true", "--browser.gatherUsageStats", "false"]
         command = [sys.executable, "-m", "streamlit", "run", str(script), *options, "--server.fileWatcherType", "none", "--runner.postScriptGC", "false"]
-    with tempfile.TemporaryDirectory() as folder, open(Path(folder) / "log", "w+") as log:
+    with tempfile.TemporaryDirectory() as empty, open(Path(empty) / "log", "w+") as log:
         environment = {**os.environ, "PYTHONPATH": str(package), "PYOPENGL_PLATFORM": "egl"}
-        process = subprocess.Popen(command, cwd=folder, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True)
+        process = subprocess.Popen(command, cwd=folder or empty, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True)
         try:
-            _wait(f"http://127.0.0.1:{port}/_stcore/health", process, Path(folder) / "log")
+            _wait(f"http://127.0.0.1:{port}/_stcore/health", process, Path(empty) / "log")
             yield f"http://127.0.0.1:{port}"
-            assert process.poll() is None, (Path(folder) / "log").read_text()
-            assert "Traceback" not in (text := (Path(folder) / "log").read_text()), text
+            assert process.poll() is None, (Path(empty) / "log").read_text()
+            assert "Traceback" not in (text := (Path(empty) / "log").read_text()), text
         finally:
             with suppress(ProcessLookupError):
                 os.killpg(process.pid, 15)

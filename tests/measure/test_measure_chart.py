@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import need
 from measure_scenes import Spoil, chart_positions, chart_still, random_rig
+from outside import need
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 

@@ -26,7 +26,7 @@ def url():
 def where():
     import shutil
 
-    from conftest import need
+    from outside import need
 
     found = shutil.which("chromium")
     need(found is not None, "chromium")

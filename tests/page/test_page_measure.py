@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from browser import ROOT
+from check_rigs import BENCH_RIG, marked_wall
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
@@ -120,11 +121,9 @@ def test_a_camera_table_as_the_command_line_has_it(app, opencv_doc, tmp_path, mo
 
 @pytest.mark.parametrize("lenses", ["measure", "keep"])
 def test_a_mount_as_the_command_line_has_it(app, opencv_doc, tmp_path, lenses):
-    from test_measure_stills import PAIRING
-
-    text = PAIRING
+    text = BENCH_RIG
     if lenses == "keep":  # lenses near enough to the truth to be kept
-        measured = by_command(tmp_path, PAIRING, "mount", tmp_path / "rig.toml", *_sides(opencv_doc))
+        measured = by_command(tmp_path, BENCH_RIG, "mount", tmp_path / "rig.toml", *_sides(opencv_doc))
         text = measured.replace("right = 83", "right = 84")
     app.session_state["fm_draft"] = Draft(text=text)
     measured_mount(app, *(sorted(opencv_doc.glob(f"{side}[01]*.jpg")) for side in ("left", "right")), lenses)
@@ -143,9 +142,7 @@ def _sides(folder):
 
 
 def test_a_chart_of_another_size_is_told(app, opencv_doc):
-    from test_measure_stills import PAIRING
-
-    app.session_state["fm_draft"] = Draft(text=PAIRING.replace("offset_mm = 5", "offset_mm = 1"))
+    app.session_state["fm_draft"] = Draft(text=BENCH_RIG.replace("offset_mm = 5", "offset_mm = 1"))
     measured_mount(app, *(sorted(opencv_doc.glob(f"{side}[01]*.jpg")) for side in ("left", "right")))
     shown = words(app)
     assert "the chart was printed at 108 % of the size given here" in shown
@@ -312,11 +309,10 @@ def test_stills_that_tell_nothing_are_refused(app, true_rig):
 @pytest.fixture(scope="module")
 def wall(true_rig):
     from measure_views import view
-    from test_measure_check import _marked_wall
 
     true = true_rig[0]
     rng = np.random.default_rng(1)
-    return png(view(true.monitoring, true.mount, _marked_wall(parse_pairing(EXAMPLE), 2.0, rng), rng))
+    return png(view(true.monitoring, true.mount, marked_wall(parse_pairing(EXAMPLE), 2.0, rng), rng))
 
 
 def places(app):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from browser import SHARP, STILL, browser, opened, served
-from conftest import need
+from outside import need
 from PIL import Image
 
 from framematch.files.pairing import parse_pairing

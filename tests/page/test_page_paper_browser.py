@@ -13,9 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from browser import ROOT, SHARP, STILL, browser, opened, served
-from test_fdl import numbers
-from test_page_exchange import production
-from test_page_print import undated
+from fdl_files import numbers, production
+from pdf_pages import undated
 
 from framematch.files.pairing import changed_text, parse_pairing
 from framematch.page.session import EXAMPLE
@@ -31,7 +30,7 @@ def url():
 def where():
     import shutil
 
-    from conftest import need
+    from outside import need
 
     found = shutil.which("chromium")
     need(found is not None, "chromium")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -11,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from browser import ROOT
+from pdf_pages import undated
 from typer.testing import CliRunner
 
 from framematch.cli import app as command_line
@@ -27,7 +27,6 @@ from framematch.page.work import report_of
 
 FRAME = "recording.frame"
 INKS = Inks(ground="#ffffff", ink="#000000", quiet="#444444", accent="#006666", second="#883300")
-DATES = re.compile(rb"/(CreationDate|ModDate) \([^)]*\)|/ID\s*\[[^\]]*\]|D:\d{14}[^)]*|[0-9a-f]{32}")
 
 
 @pytest.fixture(scope="module")
@@ -45,10 +44,6 @@ def by_command(tmp_path: Path, *words: object) -> bytes:
     result = CliRunner().invoke(command_line, [*(str(w) for w in words), "--out", str(out)])
     assert result.exit_code == 0, result.output + repr(result.exception)
     return out.read_bytes()
-
-
-def undated(pdf: bytes) -> bytes:
-    return DATES.sub(b"", pdf)
 
 
 @pytest.mark.usefixtures("poppler")
