@@ -34,7 +34,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
-MOST_PERCENT = 2.0  # known worse than this where the details are, nothing is said of the guide
+MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
 LEAN = 16.0  # how many times more blocks may scatter than details do
 _CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
@@ -350,7 +350,7 @@ def _result(
     distance = 1 / shown if shown > 1e-3 else math.inf
     slopes = {d: edge_slopes(pairing, values, d) for d in dict.fromkeys([distance, *_distances(pairing)])}
     serves = tuple((d, known_percent(s, states)) for d, s in slopes.items())
-    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1])
+    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(states) > 1)
     if not serves[0][1] <= MOST_PERCENT:
         raise NotSuitable(f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame", fix=advice or "take more stills")
     with np.errstate(divide="ignore"):
@@ -381,7 +381,16 @@ def _result(
     )
 
 
-def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known: float) -> str:
+def verdict(checked: Checked) -> str:
+    """How well the corrected guide is known, in a sentence or two."""
+    here, percent = checked.serves[0]
+    where = "for what is far away" if math.isinf(here) else f"at {here:.3g} m, where most details are"
+    others = ", ".join(f"{p:.2g} % at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
+    grade = "" if checked.enough else f" That is less than a guide should be known to ({ENOUGH_PERCENT:g} %): take it as a start."
+    return f"The corrected guide serves to {percent:.2g} % of the frame {where}" + (f" ({others})." if others else ".") + grade
+
+
+def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known: float, *, typed: bool) -> str:
     """What would help most: tried out on the covariance."""
     if known <= ENOUGH_PERCENT / 2:
         return ""
@@ -390,7 +399,8 @@ def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known
     along = fit.seen.w_slope[near]
     offset = np.zeros(COUNT)
     gains = {"another pair of stills with detail all over the frame, from another place": covariance / 2}
-    gains["something far away in the picture (beyond 50 m), or the distance of a flat thing that both stills show (--distance)"] = state.with_row(
+    far = "the distance of another flat thing, the farther the better" if typed else "the distance of something far and flat that both stills show; paced out is enough (--distance)"
+    gains[far] = state.with_row(
         Row(slope=along, target=0.0, sigma=0.006)
     ).covariance
     held = covariance

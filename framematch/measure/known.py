@@ -11,13 +11,16 @@ A solve without them (``aim.AimSolve.fit``) leaves aim and distances to trade ag
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.guide.transfer import inverse_m
 from framematch.measure.aim import NEAREST_M, AimSolve, Fit, Row
 from framematch.measure.figure import NORMAL_95
 
@@ -35,7 +38,7 @@ class Typed:
 
     Args:
         distance_m: from the recording lens, along its axis.
-        at_px: where in the recorded still's raster; the middle of the frame if None.
+        at_px: where in the recorded still, in its own pixels; the middle of the frame if None.
         moment: in which pair of stills, from 0.
     """
 
@@ -47,6 +50,27 @@ class Typed:
     def words(self) -> str:
         """How it is told."""
         return f"{self.distance_m:g} m" + (f" at {self.at_px[0]:.0f},{self.at_px[1]:.0f}" if self.at_px else " in the middle")
+
+
+def parse_typed(text: str, *, moments: int = 1) -> Typed:
+    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment); ``inf`` is the horizon.
+
+    Raises:
+        InputError: it can't be read, or there is no such moment.
+    """
+    form = re.fullmatch(r"(?:(\d+):)?\s*([\d.]+|inf)(?:\s*m)?(?:\s*@\s*([\d.]+)\s*,\s*([\d.]+))?", text.strip())
+    try:
+        if form is None:
+            raise ValueError
+        moment, distance = int(form[1] or 1), float(form[2])
+        at = (float(form[3]), float(form[4])) if form[3] else None
+    except ValueError:
+        raise InputError(f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204") from None
+    if not 1 <= moment <= moments:
+        raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
+    if not 0.2 <= distance:
+        raise InputError(f"{distance:g} m", field="--distance", fix="give metres from 0.2 on, or inf")
+    return Typed(distance_m=distance, at_px=at, moment=moment - 1)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,7 +91,7 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
     """The row of a typed distance and an empty word, or None and why it can't be used."""
     f = frame_of.frame
     scale = solve.pairing.recording.raster_px[0] / frame_of.recording.raster_px[0]
-    middle = np.array(typed.at_px or ((f.left + f.right) / 2, (f.top + f.bottom) / 2)) * scale
+    middle = np.array(typed.at_px or ((f.left + f.right) / 2 * scale, (f.top + f.bottom) / 2 * scale))
     reach = np.array([f.width, f.height]) * scale * PLACE_SHARE * (1.0 if typed.at_px is None else 0.6)
     near = (np.abs(solve.recording_px - middle) < reach).all(axis=1) & (solve.moment == typed.moment) & (fit.weight * fit.scatter**2 > 0.3)
     if near.sum() < FEWEST_AT_PLACE:
@@ -75,7 +99,7 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
     w = fit.seen.w[near]
     noise = fit.scatter * float(np.median(fit.seen.w_sigma[near]))
     low, typical, high = np.percentile(w, (10, 50, 90))
-    expected = 1 / typed.distance_m
+    expected = inverse_m(typed.distance_m)
     if high - low > 0.12 * expected + 4 * noise:
         return None, "several distances are seen there: name a place that is flat"
     sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
@@ -86,7 +110,7 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
 
 def doubted(row: Row, typed: Typed) -> Row:
     """The row of a typed distance that may be wrong."""
-    return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE / typed.distance_m / NORMAL_95)))
+    return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
 
 
 def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
