@@ -1,4 +1,4 @@
-"""What every test may use. Benchmarks run only when asked for by path."""
+"""What every test may use. Benchmarks and the long acceptance runs are collected only when asked for by path."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
-collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
+collect_ignore = [room for room in ("benchmarks", "acceptance") if not any(room in arg for arg in sys.argv)]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 

@@ -63,7 +63,6 @@ class RunTable(Table):
     distances_m: Annotated[tuple[Metres, ...], Field(min_length=1, max_length=12)] = Field(default=(10.0, 5.0, 2.0), description="before the gap, metres")
     shutter_deg: Number = Field(default=180.0, description="shutter angle, degrees")
     rate_fps: Number = Field(default=24.0, description="frames per second")
-    readout_ms: Number | None = Field(default=None, description="from the first row to the last, milliseconds")
 
 
 class PropTable(Table):
@@ -169,6 +168,9 @@ def parse_plan(pairing: Pairing, text: str, *, name: str = "gap", changes: Mappi
         data[table] = {**held, **values} if isinstance(held, dict) else held
     if "gap" not in data:
         raise InputError("no gap given", field="gap", file=name, fix="add [gap] with size_m = [1.2, 0.9], or --gap 1.2x0.9")
+    if isinstance(data.get("run"), dict) and "readout_ms" in data["run"]:
+        kept = data["run"]["readout_ms"]
+        raise InputError("has moved to the recording camera", field="run.readout_ms", file=name, fix=f"write readout_ms = {kept} under [recording] instead")
     file = validated(GapFile, data, name=name)
     try:
         return _plan(pairing, file)

@@ -187,7 +187,7 @@ def _projection_left(name: str) -> dict[str, Any]:
 
 
 def _frame(file: PairingFile) -> None:
-    frame = file.recording.frame
+    frame = file.recording.frame[0]
     if frame.area_px is not None:
         _frame_in_pixels(file)
         return
@@ -217,9 +217,9 @@ def _stop_and_squeeze() -> None:
 
 
 def _frame_in_pixels(file: PairingFile) -> None:
-    left, top, width, height = file.recording.frame.area_px or (0.0, 0.0, 1.0, 1.0)
+    left, top, width, height = file.recording.frame[0].area_px or (0.0, 0.0, 1.0, 1.0)
     words = f"Frame by its pixels, as an FDL file gave it: {width:g} x {height:g} at {left:g}, {top:g}"
-    st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame.keep_percent:g} %.")))
+    st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame[0].keep_percent:g} %.")))
     fields.fault("recording.frame.area_px")
     shape = width * file.recording.squeeze / height
     near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
