@@ -76,7 +76,9 @@ def guide(
     ] = "outline,rectangle,centre,label",
     sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4: the range is cut where they serve best.", metavar="N")] = 1,
     frames: Annotated[Optional[str], typer.Option(help="Frames to draw, by name, such as 2.39:1,9:16; all if left out.", metavar="NAMES")] = None,  # noqa: UP045
-    marks: Annotated[Optional[str], typer.Option(help="Ticks on the overlay where each side lies at these distances, metres, such as 2,5,10.", metavar="M,...")] = None,  # noqa: UP045
+    marks: Annotated[
+        str | None, typer.Option(help="Ticks on the overlay where each side lies at these distances, metres, such as 2,5,10.", metavar="M,...")
+    ] = None,
     line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
