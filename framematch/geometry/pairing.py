@@ -139,9 +139,7 @@ class Pairing:
         if index == 0:
             return replace(self, others=())
         chosen = self.others[index - 1]
-        return replace(
-            self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=()
-        )
+        return replace(self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=())
 
     def aspect_of(self, area: Rect) -> float:
         """Width over height of a part of the recorded picture once it is de-squeezed."""
