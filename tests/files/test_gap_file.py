@@ -19,7 +19,7 @@ PAIRING = parse_pairing(STARTER)
 def test_every_key_of_the_starter_arrives() -> None:
     shot = parse_shot(PAIRING, STARTER_PLAN)
     assert (shot.opening.width_m, shot.opening.height_m, shot.opening.sill_m, shot.opening.thickness_m) == (1.2, 0.9, 1.1, 0.1)
-    assert (shot.run.speed_m_s, shot.run.distances_m, shot.run.readout_ms) == (8.0, (10.0, 5.0, 2.0), 12.0)
+    assert (shot.run.speed_m_s, shot.run.distances_m) == (8.0, (10.0, 5.0, 2.0))
     assert shot.aircraft is not None and shot.aircraft.camera_tilt_deg == 25 and shot.aircraft.uncertainty_cm == 15
     assert shot.aircraft.props[0] == Prop(name="front left", right_mm=-130, up_mm=45, forward_mm=60, radius_mm=64)
     assert (shot.aircraft.right_m, shot.aircraft.up_m, shot.aircraft.forward_m) == (0.0, 0.05, 0.12)
@@ -41,7 +41,7 @@ def test_one_file_for_both(tmp_path: Path) -> None:
 def test_changes_take_the_files_place() -> None:
     shot = parse_shot(PAIRING, STARTER_PLAN, changes={"gap": {"size_m": (2.0, 1.5)}, "run": {"speed_m_s": 3.0}})
     assert (shot.opening.width_m, shot.opening.height_m, shot.opening.sill_m) == (2.0, 1.5, 1.1)
-    assert shot.run.speed_m_s == 3.0 and shot.run.readout_ms == 12.0
+    assert shot.run.speed_m_s == 3.0 and shot.run.rate_fps == 24.0
     assert parse_shot(PAIRING, STARTER, changes={"gap": {"size_m": (2.0, 1.5)}}).opening.width_m == 2.0
 
 
