@@ -157,7 +157,7 @@ class Stage:
 def views_markup(pairing: Pairing, found: Pictures | None, report: Report | None, distance_m: float, parts: tuple[str, ...], trouble: str) -> str:
     """Both pictures with what is drawn over them and what they show in words."""
     width, height = pairing.display.raster_px
-    frame_aspect = pairing.frame_mm[0] * pairing.recording.lens.squeeze / pairing.frame_mm[1]
+    frame_aspect = pairing.frame_aspect
     guide = svg_source(drawing_svg(guide_drawing(report, parts=parts))) if report else ""
     errors = errors_in_words(rectangle_errors(pairing, report.guide.rectangle, distance_m)) if report else ""
     over = f'<img class="guide" src="{guide}" alt="">' if guide else ""

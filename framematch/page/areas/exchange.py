@@ -152,7 +152,7 @@ def _compared(before: Pairing, after: Pairing) -> str:
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
@@ -328,7 +328,9 @@ def _scene(pairing: Pairing) -> None:
     )
     st.html(
         block(
-            paragraph(f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area.")
+            paragraph(
+                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+            )
         )
     )
     one, two = st.columns(2)
@@ -347,7 +349,7 @@ def _scene(pairing: Pairing) -> None:
 
 
 def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
+    from framematch.output.scene_file import write_exchange
     from framematch.shot.way import Straight
 
     scene = built(shot)
