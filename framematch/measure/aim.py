@@ -103,7 +103,9 @@ class AimSolve:
         return len(self.noise_rad)
 
     def _rays(self, values: Floats) -> tuple[Floats, Floats]:
-        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px)
+        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(
+            moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px
+        )
 
     def seen(self, values: Floats) -> Seen:
         """Residuals and inverse distances with their slopes."""

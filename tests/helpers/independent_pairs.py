@@ -219,7 +219,9 @@ def scene(rng, *, kind: str, spread: float) -> list[Panel]:
     below = 0.5 * spread * away if kind == "open" else floor
     panels = [_panel((-half, -top, away), (2 * half, 0, 0), (0, top + below, 0), _mosaic(rng, 10, 6))]
     if kind == "wall":
-        return [_panel((-3 * away * spread - 2, -2 * away * spread - 2, away), (6 * away * spread + 4, 0, 0), (0, 4 * away * spread + 4, 0), _mosaic(rng, 14, 9))]
+        return [
+            _panel((-3 * away * spread - 2, -2 * away * spread - 2, away), (6 * away * spread + 4, 0, 0), (0, 4 * away * spread + 4, 0), _mosaic(rng, 14, 9))
+        ]
     deep = min(away, 30.0)
     panels.append(_panel((-deep, floor, 0.4), (2 * deep, 0, 0), (0, 0, deep), _mosaic(rng, 8, 8)))
     if kind == "closed":
@@ -378,7 +380,9 @@ def moment(rig: Rig, index: int, *, kind: str | None = None, fine: int = 2, move
     low, mid, high = np.percentile(middle, (5, 50, 95))
     return Moment(
         recording_jpeg=_spoiled(first, rng, blur=rng.uniform(0.6, 1.1), noise=rng.uniform(1.5, 3.5), quality=int(rng.integers(84, 95)), gain=1.0),
-        monitoring_jpeg=_spoiled(second, rng, blur=rng.uniform(0.5, 0.9), noise=rng.uniform(1.5, 4), quality=int(rng.integers(80, 92)), gain=rng.uniform(0.8, 1.1)),
+        monitoring_jpeg=_spoiled(
+            second, rng, blur=rng.uniform(0.5, 0.9), noise=rng.uniform(1.5, 4), quality=int(rng.integers(80, 92)), gain=rng.uniform(0.8, 1.1)
+        ),
         middle_m=float(mid),
         middle_spread=float(high / low),
         kind=kind,
