@@ -47,6 +47,10 @@ RIGS = {
         display=Display(raster_px=(1440, 1080), source_px=(1440, 1080)),
         mount=Mount(right_mm=50, pan_deg=-72),
     ),
+    "a recording lens that leaves the corners dark": glasshouse(
+        recording=Camera(lens=Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.3,), p=(0.004, -0.003)), sensor_mm=(24.89, 13.12), raster_px=(5760, 3036)),
+        mount=Mount(right_mm=60, up_mm=58, tilt_deg=4),
+    ),
 }
 
 
