@@ -292,7 +292,7 @@ def test_pictures_are_kept_by_value(draft):
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.run()
     assert not found.exception
     return found
@@ -350,7 +350,7 @@ def test_words_of_a_hostile_address_are_shown_as_they_are():
 
     focal = next(line for line in EXAMPLE.splitlines() if line.startswith("focal_mm"))
     text = EXAMPLE.replace(focal, 'focal_mm = "![x](//elsewhere.invalid/x.png) :red[now] `a` $b$ <b>"', 1)
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     app.query_params["p"] = packed(text)
     app.run()
     assert not app.exception
