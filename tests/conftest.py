@@ -1,4 +1,4 @@
-"""What every test may use. Benchmarks run only when asked for by path."""
+"""What every test may use. Benchmarks and the long acceptance runs are collected only when asked for by path."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ import pytest
 from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
+collect_ignore = [folder for folder in ("acceptance", "benchmarks") if not any(folder in arg for arg in sys.argv)]
 os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
-collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 

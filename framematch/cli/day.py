@@ -26,7 +26,7 @@ def day(
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
     from framematch.day import plan_day
-    from framematch.day.reader import read_day
+    from framematch.files.day import read_day
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units))

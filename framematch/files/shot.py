@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from framematch.errors import InputError
-from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
 from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -30,7 +30,6 @@ from framematch.text.whole import read_text
 Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
 Text = Annotated[str, Field(min_length=1, max_length=60)]
-Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class GapTable(Table):
@@ -63,7 +62,6 @@ class RunTable(Table):
     distances_m: Annotated[tuple[Metres, ...], Field(min_length=1, max_length=12)] = Field(default=(10.0, 5.0, 2.0), description="before the gap, metres")
     shutter_deg: Number = Field(default=180.0, description="shutter angle, degrees")
     rate_fps: Number = Field(default=24.0, description="frames per second")
-    readout_ms: Number | None = Field(default=None, description="from the first row to the last, milliseconds")
 
 
 class PropTable(Table):
@@ -169,6 +167,9 @@ def parse_plan(pairing: Pairing, text: str, *, name: str = "gap", changes: Mappi
         data[table] = {**held, **values} if isinstance(held, dict) else held
     if "gap" not in data:
         raise InputError("no gap given", field="gap", file=name, fix="add [gap] with size_m = [1.2, 0.9], or --gap 1.2x0.9")
+    if isinstance(data.get("run"), dict) and "readout_ms" in data["run"]:
+        kept = data["run"]["readout_ms"]
+        raise InputError("has moved to the recording camera", field="run.readout_ms", file=name, fix=f"write readout_ms = {kept} under [recording] instead")
     file = validated(GapFile, data, name=name)
     try:
         return _plan(pairing, file)
@@ -234,7 +235,7 @@ def _second(pairing: Pairing, file: GapFile) -> Second:
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
     sensor = (min(whole[0], whole[1] * shape), min(whole[1], whole[0] / shape))
-    aspect = s.aspect or pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    aspect = s.aspect or pairing.frame_aspect
     camera = Camera(lens=Lens(projection=s.projection, focal_mm=20.0), sensor_mm=sensor, raster_px=s.raster_px)
     return Second(
         camera=camera,

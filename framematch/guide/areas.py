@@ -8,6 +8,7 @@ at the nearest distance less what is swept, and ever is that frame with it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,6 +30,54 @@ class Areas:
 
     always: tuple[Floats, ...]
     ever: tuple[Floats, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shared:
+    """What protecting several frames at once leaves and takes: polygons on the display, and shares of it in percent.
+
+    Args:
+        both: always in shot in every frame.
+        either: may be in shot in at least one.
+        both_percent, either_percent: their areas.
+        each_percent: by frame, its own always and ever areas.
+    """
+
+    both: tuple[Floats, ...]
+    either: tuple[Floats, ...]
+    both_percent: float
+    either_percent: float
+    each_percent: tuple[tuple[float, float], ...]
+
+
+def shared_areas(pairing: Pairing, each: Sequence[Areas]) -> Shared:
+    """The areas of several frames of one pairing, all of them together."""
+    import shapely
+
+    width, height = pairing.display.raster_px
+    always, ever = ([_filled(rings) for rings in kind] for kind in zip(*((a.always, a.ever) for a in each), strict=True))
+    both, either = shapely.intersection_all(always), shapely.union_all(ever)
+
+    def percent(shape: Any) -> float:
+        return float(100 * shape.area / (width * height))
+
+    return Shared(
+        both=_rings(both),
+        either=_rings(either),
+        both_percent=percent(both),
+        either_percent=percent(either),
+        each_percent=tuple((percent(a), percent(e)) for a, e in zip(always, ever, strict=True)),
+    )
+
+
+def _filled(rings: tuple[Floats, ...]) -> Any:
+    """Rings as one shape, by the even-odd rule."""
+    import shapely
+
+    shape = shapely.Polygon()
+    for ring in rings:
+        shape = shape.symmetric_difference(shapely.make_valid(shapely.Polygon(ring)))
+    return shape
 
 
 def areas(pairing: Pairing, *, margin_percent: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)) -> Areas:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
+from pydantic_core import PydanticCustomError
 
 from framematch.errors import InputError
 from framematch.text.units import metric
@@ -23,6 +24,18 @@ class Table(BaseModel):
 
 
 Model = TypeVar("Model", bound=Table)
+
+
+def one_of(names: Sequence[str]) -> AfterValidator:
+    """A check that text is one of some names, which the code keeps elsewhere."""
+
+    def check(value: str) -> str:
+        if value not in names:
+            *most, last = map(repr, names)
+            raise PydanticCustomError("one_of", "Input should be {names}", {"names": " or ".join(filter(None, (", ".join(most), last)))})
+        return value
+
+    return AfterValidator(check)
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
@@ -44,7 +57,7 @@ def validated(model: type[Model], data: object, *, name: str) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise _explain(error, model).within(file=name) from None
+        raise _explain(error, model, data).within(file=name) from None
 
 
 def changed_text(text: str, values: Mapping[str, Any]) -> str:
@@ -54,7 +67,7 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
         values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``; None removes a key.
     """
     import tomlkit
-    from tomlkit.items import InlineTable
+    from tomlkit.items import AoT, InlineTable
 
     document = tomlkit.parse(text)
     for key, value in values.items():
@@ -64,6 +77,8 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
+            if isinstance(place, AoT):  # of a table that repeats, the first is the main one
+                place = place[0]
         if value is None:
             place.pop(last, None)
         elif isinstance(value, dict) and not isinstance(place, InlineTable):
@@ -75,10 +90,10 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
     return tomlkit.dumps(document)
 
 
-def _explain(error: ValidationError, model: type[Table]) -> InputError:
+def _explain(error: ValidationError, model: type[Table], data: object) -> InputError:
     faults = error.errors(include_url=False)
     first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
-    loc = [str(part) for part in first["loc"]]
+    loc = _place(first["loc"], data)
     field, kind, value = ".".join(loc), first["type"], first.get("input")
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, InputError):
@@ -95,6 +110,23 @@ def _explain(error: ValidationError, model: type[Table]) -> InputError:
     return InputError(f"{shown[:80]} {reason}", field=field, fix=f"give {about}" if about else "")
 
 
+def _place(loc: tuple[int | str, ...], data: object) -> list[str]:
+    """Where a fault lies as people count: a table that may repeat has no number where it stands once."""
+    out = []
+    for part in loc:
+        if isinstance(part, int) and isinstance(data, dict):
+            continue
+        if isinstance(part, int) and isinstance(data, list) and part < len(data) and isinstance(data[part], dict):
+            out.append(str(part + 1))
+        else:
+            out.append(str(part))
+        if isinstance(data, list) and isinstance(part, int):
+            data = data[part] if part < len(data) else None
+        elif isinstance(data, dict):
+            data = data.get(part)
+    return out
+
+
 def nearest_word(word: str, allowed: Iterable[str], otherwise: str) -> str:
     """A fix that names the allowed word closest to one typed, or else all of them."""
     names = sorted(allowed)
@@ -104,6 +136,8 @@ def nearest_word(word: str, allowed: Iterable[str], otherwise: str) -> str:
 
 def _fields_at(model: type[Table], loc: list[str]) -> list[str]:
     for part in loc:
+        if part.isdigit():  # which one of a list
+            continue
         inner = _model_of(model.model_fields[part].annotation) if part in model.model_fields else None
         if inner is None:
             break

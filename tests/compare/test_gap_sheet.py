@@ -23,7 +23,7 @@ from framematch.render import rays
 from framematch.render.gap_view import gap_scene, recorded_view, run_pose
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
-RUN = Run(speed_m_s=8, right_m=0.1, up_m=-0.05, heading_deg=8, pan_deg=-3, tilt_deg=4, bank_deg=5, readout_ms=9)
+RUN = Run(speed_m_s=8, right_m=0.1, up_m=-0.05, heading_deg=8, pan_deg=-3, tilt_deg=4, bank_deg=5)
 AIRCRAFT = Aircraft(
     width_m=0.4,
     height_m=0.2,
@@ -35,6 +35,7 @@ AIRCRAFT = Aircraft(
 
 def comparison(count: int, *, names: str = "{f:g} mm", subjects: int = 1, aircraft: bool = True) -> Comparison:
     pairing = pairing_of(LENSES["distorted"], title="Glasshouse pane, $18 mm_k$ & <b>")
+    pairing = replace(pairing, recording=replace(pairing.recording, readout_ms=9.0))
     focals = np.round(np.geomspace(9, 60, count), 1) if count > 1 else [18.0]
     lenses = tuple(candidate_of(pairing, float(f), name=names.format(f=f)) for f in focals)
     people = tuple(Subject(name=f"dancer {i}", beyond_m=3.0 + i, right_m=0.5 * i) for i in range(subjects))

@@ -22,7 +22,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.optics import sharpness as optics
 
 PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
-RUN = Run(speed_m_s=8, right_m=0.1, readout_ms=12, distances_m=(10.0, 3.0, 1.2))
+RUN = Run(speed_m_s=8, right_m=0.1, distances_m=(10.0, 3.0, 1.2))
 SUBJECTS = (Subject(name="dancer", beyond_m=4.0, right_m=0.6), Subject(name="=2+2", beyond_m=-4.0, right_m=-1.0))
 AIRCRAFT = Aircraft(
     width_m=0.4,
@@ -36,7 +36,8 @@ AIRCRAFT = Aircraft(
 
 @pytest.fixture(scope="module")
 def pairing() -> Pairing:
-    return pairing_of(Lens(projection="brown-conrady", focal_mm=18, k=(-0.02, 0.004)))
+    rig = pairing_of(Lens(projection="brown-conrady", focal_mm=18, k=(-0.02, 0.004)))
+    return replace(rig, recording=replace(rig.recording, readout_ms=12.0))
 
 
 @pytest.fixture(scope="module")

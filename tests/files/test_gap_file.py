@@ -18,7 +18,7 @@ PAIRING = parse_pairing(STARTER)
 def test_every_key_of_the_starter_arrives() -> None:
     plan = parse_plan(PAIRING, STARTER_PLAN)
     assert (plan.gap.width_m, plan.gap.height_m, plan.gap.sill_m, plan.gap.thickness_m) == (1.2, 0.9, 1.1, 0.1)
-    assert (plan.run.speed_m_s, plan.run.distances_m, plan.run.readout_ms) == (8.0, (10.0, 5.0, 2.0), 12.0)
+    assert (plan.run.speed_m_s, plan.run.distances_m) == (8.0, (10.0, 5.0, 2.0))
     assert plan.aircraft is not None and plan.aircraft.camera_tilt_deg == 25 and plan.aircraft.uncertainty_cm == 15
     assert plan.aircraft.props[0] == Prop(name="front left", right_mm=-130, up_mm=45, forward_mm=60, radius_mm=64)
     assert (plan.aircraft.right_m, plan.aircraft.up_m, plan.aircraft.forward_m) == (0.0, 0.05, 0.12)
@@ -40,7 +40,7 @@ def test_one_file_for_both(tmp_path: Path) -> None:
 def test_changes_take_the_files_place() -> None:
     plan = parse_plan(PAIRING, STARTER_PLAN, changes={"gap": {"size_m": (2.0, 1.5)}, "run": {"speed_m_s": 3.0}})
     assert (plan.gap.width_m, plan.gap.height_m, plan.gap.sill_m) == (2.0, 1.5, 1.1)
-    assert plan.run.speed_m_s == 3.0 and plan.run.readout_ms == 12.0
+    assert plan.run.speed_m_s == 3.0 and plan.run.rate_fps == 24.0
     assert parse_plan(PAIRING, STARTER, changes={"gap": {"size_m": (2.0, 1.5)}}).gap.width_m == 2.0
 
 

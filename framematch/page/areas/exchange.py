@@ -151,7 +151,7 @@ def _compared(before: Pairing, after: Pairing) -> str:
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
@@ -347,7 +347,7 @@ def _scene(pairing: Pairing) -> None:
 
 
 def _write_scene(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
+    from framematch.output.scene_file import write_exchange
     from framematch.scene.path import run_from
 
     scene = scene_of(place)
