@@ -61,7 +61,7 @@ def ensure_folder(folder: Path) -> None:
         with tempfile.TemporaryFile(dir=folder):
             pass
     except FileExistsError:
-        raise InputError("is not a folder", file=str(folder), fix="choose another output folder") from None
+        raise InputError("can't be written to: it is not a folder", file=str(folder), fix="choose another output folder") from None
     except (OSError, ValueError) as error:
         raise InputError(f"can't be written to ({why(error)})", file=str(folder), fix="choose another output folder") from None
 

@@ -53,7 +53,7 @@ CASES = {
         ["sheet", "rig.toml", "--out", "pipe"],
         "pipe: is a pipe or a device. Name a file to write",
     ),  # never try a real device: as root it would go
-    "a file for a folder": (["guide", "rig.toml", "--out", "rig.toml"], "rig.toml: is not a folder. Choose another output folder"),
+    "a file for a folder": (["guide", "rig.toml", "--out", "rig.toml"], "rig.toml: can't be written to: it is not a folder. Choose another output folder"),
     "no jobs": (["set", "rigs", "--out", "o", "--jobs", "0"], "jobs: 0 at once. Give a number such as 2, or -1 for every core"),
     "a size of nothing": (["set", "rigs", "--out", "o", "--size", "nanx1"], "--size: 'nanx1' is not a valid size. Write it as 1280x720"),
     "an endless size": (["set", "rigs", "--out", "o", "--size", "1e400x1"], "--size: '1e400x1' is not a valid size"),
