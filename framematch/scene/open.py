@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def open_scene(
     path = Path(name)
     people = [_figure(text) for text in figures]
     size = None if gap is None else size_from(gap)
-    if path.suffix.lower() in SUFFIXES or path.exists():
+    if path.suffix.lower() in SUFFIXES or os.path.exists(path):
         if (shape, sill_m) != (None, None) or (size and gap_at is None):
             raise InputError("a mesh has the openings that it has", field="gap", fix="say where its opening is with --gap-at, or choose a scene by name")
         found = None if gap_at is None else _opening(gap_at, size or (1.0, 1.0), gap_heading_deg)
