@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 LONGEST_PROBLEM = 300  # characters shown; a value typed in can be of any length
 
 
@@ -33,3 +35,8 @@ class InputError(ValueError):
         """The same error placed in a file, or under a table of it."""
         field = ".".join(part for part in (prefix, self.field) if part)
         return InputError(self.problem, field=field, fix=self.fix, file=self.file or file)
+
+
+def raised() -> bool:
+    """Whether faults of ours are to end in a traceback, as tests want it, not in a line for people."""
+    return os.environ.get("FRAMEMATCH_FAULTS") == "raise"

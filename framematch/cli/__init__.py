@@ -18,7 +18,7 @@ import typer
 import framematch
 from framematch.errors import InputError
 
-TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "predict", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),

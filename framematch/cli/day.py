@@ -26,7 +26,7 @@ def day(
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
     from framematch.day import plan_day
-    from framematch.day.reader import read_day
+    from framematch.files.day import read_day
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units))
@@ -37,8 +37,9 @@ def day(
 
 def print_day(plan: object) -> None:
     """The card's words on the screen, what can't be done first."""
+    from framematch.cautions import DAY
     from framematch.day import DayPlan
-    from framematch.output.day_text import ADVICE, CAUTIONS, sections
+    from framematch.output.day_text import ADVICE, sections
 
     assert isinstance(plan, DayPlan)
     console = screen()
@@ -61,7 +62,7 @@ def print_day(plan: object) -> None:
         for line in plan.unknown:
             console.print(f"  {line}")
     console.print()
-    for line in CAUTIONS:
+    for line in DAY:
         console.print(f"- {line}", style="dim")
 
 

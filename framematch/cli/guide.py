@@ -46,6 +46,7 @@ def angles(file: PairingPath, kit: Kit = None) -> None:
     """Angles of view of both cameras, the frame and the display."""
     from framematch.files.pairing import read_pairing
     from framematch.geometry.camera import equivalent_135_mm
+    from framematch.guide.report import equivalent_words
 
     pairing = read_pairing(file, kit=kit)
     shown = table(pairing.title, "degrees", "horizontal", "vertical", "diagonal")
@@ -56,8 +57,8 @@ def angles(file: PairingPath, kit: Kit = None) -> None:
     console.print(shown)
     frame = pairing.angles["frame"]
     console.print(
-        f"Frame on the 135 still format (36 x 24 mm): {pairing.equivalent_135_mm:.1f} mm by diagonal, "
-        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.1f} mm by width."
+        f"Frame on the 135 still format (36 x 24 mm): {equivalent_words(pairing.equivalent_135_mm, digits=1)} by diagonal, "
+        f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0), digits=1)} by width."
     )
     for camera, misses in pairing.lens_fit_deg:
         parts = ", ".join(f"{name} {miss:+.2f}" for name, miss in misses)

@@ -110,7 +110,7 @@ def run(
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
     from framematch.files.pairing import read_pairing
-    from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
+    from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import open_scene

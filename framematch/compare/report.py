@@ -8,7 +8,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from framematch.compare.clearance import CAUTION
+from framematch.cautions import CLEARANCE
 from framematch.compare.props import TILTS_DEG
 from framematch.compare.seen import Exit
 from framematch.compare.table import AtDistance, Comparison, Row
@@ -58,7 +58,7 @@ def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
 def safety_lines(comparison: Comparison) -> tuple[str, ...]:
     """Room for the aircraft, and the caution that goes with it."""
     found = comparison.clearance
-    return (CAUTION,) if found is None else (found.says, found.caution)
+    return (CLEARANCE,) if found is None else (found.says, found.caution)
 
 
 def plain_lines(comparison: Comparison) -> tuple[str, ...]:

@@ -65,7 +65,7 @@ class Framing:
 
 def intent_aspect(pairing: Pairing) -> tuple[int, int]:
     """The frame's de-squeezed shape as two whole numbers, the smallest that give it to a billionth."""
-    ratio = pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    ratio = pairing.frame_aspect
     for limit in (50, 500, 5000, 50_000):
         found = Fraction(ratio).limit_denominator(limit)
         if abs(float(found) / ratio - 1) < 1e-9:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.geometry.mount import Mount
@@ -137,9 +139,7 @@ class Pairing:
         if index == 0:
             return replace(self, others=())
         chosen = self.others[index - 1]
-        return replace(
-            self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=()
-        )
+        return replace(self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=())
 
     def aspect_of(self, area: Rect) -> float:
         """Width over height of a part of the recorded picture once it is de-squeezed."""
@@ -165,3 +165,33 @@ class Pairing:
         """Width and height of the frame on the sensor."""
         across, down = self.recording.pixels_per_mm
         return self.frame.width / float(across), self.frame.height / float(down)
+
+    @property
+    def frame_aspect(self) -> float:
+        """Width over height of the frame as it is delivered: de-squeezed, with square pixels."""
+        return self.aspect_of(self.frame)
+
+    @property
+    def display_camera(self) -> Camera:
+        """The monitoring camera as the display shows it: one pixel of it is one of the display; bars, if any, lie outside its sensor."""
+        display, camera = self.display, self.monitoring
+        width, height = np.array(display.raster_px) / (display.scale * camera.pixels_per_mm)
+        x, y = display.from_source(camera.centre_px)
+        return replace(camera, sensor_mm=(float(width), float(height)), raster_px=display.raster_px, centre_px=(float(x), float(y)))
+
+
+def check_frame_imaged(pairing: Pairing) -> None:
+    """Refuse a frame with a side that lies wholly in the dark of the recording lens: no line can stand for it.
+
+    Raises:
+        InputError: the recording lens images nothing of one of the frame's sides.
+    """
+    border = np.stack([each.area.border(np.arange(4)[:, None] + np.linspace(0, 1, 65)) for each in pairing.frames])
+    ok = pairing.recording.unproject(border)[1].any(axis=-1).all(axis=0)
+    if not ok.all():
+        dark = [side for side, seen in zip(("top", "right", "bottom", "left"), ok, strict=True) if not seen]
+        raise InputError(
+            f"the recording lens images nothing of the frame's {' and '.join(dark)} side{'s' if len(dark) > 1 else ''}",
+            field="recording",
+            fix="check focal_mm and distortion against sensor_mm, or give the frame a shape that the lens covers",
+        )

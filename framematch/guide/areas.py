@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.guide.outline import CHORD_PX, border_shares, near_picture
 from framematch.guide.transfer import inverse_m, to_display, to_recorded
@@ -116,7 +117,7 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
         return empty, empty
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
     shares = np.unique(np.concatenate([border_shares(pairing, i)[0] for i in {near, (near + far) / 2, far}]))
-    border = pairing.frame.border(shares)
+    border = _imaged_border(pairing, shares)
     steps = _steps(pairing, border, near, far)
     paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])
     seen = _seen(pairing)
@@ -132,6 +133,36 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
     swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
     return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+
+
+def _imaged_border(pairing: Pairing, shares: Floats) -> Floats:
+    """The border of what the recording lens images of the frame: where a corner lies past its end, the end in the corner's place."""
+    border = pairing.frame.border(shares)[:-1]
+    rays, ok = pairing.recording.unproject(border)
+    if ok.all():
+        return pairing.frame.border(shares)
+    leaves, returns = np.flatnonzero(ok & ~np.roll(ok, -1)), np.flatnonzero(ok & ~np.roll(ok, 1))
+    if not len(leaves):
+        return _rim_px(pairing.recording, np.linspace(0, 2 * np.pi, 721))
+    if returns[0] <= leaves[0]:
+        returns = np.roll(returns, -1)
+    azimuth = np.arctan2(rays[:, 1], rays[:, 0])
+    parts = []
+    for i, leave in enumerate(leaves):  # frame and image are convex: between the two, their common border runs on in the same sense
+        turn = (azimuth[returns[i]] - azimuth[leave]) % (2 * np.pi)
+        parts.append(_rim_px(pairing.recording, azimuth[leave] + np.linspace(0, turn, 2 + int(turn * 120))[1:-1]))
+        until = leaves[(i + 1) % len(leaves)]
+        parts.append(border[np.arange(returns[i], until + 1 + (len(border) if until < returns[i] else 0)) % len(border)])
+    ring = np.concatenate(parts)
+    ring = ring[pairing.recording.unproject(ring)[1]]
+    return np.concatenate([ring, ring[:1]])
+
+
+def _rim_px(camera: Camera, azimuth: Floats) -> Floats:
+    """Places (n, 2) in a camera's picture where its lens's domain ends, by the direction round the axis, clockwise from the right."""
+    theta = camera.lens.end_rad * (1 - 1e-9)
+    rays = np.stack([np.sin(theta) * np.cos(azimuth), np.sin(theta) * np.sin(azimuth), np.full_like(azimuth, np.cos(theta))], axis=-1)
+    return camera.project(rays)[0]
 
 
 def _inside_out(pairing: Pairing, area: Any, inverse: float) -> bool:
@@ -169,10 +200,7 @@ def _seen(pairing: Pairing) -> Any:
     corners = [(shown.left, shown.top), (shown.right, shown.top), (shown.right, shown.bottom), (shown.left, shown.bottom)]
     if pairing.monitoring.unproject(pairing.display.to_source(corners))[1].all():
         return screen
-    azimuth = np.linspace(0, 2 * np.pi, 721)[:-1]
-    theta = pairing.monitoring.lens.end_rad * (1 - 1e-9)
-    rim = np.stack([np.sin(theta) * np.cos(azimuth), np.sin(theta) * np.sin(azimuth), np.full_like(azimuth, np.cos(theta))], axis=-1)
-    disc = shapely.Polygon(pairing.display.from_source(pairing.monitoring.project(rim)[0]))
+    disc = shapely.Polygon(pairing.display.from_source(_rim_px(pairing.monitoring, np.linspace(0, 2 * np.pi, 721)[:-1])))
     return screen.intersection(shapely.make_valid(disc))
 
 

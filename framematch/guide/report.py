@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 from framematch.geometry.camera import Rect
-from framematch.geometry.pairing import Pairing
+from framematch.geometry.pairing import Pairing, check_frame_imaged
 from framematch.guide.areas import Areas, Shared, areas, shared_areas
 from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
 from framematch.guide.cells import Cells, best_cells
@@ -99,8 +99,9 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
         sets: of lines, each for a piece of the range cut where it serves the main frame best.
 
     Raises:
-        InputError: a frame is nowhere on the display, or the range can't be cut so.
+        InputError: a frame is nowhere on the display, the recording lens images nothing of one of its sides, or the range can't be cut so.
     """
+    check_frame_imaged(pairing)
     pieces = _pieces(pairing, sets)
     report = _with_frames(pairing)
     return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *_gain(report, sets)))
@@ -210,6 +211,11 @@ def metres(distance_m: float) -> str:
     return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
 
 
+def equivalent_words(value_mm: float, *, digits: int = 0) -> str:
+    """A focal length on the 135 format: ``29 mm``, or ``none`` where the angle is 180 degrees or more, or lies in the dark."""
+    return "none" if math.isnan(value_mm) else f"{value_mm:.{digits}f} mm"
+
+
 def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes: Areas, band: Band, cells: Cells | None, unseen: float) -> list[str]:
     found = []
     insets = dict(zip(EDGES, insets_px(guide.rectangle, pairing.display.raster_px), strict=True))
@@ -282,9 +288,7 @@ def report_json(report: Report) -> dict[str, Any]:
         ],
         "sets": [{"distance_m": [each.pairing.near_m, each.pairing.far_m], **_lines_json(each)} for each in report.each_set],
         "sets_worst_error_percent": dict(zip(("rectangle", "outline"), report.sets_worst_error_percent, strict=True)),
-        "turning": None
-        if report.turning is None
-        else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
+        "turning": None if report.turning is None else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
         "unseen_percent": report.unseen_percent,
         "tolerance": {**{f"{edge}_px": px for edge, px in zip(EDGES, report.band.px, strict=True)}, "worst_percent": report.band.worst_percent},
         "cells": None

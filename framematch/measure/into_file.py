@@ -9,7 +9,6 @@ from typing import Any
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import CENTRAL
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.measure.lens import LensFit
@@ -29,7 +28,7 @@ def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any
     if math.isfinite(focus_m):
         focal = focal * 1000 * focus_m / (focal + 1000 * focus_m)
     lens = camera.lens
-    plain = lens.projection in CENTRAL
+    plain = not lens.model.coefficients
     distortion: dict[str, Any] = {"model": lens.projection, "k": [_rounded(k) for k in lens.k]}
     if any(lens.p):
         distortion["p"] = [_rounded(p) for p in lens.p]
@@ -59,6 +58,11 @@ def mount_values(mount: Mount) -> dict[str, Any]:
         "mount.aim_deg.tilt": round(mount.tilt_deg, 4),
         "mount.aim_deg.roll": round(mount.roll_deg, 4),
     }
+
+
+def aim_values(mount: Mount) -> dict[str, Any]:
+    """The mount table's keys of the aim alone."""
+    return {key: value for key, value in mount_values(mount).items() if ".aim_deg." in key}
 
 
 def lens_changes(fit: LensFit, which: str, before: Pairing) -> dict[str, Any]:
@@ -128,13 +132,3 @@ def camera_file(fit: LensFit, *, note: str) -> str:
         else:
             document.add(key, value)
     return tomlkit.dumps(document)
-
-
-def checked_changes(before: Pairing, after: Pairing) -> dict[str, Any]:
-    """What a check changes in a pairing file: the aim; offset and focal lengths as far as their tolerance let them move."""
-    values = mount_values(after.mount)
-    for which, focus in (("recording", before.focus_m), ("monitoring", math.inf)):
-        camera = getattr(after, which)
-        if abs(camera.lens.focal_mm / getattr(before, which).lens.focal_mm - 1) > 5e-4:
-            values |= {f"{which}.{key}": value for key, value in camera_values(camera, focus_m=focus).items()}
-    return values

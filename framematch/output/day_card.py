@@ -13,12 +13,13 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+from framematch import cautions
 from framematch.day import DayPlan
 from framematch.errors import InputError
 from framematch.output import fonts
 from framematch.output.day_drawings import draw_display, draw_pack_curves, draw_plan
 from framematch.output.day_style import Style
-from framematch.output.day_text import ADVICE, CAUTIONS, Section, checklist, sections
+from framematch.output.day_text import ADVICE, Section, checklist, sections
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PAPERS_MM, PT_PER_MM, WHITE, Page, document, made_line
 
 PHONE_WIDTH_MM = 72.0  # about a phone's screen, so that text is seen at its size
@@ -140,10 +141,8 @@ def _header(page: Page, plan: DayPlan, x: float, top: float, style: Style, *, li
     title, pairing = plan.day.title, plan.report.pairing.title
     y = page.block(x, top, title, room_mm=style.room_mm, size_pt=style.size_pt * 1.7, bold=True, lines_at_most=lines)
     lens = plan.report.pairing
-    frame = lens.frame_mm
-    shape = frame[0] * lens.recording.lens.squeeze / frame[1]
     angles = lens.angles["frame"]
-    line = f"Flight card. {pairing}: frame {shape:.2f}:1, {angles.horizontal:.0f}° x {angles.vertical:.0f}°. {ADVICE}"
+    line = f"Flight card. {pairing}: frame {lens.frame_aspect:.2f}:1, {angles.horizontal:.0f}° x {angles.vertical:.0f}°. {ADVICE}"
     y = page.block(x, y + 0.3, line, room_mm=style.room_mm, size_pt=style.size_pt, colour=GREY)
     page.line(x, y + 0.8, x + style.room_mm, y + 0.8, width_mm=0.4)
     return y + 0.8
@@ -228,4 +227,4 @@ def _check_boxes(page: Page, lines: Sequence[str], x: float, top: float, style: 
 
 
 def _cautions(page: Page, x: float, top: float, style: Style) -> float:
-    return page.cautions(x, top, room_mm=style.room_mm, lines=CAUTIONS, heading="", size_pt=style.size_pt * 0.85)
+    return page.cautions(x, top, room_mm=style.room_mm, lines=cautions.DAY, heading="", size_pt=style.size_pt * 0.85)

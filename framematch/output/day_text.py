@@ -13,14 +13,6 @@ from framematch.guide.transfer import EDGES
 from framematch.text import units
 
 ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed pilot decide."
-CAUTIONS: tuple[str, ...] = (
-    "Local aviation rules, permissions and the licensed pilot decide. Never fly over people; keep everyone who is not briefed for the shot well clear.",
-    "Propellers cut: off for all work on the bench, fitted last; unplug the pack before hands come near. "
-    "Lithium packs burn: charge attended, retire swollen or knocked ones.",
-    "Where it could come down is an outer estimate without air drag over level ground. It leaves out gusts, bounce and pieces, a burning pack, "
-    "thrust lost on one side and a lost link: an aircraft under part power can go anywhere.",
-    "Times leave out cold and aged packs, gusts and hover corrections. Land by the pack's voltage, not by this card.",
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +44,7 @@ def unknown(plan: DayPlan) -> tuple[str, ...]:
 
 
 def _system(plan: DayPlan) -> str:
-    return plan.day.file.units
+    return plan.day.units
 
 
 def _length(plan: DayPlan, metres: float, digits: int = 1) -> str:
@@ -96,14 +88,14 @@ def _guide(plan: DayPlan) -> Section:
     if report.cells is not None:
         c = report.cells
         rows.append(("Characters", f"columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row} (from 1)"))
-    return Section(heading="Guide in the goggles", rows=tuple(rows), notes=report.warnings, kind="display")
+    return Section(heading="Guide in the goggles", rows=tuple(rows), kind="display")
 
 
 def _tilt(plan: DayPlan) -> Section | None:
     t = plan.tilts
     if t is None:
         return None
-    run = plan.day.file.run
+    run = plan.day.run
     assert run is not None
     rows = [
         ("Recording camera", f"tilt {_up(t.planned.recording_deg)} on the airframe"),
@@ -119,7 +111,7 @@ def _tilt(plan: DayPlan) -> Section | None:
         if len(t.over_range) > 1
     ]
     if t.props is not None:
-        rows.append(("Props", _props(t.props)))
+        rows.append(("Propellers", _props(t.props)))
     notes = []
     if len(t.over_range) > 1:
         swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
@@ -208,12 +200,12 @@ def _packs(plan: DayPlan) -> Section | None:
     elif flights is not None:
         rows += [
             ("Takes per pack", ", ".join(f"{name} {n}" for name, n in flights.takes_per_pack)),
-            ("Packs for the list", _of(flights.packs, plan.day.file.pack.owned if plan.day.file.pack else None)),
+            ("Packs for the list", _of(flights.packs, plan.day.pack.owned if plan.day.pack else None)),
         ]
         if plan.card_minutes is not None:
             rows += [
                 ("Card", f"{minutes_text(plan.card_minutes)} min; takes: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
-                ("Cards for the list", _of(flights.cards, plan.day.file.card.owned if plan.day.file.card else None)),
+                ("Cards for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)),
             ]
         rows.append(("Runs out first", _runs_out(plan)))
     elif plan.card_minutes is not None:
@@ -226,18 +218,18 @@ def _of(needed: int, owned: int | None) -> str:
 
 
 def _runs_out(plan: DayPlan) -> str:
-    file = plan.day.file
+    day = plan.day
     if plan.runs_out is not None:
         what, after = plan.runs_out
-        return f"{what}, after {after} of {sum(s.takes for s in file.shots)} takes"
-    known = [what for what, table in (("packs", file.pack), ("cards", file.card)) if table is not None and table.owned is not None]
+        return f"{what}, after {after} of {sum(s.takes for s in day.shots)} takes"
+    known = [what for what, table in (("packs", day.pack), ("cards", day.card)) if table is not None and table.owned is not None]
     return f"nothing: {' and '.join(known)} last" if known else "not known: say how many are owned"
 
 
 def _pack_notes(plan: DayPlan, e: Endurance) -> tuple[str, ...]:
     notes = ["Fitted to your logged flight." if e.fitted else "From default figures, not from a flight of this rig."]
     curve = dict(e.curves)["light"]
-    if not math.isnan(curve.best_mass_kg):
+    if e.rig.max_lift_kg is not None and not math.isnan(curve.best_mass_kg):  # without it the pack could be one that never leaves the ground
         most = "the heaviest it lifts" if curve.limited else "the longest in the air"
         notes.append(
             f"A pack of {_mass(plan, curve.best_mass_kg)} of the same kind would be {most}: {minutes_text(curve.best_minutes)} min "
@@ -268,13 +260,13 @@ def _distances(plan: DayPlan) -> Section | None:
     return Section(
         heading="Where it could come down",
         rows=tuple(rows),
-        notes=("No drag, no lift, level ground: an outer estimate. Walls are not taken to hide or to protect.",),
+        notes=("A ballistic estimate, not a safety distance. Walls are not taken to hide or to protect.",),
         kind="plan",
     )
 
 
 def _person(plan: DayPlan, p: PersonAt) -> str:
-    where = "IN THE FALL AREA" if p.in_straight else "in reach if it turns as it falls" if p.in_round else "clear of the fall area"
+    where = "IN THE FALL AREA" if p.in_straight else "in reach if it turns as it falls" if p.in_round else "outside the drawn area"
     seen = p.seen
     if seen is None or seen.ever_m is None:
         shot = "not in shot"
@@ -291,28 +283,31 @@ def _stretch(plan: DayPlan, span: tuple[float, float]) -> str:
 
 def checklist(plan: DayPlan) -> tuple[str, ...]:
     """What is ticked off before each first take, with the day's own figures in it."""
-    pairing, light, file = plan.report.pairing, plan.light, plan.day.file
+    pairing, light, day = plan.report.pairing, plan.light, plan.day
     tilt = f"Camera tilt {_up(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
     stop = f"Stop f/{light.chosen.f_number:.1f} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
     stop = stop.replace("no filter on", "no filter")
     full = ""
-    if file.pack is not None and file.pack.cells is not None and 3.6 <= file.pack.cell_v <= 3.75:
-        full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
+    if day.pack is not None and day.pack.cells is not None and 3.6 <= day.pack.cell_v <= 3.75:
+        full = f" ({day.pack.cells} cells: {4.2 * day.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
     timer = ""
     if plan.endurance is not None and not plan.impossible:
-        timer = f"; timer set to {minutes_text(min(m for _, m in plan.endurance.minutes))}"
+        shortest = [f.seconds / 60 for f in plan.flights.flights] if plan.flights else []
+        timer = f"; timer set to {minutes_text(min([m for _, m in plan.endurance.minutes] + shortest))}"
     return (
-        "Props OFF for all work on the bench",
+        "Propellers OFF for all work on the bench",
+        "Failsafe tested with propellers off: what it does is known to the remote pilot and fits this place",
         f"Focus set to {_focus(plan)} and taped" if not math.isinf(pairing.focus_m) else "Focus set to infinity and taped",
         stop,
         tilt,
         "Guide loaded, checked on the wall marks",
-        "Card in, empty, writing",
-        "Props on last: right way up, tight, no cracks",
-        f"Pack voltage: full{full}{timer}",
-        "Link and failsafe checked: motors stop when the link is lost",
-        "Rules, permissions and weather checked by the pilot",
-        "Spotter in place and briefed",
-        "Area clear: no one inside the fall area",
+        "Media in, empty, writing",
+        "Propellers on last: right way up, tight, no cracks",
+        f"Pack voltage: full{full}; pack warm, not hot or cold{timer}",
+        "Fire kit for lithium packs at hand",
+        "Rules, permissions, weather and airspace checked by the remote pilot",
+        "Visual observer in place and briefed",
+        "Abort call agreed by everyone, and who may give it",
+        "People check: no one inside the drawn area who is not briefed",
         "Recording confirmed at the camera, before take-off",
     )

@@ -18,6 +18,7 @@ from framematch.compare.seen import cone_rad, project_held
 from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
 from framematch.errors import InputError
+from framematch.guide.report import equivalent_words
 from framematch.output.lens_curves import draw_curve, lens_colours
 from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
 from framematch.text.units import MM_PER_INCH
@@ -172,14 +173,9 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
     return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
 
-def _aspect(c: Comparison) -> float:
-    w, h = c.pairing.frame_mm
-    return w * c.pairing.recording.lens.squeeze / h
-
-
 def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -> _Block:
     width, step = _columns(c, page)
-    height = width / _aspect(c)
+    height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
     label = len(names) * line_mm(page.text_pt * 1.25) + 2 * line_mm(page.text_pt)
 
@@ -188,7 +184,7 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
         for name in names:
             p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
             down += line_mm(p.text_pt * 1.25)
-        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"):
+        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{equivalent_words(row.equivalent_135_mm)} on 135"):
             p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
             down += line_mm(p.text_pt * 0.95)
         for i, d in enumerate(c.run.distances_m):
@@ -240,11 +236,11 @@ def _curve_row(c: Comparison, page: Page) -> _Block:
 
 
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
-    height = page.inner_mm / _aspect(c)
+    height = page.inner_mm / c.pairing.frame_aspect
 
     size = page.text_pt * 1.5
     names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
-    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
+    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {equivalent_words(row.equivalent_135_mm)} on 135"
     beside = len(names) == 1 and text_mm(names[0], size, bold=True) + text_mm(facts, page.text_pt) + 4 <= page.inner_mm
 
     def head(p: Page, y: float) -> None:

@@ -8,7 +8,7 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import span
-from framematch.output.pdf import CAUTIONS, MARGIN_MM, Document, Page, paper_mm
+from framematch.output.pdf import MARGIN_MM, Document, Page, paper_mm
 from framematch.output.sheet_parts import draw_display, draw_table, frame_style
 
 _BASE_MM = (210.0, 297.0)
@@ -26,7 +26,7 @@ def sets_page(doc: Document, report: Report, *, paper: str, made: str) -> None:
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
             _draw(inner, report)
         page.check_bar(left + MARGIN_MM * scale, _BAR_TOP * scale)
-        page.cautions(left + MARGIN_MM * scale, _BAR_TOP * scale + 11, room_mm=_WIDE * scale, lines=CAUTIONS, size_pt=6.5 * min(scale, 1.2))
+        page.cautions(left + MARGIN_MM * scale, _BAR_TOP * scale + 11, room_mm=_WIDE * scale, size_pt=6.5 * min(scale, 1.2))
         page.footer(f"Sets of lines: {report.pairing.title}", made)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import streamlit as st
 
 from framematch.errors import InputError
@@ -19,24 +17,25 @@ from framematch.output.svg import drawing_svg
 from framematch.page.kept_choices import kept
 from framematch.page.look import block, drawing, paragraph
 from framematch.page.work import error_curve, report_of
+from framematch.render.keep import kept_by_value
 
 SETS, FRAMES, MARKS = "guide:sets", "guide:frames", "guide:marks"
 _GROUND = "#4a5259"  # behind the preview of a transparent overlay
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=16_000_000)
 def lines_of(pairing: Pairing, sets: int) -> Report:
     """The guide with as many sets of lines as asked for."""
     return report_of(pairing) if sets == 1 else guide_report(pairing, sets=sets)
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=16_000_000)
 def overlays_of(pairing: Pairing, sets: int, parts: tuple[str, ...], frames: tuple[int, ...], marks_m: tuple[float, ...]) -> dict[str, bytes]:
     """The overlay's files: the command line's own."""
     return overlay_files(lines_of(pairing, sets), parts=parts, frames=frames, marks_m=marks_m)
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=4_000_000)
 def turning_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     """Distances around the range, and each side's error of the guide's rectangle there while turning."""
     distances, _ = error_curve(pairing)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import threading
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,7 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.page.draft import Draft
 from framematch.render import render
-from framematch.render.keep import Kept
+from framematch.render.keep import Kept, kept_by_value
 from framematch.render.picture import Picture
 from framematch.render.pixels import frame_camera
 from framematch.render.recorded import recorded
@@ -81,7 +80,7 @@ _building = threading.Lock()
 _built: set[Place] = set()
 
 
-@lru_cache(maxsize=6)
+@kept_by_value(limit_bytes=96_000_000)
 def _scene(place: Place) -> Scene:
     return make_scene(place.name, width_m=place.width_m, height_m=place.height_m, shape=place.shape, sill_m=place.sill_m, thickness_m=place.thickness_m)
 

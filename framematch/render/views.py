@@ -15,7 +15,7 @@ from framematch.guide.areas import areas
 from framematch.guide.best import at_distance
 from framematch.render import render
 from framematch.render.picture import Picture
-from framematch.render.pixels import display_camera, frame_camera, width_for
+from framematch.render.pixels import frame_camera, width_for
 from framematch.render.recorded import Recorded, filled, recorded
 from framematch.scene.model import Scene, ViewPose
 
@@ -76,7 +76,7 @@ def recording_from_monitoring(pairing: Pairing) -> Floats:
 def wide_camera_and_bars(pairing: Pairing, *, height_px: int | None = None) -> tuple[Camera, Mask]:
     """The monitoring camera as the display shows it, at a height, and where the display has no bars."""
     display = pairing.display
-    camera = display_camera(pairing.monitoring, display)
+    camera = pairing.display_camera
     if height_px is not None and height_px != display.raster_px[1]:
         camera = camera.resized((width_for(display.raster_px[0] / display.raster_px[1], height_px), height_px))
     (width, height), (shown_w, shown_h) = camera.raster_px, display.raster_px

@@ -5,14 +5,13 @@ from __future__ import annotations
 import csv
 import json
 import math
-import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from command import framematch
 
-import framematch
 from framematch.cli import main
 from framematch.compare import candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json
@@ -22,9 +21,7 @@ from framematch.files.starter import STARTER, STARTER_PLAN
 
 
 def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    here = {**os.environ, "PYTHONPATH": str(Path(framematch.__file__).parents[1])}
-    command = [sys.executable, "-m", "framematch", "lenses", *map(str, args)]
-    return subprocess.run(command, cwd=cwd, env=here, capture_output=True, text=True, timeout=300)
+    return framematch("lenses", *args, cwd=cwd)
 
 
 @pytest.fixture

@@ -1,6 +1,6 @@
 """Damaged and senseless input: every reader answers with a value or one plain line, soon and in little memory.
 
-The same examples each time, about 20 s in all. More, and others, by hand:
+The same examples each time, about 5 s in all; four times as many in an acceptance run. More, and others, by hand:
 ``FRAMEMATCH_FUZZ_SECONDS=600 pytest tests/files/test_fuzz.py``, or one kind of file with
 ``python tests/helpers/fuzz_files.py mesh --seconds 600`` (``--atheris`` for coverage-guided damage).
 """
@@ -21,9 +21,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rigs import glasshouse, random_pairing
 
-from framematch.day.reader import parse_day
 from framematch.errors import InputError
 from framematch.files import starter
+from framematch.files.day import parse_day
 from framematch.files.pairing import parse_pairing
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import parse_plan

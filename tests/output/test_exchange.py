@@ -15,7 +15,8 @@ from framematch.geometry.camera import Camera, Display, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
-from framematch.output.exchange import glb, viewpoints, write_exchange, yfov_rad
+from framematch.output.exchange import glb, viewpoints, yfov_rad
+from framematch.output.scene_file import write_exchange
 from framematch.scene.load import load_scene
 from framematch.scene.model import Scene, ViewPose
 from framematch.scene.path import Run

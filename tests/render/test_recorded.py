@@ -16,7 +16,7 @@ from framematch.geometry.mount import Mount
 from framematch.guide.best import best_guide, outline_errors
 from framematch.guide.transfer import to_recorded
 from framematch.render import gl, rays
-from framematch.render.pixels import display_camera, frame_camera, pixel_rays
+from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.recorded import agreement, filled
 from framematch.render.views import Views, before_gap, both_views, outline_area, recording_from_monitoring
 from framematch.scene.model import Gap, ViewPose
@@ -115,7 +115,7 @@ def test_the_display_camera_is_monitoring_camera_and_display_in_one(fit: str) ->
     pairing = glasshouse(display=Display(raster_px=(1280, 720), source_px=(1440, 1080), fit=fit))
     directions = np.random.default_rng(2).normal(size=(500, 3)) * [1, 1, 0.2] + [0, 0, 1]
     direct, ok = pairing.monitoring.project(directions)
-    camera = display_camera(pairing.monitoring, pairing.display)
+    camera = pairing.display_camera
     assert np.allclose(camera.project(directions)[0][ok], pairing.display.from_source(direct[ok]), atol=1e-8)
 
 

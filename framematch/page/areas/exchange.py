@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Callable
-from functools import lru_cache, partial
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -41,6 +41,7 @@ from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Place, place_now, scene_of
 from framematch.page.views import distance_now
+from framematch.render.keep import kept_by_value
 from framematch.text.whole import TEXT_LIMIT
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
@@ -94,7 +95,7 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
     _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=1_000_000)
 def _framing_of(pairing: Pairing) -> Framing:
     return framing_of(pairing)
 
@@ -189,7 +190,7 @@ def _compared(before: Pairing, after: Pairing) -> str:
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
@@ -385,7 +386,7 @@ def _scene(pairing: Pairing) -> None:
 
 
 def _write_scene(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
+    from framematch.output.scene_file import write_exchange
     from framematch.scene.path import run_from
 
     scene = scene_of(place)

@@ -5,44 +5,37 @@ Every table but the pairing's name may be left out; the card then says what it c
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from framematch.day.tables import DayFile
+from framematch.day import given
+from framematch.day.given import Day
 from framematch.errors import InputError
+from framematch.files import day_tables as tables
+from framematch.files.day_tables import DayFile
 from framematch.files.pairing import parse_pairing, read_pairing
-from framematch.files.shot import read_plan
+from framematch.files.shot import airframe, read_plan
 from framematch.geometry.pairing import Pairing
 from framematch.shot.values import Plan
-from framematch.text.toml import parse_toml, validated
+from framematch.text.toml import Table, parse_toml, validated
 from framematch.text.whole import read_text
 
-
-@dataclass(frozen=True, kw_only=True)
-class Day:
-    """A day file's contents, the pairing it names, and the gap's tables where there are any; mesh files are looked for in its folder."""
-
-    file: DayFile
-    pairing: Pairing
-    gap: Plan | None = None
-    folder: Path | None = None
-
-    @property
-    def title(self) -> str:
-        """The day's, or else the pairing's."""
-        return self.file.title or self.pairing.title
-
-    def shown_in(self, system: str | None) -> Day:
-        """The same day shown in ``metric`` or ``imperial`` units; None leaves it as the file says.
-
-        Raises:
-            InputError: another word.
-        """
-        if system is None:
-            return self
-        if system not in ("metric", "imperial"):
-            raise InputError(f"{system!r} is no system of units", field="units", fix="use metric or imperial")
-        return replace(self, file=self.file.model_copy(update={"units": system}))
+_VALUE_OF: dict[type[Table], Callable[..., Any]] = {
+    tables.AircraftTable: given.DayAircraft,
+    tables.LoggedPitch: given.LoggedPitch,
+    tables.LoggedFlight: given.LoggedFlight,
+    tables.PackTable: given.DayPack,
+    tables.AirTable: given.DayAir,
+    tables.RunTable: given.DayRun,
+    tables.ExposureTable: given.DayExposure,
+    tables.CardTable: given.DayCard,
+    tables.ShotTable: given.Takes,
+    tables.PersonTable: given.Person,
+    tables.WallTable: given.Wall,
+    tables.PlaceTable: given.DayPlace,
+}
 
 
 def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
@@ -59,12 +52,33 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     data = parse_toml(text, name=str(path))
     if "pairing" not in data and ("recording" in data or "monitoring" in data):
         pairing = parse_pairing(text, name=str(path), folder=path.parent, kit=Path(kit) if kit else None)
-        return Day(file=DayFile(pairing=path.name), pairing=pairing, gap=_gap(pairing, path))
+        return Day(pairing=pairing, gap=_gap(pairing, path))
     file = validated(DayFile, data, name=str(path))
     named = _beside(path, file.pairing, "pairing")
     pairing = read_pairing(named, kit=kit)
     gap = read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named)
-    return Day(file=file, pairing=pairing, gap=gap, folder=path.parent)
+    day = _day(file, pairing, gap)
+    scene = day.place.scene
+    if scene is None or "." not in scene:
+        return day
+    return replace(day, place=replace(day.place, mesh=_beside(path, scene, "place.scene")))
+
+
+def _day(file: DayFile, pairing: Pairing, gap: Plan | None) -> Day:
+    told = {name: _value(getattr(file, name)) for name in ("units", "aircraft", "pack", "air", "run", "exposure", "card", "shots", "people", "place")}
+    return Day(pairing=pairing, gap=gap, name=file.title, transit_s=file.flights.transit_s, **told)
+
+
+def _value(told: Any) -> Any:
+    """A table's figures as the value of the day that they make."""
+    if isinstance(told, tuple):
+        return tuple(map(_value, told))
+    if not isinstance(told, Table):
+        return told
+    figures = {name: _value(getattr(told, name)) for name in type(told).model_fields if name not in ("prop", "part")}
+    if isinstance(told, tables.AircraftTable):
+        figures["props"], figures["parts"] = airframe(told.prop, told.part)
+    return _VALUE_OF[type(told)](**figures)
 
 
 def _gap(pairing: Pairing, path: Path) -> Plan | None:
@@ -74,12 +88,12 @@ def _gap(pairing: Pairing, path: Path) -> Plan | None:
 
 def _beside(path: Path, name: str, field: str) -> Path:
     try:
-        return beside(path.parent, name, field=field)
+        return _named_in(path.parent, name, field=field)
     except InputError as error:
         raise error.within(file=str(path)) from None
 
 
-def beside(folder: Path, name: str, *, field: str) -> Path:
+def _named_in(folder: Path, name: str, *, field: str) -> Path:
     """A file that a day file names, in its own folder.
 
     Raises:
@@ -97,4 +111,4 @@ def parse_day(text: str, *, pairing: Pairing, name: str = "day") -> Day:
     """The day in TOML text, with a pairing that is at hand already (its ``pairing`` key is not followed)."""
     data = parse_toml(text, name=name)
     data.setdefault("pairing", "at hand")
-    return Day(file=validated(DayFile, data, name=name), pairing=pairing)
+    return _day(validated(DayFile, data, name=name), pairing, None)
