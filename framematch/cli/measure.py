@@ -177,11 +177,11 @@ def mount(
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     recording: Annotated[
-        Optional[list[str]], typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
-    ] = None,  # noqa: UP045, E501
+        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+    ] = None,
     monitoring: Annotated[
-        Optional[list[str]], typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
-    ] = None,  # noqa: UP045, E501
+        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+    ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),

@@ -70,7 +70,7 @@ def parse_typed(text: str, *, moments: int = 1) -> Typed:
         ) from None
     if not 1 <= moment <= moments:
         raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
-    if not 0.2 <= distance:
+    if not distance >= 0.2:
         raise InputError(f"{distance:g} m", field="--distance", fix="give metres from 0.2 on, or inf")
     return Typed(distance_m=distance, at_px=at, moment=moment - 1)
 

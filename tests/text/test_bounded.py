@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from framematch.cli.figures import percent_at
-from framematch.day.tables import _density
 from framematch.errors import InputError
+from framematch.files.day_tables import _density
 from framematch.files.pairing import parse_pairing
 from framematch.files.pairing_tables import parse_aspect
 from framematch.files.starter import STARTER
