@@ -24,12 +24,13 @@ from framematch.page.areas.gap import numbers_in
 from framematch.page.areas.pairing import part_of
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
+from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
 from framematch.page.pictures import Place, Shot, frame_picture, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
-from framematch.page.work import files_of, first_report, report_of
+from framematch.page.work import first_report, report_of
 from framematch.render.pixels import frame_camera
 
 
@@ -202,7 +203,7 @@ def test_downloads_are_the_command_lines_own_bytes(draft):
     from framematch.output.guide_drawing import USUAL_PARTS
     from framematch.output.overlay import overlay_files
 
-    assert files_of(draft.pairing, parts=USUAL_PARTS, line_px=None) == overlay_files(guide_report(parse_pairing(draft.text)))
+    assert overlays_of(draft.pairing, 1, USUAL_PARTS, (0,), ()) == overlay_files(guide_report(parse_pairing(draft.text)))
 
 
 def test_the_first_guide_is_the_guide(draft):
