@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from framematch.render.gap_view import gap_scene, recorded_view, run_pose
 from gap_truth import LENSES, pairing_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image

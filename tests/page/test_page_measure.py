@@ -34,7 +34,7 @@ DOC = "chessboard-10x7-25mm"
 @pytest.fixture
 def app():
     """The page open at measuring."""
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     app.session_state["area"] = "Measure"
     return app.run()
 

@@ -15,7 +15,7 @@ from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
-from framematch.page import session
+from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
 from framematch.page.draft import MOST_BYTES, text_from_upload
@@ -131,8 +131,9 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     at = None
     if walled:
         at = wall.distance_field("print:sheet-wall")
+    sets = lines.sets_choice(pairing, key="print:sets")
     others = _more()
-    reports = _reports([pairing, *others], pulse)
+    reports = _reports([pairing, *others], pulse, sets)
     size = (wide, high) if known else None
     if size is not None:
         from framematch.output.true_scale import fitting_paper
@@ -144,7 +145,7 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
 
 def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
     return Job(
-        key=("sheet", tuple(r.pairing for r in reports), paper, size_mm, wall_m),
+        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, size_mm, wall_m),
         make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
         file_name=name,
         button=button,
@@ -159,14 +160,14 @@ def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | 
     return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
-    """Every pairing's report; one that has no guide is named and the rest still come."""
+def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
+    """Every pairing's report with so many sets of lines; one that has no guide is named and the rest still come."""
     found, spot = [], st.empty()
     for i, each in enumerate(pairings):
         if len(pairings) > 2:
             spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
         try:
-            found.append(patiently(partial(report_of, each), pulse))
+            found.append(patiently(partial(lines.lines_of, each, sets if each.far_m > each.near_m else 1), pulse))
         except InputError as error:
             if len(pairings) == 1:
                 raise
