@@ -101,7 +101,7 @@ export function plan(grid, placed, size, texels) {
       const f = flat(k);
       if (!f) continue;
       const away = Math.max(Math.abs(f[0]), Math.abs(f[1]));
-      if (!single && away > 1.3) continue;
+      if (!single && away > 1.1) continue;
       if (single || away < 1.05) mine++;
       for (const a of [0, 1]) { low[a] = Math.min(low[a], f[a]); high[a] = Math.max(high[a], f[a]); }
       for (const [step, per, ends] of [[1, px[0], k % (nx + 1) === nx], [nx + 1, px[1], k + nx + 1 >= used.length]]) {
@@ -402,7 +402,8 @@ export class Painter {
     gl.bindTexture(gl.TEXTURE_2D, this.scene.texture);
     gl.uniform1i(at.picture, 0);
     gl.uniform1i(at.plain, this.scene.texture ? 0 : 1);
-    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin });
+    // A hundredth of a millimetre aside: software renderers lose triangles with a corner exactly beside the eye.
+    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin.map((v, i) => v + [1.7e-5, 1.1e-5, 1.3e-5][i]) });
     faces.forEach((face, layer) => {
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, store.colour, 0, layer);
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.DEPTH_ATTACHMENT, store.depth, 0, layer);
@@ -412,7 +413,7 @@ export class Painter {
       const row = (i, f, shift) => [0, 1, 2].map((j) => f * m.turn[3 * i + j] + shift * m.turn[6 + j]).concat(f * m.at[i] + shift * m.at[2]);
       const x = row(0, (2 * face.focal) / face.width, (-2 * face.left) / face.width - 1);
       const y = row(1, (2 * face.focal) / face.height, (-2 * face.top) / face.height - 1);
-      const w = [m.turn[6], m.turn[7], m.turn[8], m.at[2]];
+      const w = row(2, 1, 0);
       const z = [w[0], w[1], w[2], w[3] - 2 * NEAR_M];
       gl.uniformMatrix4fv(at.clip, false, [0, 1, 2, 3].flatMap((j) => [x[j], y[j], z[j], w[j]]));
       gl.drawArrays(gl.TRIANGLES, 0, this.scene.count);
@@ -469,7 +470,7 @@ export class Painter {
       gl.uniform1f(at.filmEnd, marks.grid.end);
       gl.uniform1f(at.filmStep, marks.texels);
       gl.uniform1f(at.line, view.line || 1);
-      gl.uniform1f(at.dim, 0.42);
+      gl.uniform1f(at.dim, this.rig.dim);
     }
     gl.bindVertexArray(grid.mesh.array);
     gl.drawElements(gl.TRIANGLES, grid.count, gl.UNSIGNED_INT, 0);
@@ -519,4 +520,473 @@ async function picture(file, largest) {
   const share = largest / Math.max(whole.width, whole.height);
   if (share >= 1) return whole;
   return createImageBitmap(whole, { ...plain, resizeWidth: Math.floor(whole.width * share), resizeHeight: Math.floor(whole.height * share), resizeQuality: "high" });
+}
+
+// ------------------------------------------------------------------------------------------------ component
+
+const hub = (globalThis[Symbol.for("framematch.live")] ??= { parts: new Map(), waiting: new Set() });
+const REST_MS = 250; // without a change for so long, the hand rests
+const LOST_MS = 4000; // after which a lost context counts as lost for good
+const SLOW_MS = 50; // a frame that takes longer is drawn less finely while something moves
+const SOFTWARE = /swiftshader|llvmpipe|softpipe|basic render|software/i;
+
+const MARKUP = `
+<div class="views"><canvas class="gl" aria-hidden="true"></canvas>
+<figure class="wide"><div class="picture" role="img"><img class="guide" alt=""><canvas class="lines" aria-hidden="true"></canvas><p class="wait">Drawing the view …</p></div><figcaption></figcaption></figure>
+<figure class="frame"><div class="picture" role="img"><p class="wait"></p></div><figcaption></figcaption></figure></div>
+<p class="numbers"></p>
+<div class="hands">
+<label class="distance"><span>Distance to what is filmed <output></output></span><input type="range" min="0" step="1"></label>
+<label class="focal"><span>Recording focal length <output></output></span><input type="range" min="0" step="1"></label>
+</div>
+<div class="run" role="group" aria-label="The run past the opening">
+<button class="play" type="button">Play the run</button><button class="back" type="button" aria-label="One frame back">◂ frame</button><button class="on" type="button" aria-label="One frame on">frame ▸</button>
+<label class="time"><span>Run <output></output></span><input type="range" min="0" step="1"></label>
+<label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
+<button class="look" type="button" aria-pressed="false">Look from outside</button>
+</div>
+<p class="state" role="status"></p>`;
+
+const filled = (text, words) => text.replace(/\{(\w+)\}/g, (_, name) => words[name] ?? "");
+
+/** One component on the page: its elements, its painter, and what the hand has done that Python does not know yet. */
+class Live {
+  constructor(root) {
+    this.box = document.createElement("div");
+    this.box.className = "live";
+    this.box.innerHTML = MARKUP;
+    root.append(this.box);
+    this.part = (selector) => this.box.querySelector(selector);
+    this.stop = this.focal = this.time = this.sent = 0;
+    this.mode = "stop";
+    this.held = this.playing = this.outside = this.ended = false;
+    this.orbit = { turn: 0.9, rise: 0.45, far: 9 };
+    this.drawn = { scene: "", rig: "" };
+    this.moves = 0; // counts changes, so that tests see that none is missed
+    this.start();
+    this.listen();
+    this.onParts = () => this.take();
+    hub.waiting.add(this.onParts);
+    this.observer = new ResizeObserver(() => this.ask());
+    this.observer.observe(this.part(".views"));
+  }
+
+  end() {
+    this.ended = true;
+    hub.waiting.delete(this.onParts);
+    this.observer.disconnect();
+    cancelAnimationFrame(this.frame);
+    clearTimeout(this.resting);
+    clearTimeout(this.loss);
+    this.painter?.gl.getExtension("WEBGL_lose_context")?.loseContext();
+    this.box.remove();
+  }
+
+  start() {
+    const canvas = this.part("canvas.gl");
+    try {
+      this.painter = new Painter(canvas);
+      const said = this.painter.gl.getExtension("WEBGL_debug_renderer_info");
+      this.slow = SOFTWARE.test(said ? this.painter.gl.getParameter(said.UNMASKED_RENDERER_WEBGL) : "");
+      this.drawn = { scene: "", rig: "" };
+    } catch (error) {
+      this.painter = null;
+      this.cannot(`This browser can't draw the views itself (${error.message}).`);
+    }
+  }
+
+  /** No drawing here: the server's pictures take over, one for each change. */
+  cannot(why) {
+    this.broken = why;
+    this.box.dataset.drawn = "server";
+    this.say(`${why} The pictures come from the server, one for each change.`);
+    if (this.send) this.send("cannot", true);
+  }
+
+  say(text) {
+    if (this.part(".state").textContent !== text) this.part(".state").textContent = text;
+  }
+
+  // -------------------------------------------------------------------------------------------- from Python
+
+  update(view, send) {
+    const first = !this.view;
+    this.send = send;
+    this.view = view;
+    this.box.style.setProperty("--wide", view.aspects[0]);
+    this.box.style.setProperty("--frame", view.aspects[1]);
+    const guide = this.part("img.guide");
+    if (guide.getAttribute("src") !== view.guide) guide.src = view.guide || "data:,";
+    guide.hidden = !view.guide || this.outside;
+    if (first || (!this.held && view.seen >= this.sent)) {
+      this.sent = Math.max(this.sent, view.seen);
+      if (this.stop !== view.stop) this.mode = "stop";
+      [this.stop, this.focal] = [view.stop, view.focal];
+    }
+    const limits = [[".distance input", view.stops.length], [".focal input", view.focals.length]];
+    for (const [name, count] of limits) this.part(name).max = Math.max(count - 1, 0);
+    this.part(".focal").hidden = view.focals.length < 2;
+    this.part(".distance").hidden = view.stops.length < 2;
+    if (this.broken) this.cannot(this.broken);
+    for (const [name, src] of [["wide", view.server?.[0]], ["frame", view.server?.[1]]]) this.fallback(name, src);
+    this.take();
+    this.words();
+  }
+
+  fallback(name, src) {
+    const picture = this.part(`.${name} .picture`);
+    picture.querySelector("img.server")?.remove();
+    if (!src || !this.broken) return;
+    const image = document.createElement("img");
+    image.className = "server";
+    image.alt = "";
+    image.src = src;
+    picture.prepend(image);
+    picture.querySelector(".wait").hidden = true;
+  }
+
+  /** Take over parts that have come; what is drawn already stays until the new ones are whole. */
+  async take() {
+    if (!this.painter || !this.view || this.ended) return;
+    const { scene, rig, path } = this.view;
+    if (this.path?.id !== path && hub.parts.has(path)) {
+      this.path = opened(hub.parts.get(path));
+      this.path.stops = this.path.array("stops");
+      this.path.run = this.path.array("run");
+      this.path.before = this.path.array("before");
+      this.part(".time input").max = Math.max(this.path.run.length / 7 - 1, 0);
+      this.part(".run").classList.toggle("without", this.path.run.length < 14);
+      this.time = Math.min(this.time, this.path.run.length / 7 - 1);
+      if (!this.seen) this.seen = this.path.start ?? 0;
+    }
+    if (this.drawn.rig !== rig && hub.parts.has(rig)) {
+      this.painter.setRig(opened(hub.parts.get(rig)));
+      this.drawn.rig = rig;
+    }
+    if (this.drawn.scene !== scene && hub.parts.has(scene) && this.coming !== scene) {
+      this.coming = scene;
+      const painter = this.painter;
+      await painter.setScene(opened(hub.parts.get(scene)));
+      this.coming = "";
+      if (painter !== this.painter || painter.gl.isContextLost()) return;
+      this.drawn.scene = scene;
+      this.take();
+    }
+    this.ask();
+  }
+
+  // -------------------------------------------------------------------------------------------- from the hand
+
+  listen() {
+    const canvas = this.part("canvas.gl");
+    canvas.addEventListener("webglcontextlost", (event) => {
+      event.preventDefault();
+      if (this.ended) return;
+      this.box.dataset.drawn = "lost";
+      this.say("The screen has stopped drawing; waiting for it to come back.");
+      clearTimeout(this.loss);
+      this.loss = setTimeout(() => this.cannot("The screen has stopped drawing."), LOST_MS);
+    });
+    canvas.addEventListener("webglcontextrestored", () => {
+      clearTimeout(this.loss);
+      this.broken = "";
+      this.say("");
+      for (const name of ["wide", "frame"]) this.fallback(name, "");
+      if (this.send) this.send("cannot", false);
+      this.start();
+      this.take();
+    });
+    for (const name of ["distance", "focal"]) {
+      const input = this.part(`.${name} input`);
+      input.addEventListener("pointerdown", () => (this.held = true));
+      for (const end of ["pointerup", "pointercancel"]) input.addEventListener(end, () => (this.held = false));
+      input.addEventListener("input", () => this.moved(() => {
+        if (name === "distance") [this.stop, this.mode] = [Number(input.value), "stop"];
+        else this.focal = Number(input.value);
+        this.halt();
+      }));
+      input.addEventListener("change", () => {
+        this.held = false;
+        this.sent += 1;
+        this.send?.("hand", { n: this.sent, stop: this.stop, focal: this.focal });
+      });
+    }
+    const time = this.part(".time input");
+    time.addEventListener("input", () => this.moved(() => { this.halt(); this.at(Number(time.value)); }));
+    this.part(".play").addEventListener("click", () => this.play(!this.playing));
+    this.part(".back").addEventListener("click", () => this.step(-1));
+    this.part(".on").addEventListener("click", () => this.step(1));
+    this.part(".look").addEventListener("click", () => this.look(!this.outside));
+    const wide = this.part(".wide .picture");
+    const pointers = new Map();
+    let apart = 0;
+    wide.addEventListener("pointerdown", (event) => {
+      if (!this.outside) return;
+      wide.setPointerCapture(event.pointerId);
+      pointers.set(event.pointerId, [event.clientX, event.clientY]);
+      apart = 0;
+    });
+    wide.addEventListener("pointermove", (event) => {
+      const from = pointers.get(event.pointerId);
+      if (!from) return;
+      pointers.set(event.pointerId, [event.clientX, event.clientY]);
+      if (pointers.size === 2) {
+        const [a, b] = [...pointers.values()];
+        const now = Math.hypot(a[0] - b[0], a[1] - b[1]);
+        if (apart) this.around(0, 0, apart / now);
+        apart = now;
+      } else this.around((event.clientX - from[0]) * -0.008, (event.clientY - from[1]) * 0.008, 1);
+    });
+    for (const end of ["pointerup", "pointercancel"]) wide.addEventListener(end, (event) => pointers.delete(event.pointerId));
+    wide.addEventListener("wheel", (event) => {
+      if (!this.outside) return;
+      event.preventDefault();
+      this.around(0, 0, Math.exp(event.deltaY * 0.001));
+    }, { passive: false });
+    wide.addEventListener("keydown", (event) => {
+      if (!this.outside) return;
+      const by = { ArrowLeft: [0.1, 0, 1], ArrowRight: [-0.1, 0, 1], ArrowUp: [0, 0.08, 1], ArrowDown: [0, -0.08, 1], "+": [0, 0, 0.9], "-": [0, 0, 1.1] }[event.key];
+      if (event.key === "Escape") this.look(false);
+      if (!by) return;
+      event.preventDefault();
+      this.around(...by);
+    });
+  }
+
+  moved(change) {
+    change();
+    this.moves += 1;
+    this.lively = true;
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => { this.lively = false; this.ask(); this.words(); }, REST_MS);
+    this.ask();
+  }
+
+  at(time) {
+    const last = this.path ? this.path.run.length / 7 - 1 : 0;
+    this.time = Math.min(Math.max(time, 0), last);
+    this.mode = "run";
+  }
+
+  halt() {
+    if (this.playing) this.play(false);
+  }
+
+  play(on) {
+    if (!this.path || this.path.run.length < 14) return;
+    this.playing = on;
+    this.part(".play").textContent = on ? "Pause" : "Play the run";
+    this.then = 0;
+    if (on && (this.mode !== "run" || this.time >= this.path.run.length / 7 - 1)) this.at(this.mode === "run" ? 0 : this.time < this.path.run.length / 7 - 1 ? this.time : 0);
+    this.lively = on;
+    this.ask();
+    if (!on) this.words();
+  }
+
+  step(way) {
+    this.halt();
+    if (this.path) this.moved(() => this.at(Math.round(this.time + (way * this.path.rate) / this.path.fps)));
+  }
+
+  look(outside) {
+    this.outside = outside;
+    const button = this.part(".look"), wide = this.part(".wide .picture");
+    button.setAttribute("aria-pressed", String(outside));
+    button.textContent = outside ? "Back into the cameras" : "Look from outside";
+    this.box.classList.toggle("outside", outside);
+    if (outside) wide.tabIndex = 0;
+    else wide.removeAttribute("tabindex");
+    this.part("img.guide").hidden = outside || !this.view?.guide;
+    this.ask();
+    this.words();
+  }
+
+  around(turn, rise, far) {
+    this.moved(() => {
+      this.orbit.turn += turn;
+      this.orbit.rise = Math.min(Math.max(this.orbit.rise + rise, -0.1), 1.5);
+      this.orbit.far = Math.min(Math.max(this.orbit.far * far, 1.5), 60);
+    });
+  }
+
+  // -------------------------------------------------------------------------------------------- pictures
+
+  ask() {
+    if (this.frame || this.ended) return;
+    this.frame = requestAnimationFrame((now) => {
+      this.frame = 0;
+      this.tick(now);
+    });
+  }
+
+  pose() {
+    const origin = this.path.origin;
+    const whole = Math.floor(this.time);
+    const pose = this.mode === "run" ? poseOf(this.path.run, whole, this.time - whole) : poseOf(this.path.stops, this.stop);
+    return { turn: pose.turn, at: pose.at.map((v, i) => v + origin[i]) };
+  }
+
+  tick(now) {
+    if (!this.painter || !this.view || !this.path || this.drawn.scene === "" || this.drawn.rig === "") return;
+    if (this.playing) {
+      const passed = this.then ? Math.min((now - this.then) / 1000, 0.25) : 0;
+      this.at(this.time + passed * this.path.rate * Number(this.part(".speed select").value));
+      this.moves += 1;
+      if (this.time >= this.path.run.length / 7 - 1) this.play(false);
+    }
+    if (this.lively && this.then && now - this.then < 2000) this.pace = 0.7 * (this.pace ?? 16) + 0.3 * (now - this.then);
+    this.then = now;
+    if (this.pace > SLOW_MS) this.slow = true;
+    const ratio = Math.min(globalThis.devicePixelRatio || 1, 2);
+    const canvas = this.part("canvas.gl"), base = canvas.getBoundingClientRect();
+    const [width, height] = [Math.round(base.width * ratio), Math.round(base.height * ratio)];
+    if (!width || !height) return;
+    if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
+    const box = (name) => {
+      const r = this.part(`.${name} .picture`).getBoundingClientRect();
+      const [l, t, e, b] = [r.left - base.left, r.top - base.top, r.right - base.left, r.bottom - base.top].map((v) => Math.round(v * ratio));
+      return [l, t, Math.max(e - l, 1), Math.max(b - t, 1)];
+    };
+    const pose = this.pose(), eye = this.outside ? this.eye(pose) : null;
+    const focal = this.view.focals.length ? this.view.focals[this.focal] : this.view.focal_mm;
+    const boxes = this.outside ? { outside: box("wide"), frame: box("frame") } : { wide: box("wide"), frame: box("frame") };
+    const fine = !(this.slow && (this.lively || this.playing));
+    if (!this.painter.draw({ pose, focal, boxes, eye, texels: fine ? TEXELS : TEXELS / 2, line: Math.max(1, ratio) })) return;
+    if (this.outside) this.lines(pose, eye, focal, ratio);
+    if (this.box.dataset.drawn !== "live") {
+      this.box.dataset.drawn = "live";
+      for (const wait of this.box.querySelectorAll(".wait")) wait.hidden = true;
+      this.say("");
+    }
+    this.box.dataset.fine = fine ? "yes" : "no";
+    this.box.dataset.moves = this.moves;
+    this.hands();
+    if (this.playing) this.ask();
+  }
+
+  eye(pose) {
+    const { turn, rise, far } = this.orbit;
+    const ahead = [pose.turn[2], pose.turn[5], pose.turn[8]];
+    const heading = Math.atan2(ahead[0], -ahead[2]) + Math.PI + turn;
+    const target = pose.at.map((v, i) => v + ahead[i] * 1.5);
+    const from = [Math.sin(heading) * Math.cos(rise), Math.sin(rise), -Math.cos(heading) * Math.cos(rise)];
+    const out = from.map((v) => -v);
+    const n = Math.hypot(out[0], out[2]);
+    const right = [-out[2] / n, 0, out[0] / n];
+    const down = [out[1] * right[2] - out[2] * right[1], out[2] * right[0] - out[0] * right[2], out[0] * right[1] - out[1] * right[0]];
+    const floor = this.painter.scene.part.ground + 0.05;
+    const at = target.map((v, i) => v + from[i] * far);
+    return { turn: [0, 1, 2].flatMap((i) => [right[i], down[i], out[i]]), at: [at[0], Math.max(at[1], floor), at[2]], slope: 0.5 };
+  }
+
+  /** Rays round the edge of what a grid shows, `count` on each side. */
+  edge(grid, spread, count = 12) {
+    const [nx, ny] = grid.cells, c = grid.centre;
+    const at = (x, y) => {
+      const [u, v] = [(c[0] + (x - c[0]) / spread) * nx, (c[1] + (y - c[1]) / spread) * ny];
+      const k = Math.min(Math.max(Math.round(v), 0), ny) * (nx + 1) + Math.min(Math.max(Math.round(u), 0), nx);
+      return [grid.rays[3 * k], grid.rays[3 * k + 1], grid.rays[3 * k + 2]];
+    };
+    const side = Array.from({ length: count }, (_, i) => i / count);
+    return [...side.map((s) => at(s, 0)), ...side.map((s) => at(1, s)), ...side.map((s) => at(1 - s, 1)), ...side.map((s) => at(0, 1 - s))];
+  }
+
+  /** The rig, both pyramids of view, the path and the openings, over the look from outside. */
+  lines(pose, eye, focal, ratio) {
+    const canvas = this.part("canvas.lines");
+    const { width, height } = canvas.getBoundingClientRect();
+    [canvas.width, canvas.height] = [Math.round(width * ratio), Math.round(height * ratio)];
+    const pen = canvas.getContext("2d"), back = inverse(eye);
+    const seen = (p) => { const c = turned(back.turn, p); return [c[0] + back.at[0], c[1] + back.at[1], c[2] + back.at[2]]; };
+    const spot = (c) => [canvas.width / 2 + ((c[0] / c[2]) * canvas.height) / 2 / eye.slope, canvas.height / 2 + ((c[1] / c[2]) * canvas.height) / 2 / eye.slope];
+    const stroke = (points, colour, thick, dash = []) => {
+      for (const [ink, size] of [["rgba(11,14,17,.8)", thick + 2], [colour, thick]]) {
+        pen.strokeStyle = ink;
+        pen.lineWidth = size * ratio;
+        pen.setLineDash(dash.map((d) => d * ratio));
+        pen.beginPath();
+        for (let i = 0; i + 1 < points.length; i++) {
+          let [a, b] = [seen(points[i]), seen(points[i + 1])];
+          if (a[2] < 0.05 && b[2] < 0.05) continue;
+          const cut = (p, q) => (p[2] >= 0.05 ? p : p.map((v, k) => v + ((q[k] - v) * (0.05 - p[2])) / (q[2] - p[2])));
+          [a, b] = [spot(cut(a, b)), spot(cut(b, a))];
+          pen.moveTo(...a);
+          pen.lineTo(...b);
+        }
+        pen.stroke();
+      }
+    };
+    const place = (p, frame) => turned(frame.turn, p).map((v, i) => v + frame.at[i]);
+    const pyramid = (rays, frame, long, colour, dash) => {
+      const ends = rays.map((r) => { const n = Math.hypot(...r); return place(r.map((v) => (v / n) * long), frame); });
+      stroke([...ends, ends[0]], colour, 2, dash);
+      for (let i = 0; i < 4; i++) stroke([frame.at, ends[(i * ends.length) / 4]], colour, 1.5, dash);
+    };
+    for (const ring of this.path.openings) stroke([...ring, ring[0]], "#ffe033", 2.5);
+    const run = this.path.run, way = [];
+    for (let i = 0; i < run.length / 7; i += Math.max(1, Math.floor(run.length / 7 / 200))) way.push([0, 1, 2].map((k) => run[7 * i + k] + this.path.origin[k]));
+    stroke(way, "#ff9c50", 2, [6, 4]);
+    const rig = this.painter.rig, { name, spread } = this.painter.rung(focal);
+    pyramid(this.edge({ ...this.painter.grids.wide, centre: [0.5, 0.5] }, 1), after(pose, { turn: rig.turn, at: rig.shift }), 1.2, "#8fdcff", [5, 3]);
+    pyramid(this.edge(this.painter.grids[name], spread), pose, 2.2, "#ffffff", []);
+    const here = seen(pose.at);
+    if (here[2] > 0.05) {
+      pen.setLineDash([]);
+      pen.fillStyle = "#ffe033";
+      pen.strokeStyle = "#0b0e11";
+      pen.lineWidth = 2 * ratio;
+      pen.beginPath();
+      pen.arc(...spot(here), 5 * ratio, 0, 7);
+      pen.fill();
+      pen.stroke();
+    }
+  }
+
+  // -------------------------------------------------------------------------------------------- words
+
+  place() {
+    if (this.mode === "stop") return this.view.stops[this.stop];
+    const before = this.path.before[Math.round(this.time)];
+    const away = `${Math.abs(before).toFixed(1)} m ${before >= 0 ? "before" : "past"} the opening`;
+    return `${((this.time - this.path.crossing) / this.path.rate).toFixed(2)} s, ${away}`;
+  }
+
+  /** What stands beside the sliders; follows every frame. */
+  hands() {
+    const view = this.view, set = (selector, value) => { const e = this.part(selector); if (e.value !== value) e.value = value; };
+    set(".distance input", String(this.stop));
+    set(".focal input", String(this.focal));
+    set(".time input", String(Math.round(this.time)));
+    const said = [[".distance", view.stops[this.stop]], [".focal", view.focal_labels[this.focal] ?? ""], [".time", this.path && this.mode === "run" ? this.place() : ""]];
+    for (const [name, text] of said) {
+      const out = this.part(`${name} output`);
+      if (out.textContent !== text) out.textContent = text;
+      this.part(`${name} input`).setAttribute("aria-valuetext", text || "not running");
+    }
+    const stale = view.focals.length > 0 && this.focal !== view.focal;
+    this.box.classList.toggle("stale", stale);
+    const numbers = stale ? view.words.waiting : this.mode === "stop" ? view.numbers[this.stop] ?? "" : "";
+    if (this.part(".numbers").textContent !== numbers) this.part(".numbers").textContent = numbers;
+  }
+
+  /** Text alternatives and captions; follow when the hand rests. */
+  words() {
+    if (!this.view || (this.mode === "run" && !this.path)) return;
+    const { words, numbers } = this.view;
+    const say = { at: this.place(), numbers: this.mode === "stop" ? numbers[this.stop] ?? "" : "" };
+    this.part(".wide .picture").setAttribute("aria-label", filled(this.outside ? words.outside : words.wide, say).trim());
+    this.part(".frame .picture").setAttribute("aria-label", filled(words.frame, say).trim());
+    this.part(".wide figcaption").textContent = filled(this.outside ? words.outside_caption : words.wide_caption, say);
+    this.part(".frame figcaption").textContent = filled(words.frame_caption, say);
+    this.hands();
+  }
+}
+
+export default function ({ data, parentElement, setStateValue }) {
+  const live = (parentElement.framematchLive ??= new Live(parentElement));
+  if (data) live.update(data, setStateValue);
+  return () => {
+    live.end();
+    delete parentElement.framematchLive;
+  };
 }

@@ -12,6 +12,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.live.grids import WIDE_CELLS, Lensed, ladder, lensed
 from framematch.live.parts import packed
 from framematch.render.pixels import WIDEST, display_camera
+from framematch.render.sheet import DIM
 
 _RUNG = math.sqrt(2)
 
@@ -37,6 +38,7 @@ def rig_part(pairing: Pairing, *, focals_mm: tuple[float, float] | None = None) 
         "frame": {"aspect": float(frame_aspect), "rungs": [_said(rung, (rung.rays.shape[1] - 1, rung.rays.shape[0] - 1)) for rung in frames]},
         "turn": mount.recording_from_monitoring.ravel().tolist(),
         "shift": mount.translation_m.tolist(),
+        "dim": DIM,
     }
     arrays = {"wide.rays": wide.rays}
     for i, rung in enumerate(frames):
