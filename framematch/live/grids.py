@@ -22,6 +22,7 @@ WIDE_CELLS = (128, 72)
 FRAME_CELLS = (80, 48)
 TABLE_CELLS = 64
 _MARGIN = 0.08  # of the table beyond the picture
+_FARTHEST = 8.0  # times a point's distance from the axis, as far as the end of the domain is looked for
 _WIDEST_PLANE = 8.0  # of the stereographic plane: 166 degrees off the axis
 
 
@@ -30,8 +31,8 @@ class Lensed:
     """A camera's picture as tables.
 
     Args:
-        rays: (rows + 1, columns + 1, 3) float32, camera axes; past the end of the lens's domain they go on
-            turning evenly, and ``end_cos`` says where the picture ends.
+        rays: (rows + 1, columns + 1, 4) float32, camera axes; past the end of the lens's domain they go on
+            turning evenly. The fourth is by how much farther from the axis the domain ends, below 0 past it.
         table: (n + 1, n + 1, 2) float32, shares of the picture over ``low`` to ``high`` of the plane.
         end_cos: cosine of the largest angle off the axis that the lens images.
         centre: share of the picture where the axis meets it; a longer lens spreads places from there.
@@ -50,8 +51,8 @@ class Lensed:
 def lensed(camera: Camera, part: Rect, cells: tuple[int, int]) -> Lensed:
     """Tables of a part of a camera's raster."""
     across, down = np.linspace(part.left, part.right, cells[0] + 1), np.linspace(part.top, part.bottom, cells[1] + 1)
-    rays, ok = _rays(camera, np.stack(np.meshgrid(across, down), axis=-1))
-    seen = rays[ok] if ok.any() else rays.reshape(-1, 3)
+    rays, room = _rays(camera, np.stack(np.meshgrid(across, down), axis=-1))
+    seen = rays[room >= 0] if (room >= 0).any() else rays.reshape(-1, 3)
     plane = _plane(seen)
     low, high = plane.min(axis=0), plane.max(axis=0)
     spare = np.maximum(high - low, 1e-6) * _MARGIN
@@ -61,7 +62,7 @@ def lensed(camera: Camera, part: Rect, cells: tuple[int, int]) -> Lensed:
     corner = np.array([part.left, part.top])
     table = (_places(camera, _directions(np.stack(np.meshgrid(x, y), axis=-1))) - corner) / size
     return Lensed(
-        rays=rays.astype(np.float32),
+        rays=np.concatenate([rays, room[..., None]], axis=-1).astype(np.float32),
         table=table.astype(np.float32),
         low=low,
         high=high,
@@ -93,21 +94,22 @@ def _turned_out(rays: Floats, angle: Floats) -> Floats:
     return np.concatenate([np.sin(angle)[..., None] * side, np.cos(angle)[..., None]], axis=-1)
 
 
-def _rays(camera: Camera, points: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """Rays of points, those past the lens's domain at an angle that grows evenly with the radius."""
+def _rays(camera: Camera, points: Floats) -> tuple[Floats, Floats]:
+    """Rays of points, those past the lens's domain at an angle that grows evenly with the radius, and the room to its end."""
     rays, ok = camera.unproject(points)
     if ok.all():
-        return rays, ok
-    away = points[~ok] - camera.centre_px
-    inside, outside = np.zeros(len(away)), np.ones(len(away))
+        return rays, np.ones(ok.shape)
+    away = points - camera.centre_px
+    inside, outside = np.zeros(ok.shape), np.full(ok.shape, _FARTHEST)
     for _ in range(40):
         middle = (inside + outside) / 2
-        good = camera.unproject(camera.centre_px + away * middle[:, None])[1]
+        good = camera.unproject(camera.centre_px + away * middle[..., None])[1]
         inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
-    edge, _ = camera.unproject(camera.centre_px + away * inside[:, None])
-    angle = np.minimum(camera.lens.end_rad / np.maximum(inside, 1e-6), math.pi - 1e-3)
-    rays[~ok] = _turned_out(np.nan_to_num(edge), np.maximum(angle, camera.lens.end_rad + 1e-3))
-    return rays, ok
+    edge, _ = camera.unproject(camera.centre_px + away[~ok] * inside[~ok][:, None])
+    end = camera.lens.end_rad
+    angle = np.clip(end / np.maximum(inside[~ok], 1e-6), end, max(end, math.pi - 1e-3))
+    rays[~ok] = _turned_out(np.nan_to_num(edge), np.minimum(angle, math.pi - 1e-3))
+    return rays, inside - 1
 
 
 def _places(camera: Camera, rays: Floats) -> Floats:

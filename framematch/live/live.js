@@ -68,7 +68,7 @@ export function poseOf(rows, index, share = 0) {
 
 /**
  * Which perspective faces a grid needs, at which resolution.
- * @param grid {rays, cells, end}, @param placed share of the view of a grid corner, @param size of the view in pixels.
+ * @param grid {rays, cells}, @param placed share of the view of a grid corner, @param size of the view in pixels.
  */
 export function plan(grid, placed, size, texels) {
   const [nx, ny] = grid.cells;
@@ -80,8 +80,8 @@ export function plan(grid, placed, size, texels) {
     for (let i = 0; i <= nx; i++, k++) {
       const [x, y] = placed(i / nx, j / ny);
       if (x < -edge[0] || x > 1 + edge[0] || y < -edge[1] || y > 1 + edge[1]) continue;
-      const cos = grid.rays[3 * k + 2] / Math.hypot(grid.rays[3 * k], grid.rays[3 * k + 1], grid.rays[3 * k + 2]);
-      if (cos < grid.end - 0.05) continue;
+      if (grid.rays[4 * k + 3] < -0.02) continue;
+      const cos = grid.rays[4 * k + 2] / Math.hypot(grid.rays[4 * k], grid.rays[4 * k + 1], grid.rays[4 * k + 2]);
       used[k] = 1;
       least = Math.min(least, cos);
     }
@@ -92,8 +92,7 @@ export function plan(grid, placed, size, texels) {
     const low = [Infinity, Infinity], high = [-Infinity, -Infinity], steps = [];
     let mine = 0;
     const flat = (k) => {
-      const r = [grid.rays[3 * k], grid.rays[3 * k + 1], grid.rays[3 * k + 2]];
-      const [x, y, z] = turned(axes, r);
+      const [x, y, z] = turned(axes, grid.rays.subarray(4 * k, 4 * k + 3));
       return z > 0.1 ? [x / z, y / z] : null;
     };
     for (let k = 0; k < used.length; k++) {
@@ -105,7 +104,7 @@ export function plan(grid, placed, size, texels) {
       if (single || away < 1.05) mine++;
       for (const a of [0, 1]) { low[a] = Math.min(low[a], f[a]); high[a] = Math.max(high[a], f[a]); }
       for (const [step, per, ends] of [[1, px[0], k % (nx + 1) === nx], [nx + 1, px[1], k + nx + 1 >= used.length]]) {
-        const g = ends || !used[k + step] ? null : flat(k + step);
+        const g = ends || grid.rays[4 * k + 3] < 0 || !(grid.rays[4 * (k + step) + 3] >= 0) ? null : flat(k + step);
         if (g) steps.push(Math.hypot(g[0] - f[0], g[1] - f[1]) / per);
       }
     }
@@ -142,19 +141,20 @@ in vec3 tint; in vec2 spot; uniform sampler2D picture; uniform bool plain; out v
 void main() { colour = vec4(plain ? tint : tint * texture(picture, spot).rgb, 1.0); }`;
 
 const VIEW_VERTEX = `${HEAD}
-layout(location=0) in vec3 ray; layout(location=1) in vec2 share;
-uniform vec2 centre; uniform float spread; uniform vec4 part; out vec3 way;
+layout(location=0) in vec4 ray; layout(location=1) in vec2 share;
+uniform vec2 centre; uniform float spread; uniform vec4 part; out vec3 way; out float room;
 void main() {
   vec2 p = centre + (share - centre) * spread;
-  way = ray;
+  way = ray.xyz;
+  room = ray.w;
   gl_Position = vec4(mix(part.xy, part.zw, p) * vec2(2.0, -2.0) + vec2(-1.0, 1.0), 0.0, 1.0);
 }`;
 
 const VIEW_FRAGMENT = `${HEAD}
-in vec3 way; out vec4 colour;
+in vec3 way; in float room; out vec4 colour;
 uniform sampler2DArray seen, seenDepth, filmDepth; uniform sampler2D table;
 uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenMap[6], filmMap[6];
-uniform vec2 seenSize; uniform vec3 up, zenith, horizon; uniform float end;
+uniform vec2 seenSize; uniform vec3 up, zenith, horizon;
 uniform bool marks; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
 const float NEAR = ${NEAR_M.toFixed(4)};
 
@@ -202,7 +202,7 @@ bool hidden(vec4 p) {
 }
 
 void main() {
-  if (way.z < end * length(way)) { colour = vec4(0.0, 0.0, 0.0, 1.0); return; }
+  if (room < 0.0) { colour = vec4(0.0, 0.0, 0.0, 1.0); return; }
   int i = facing(way, seenCount, seenAxes);
   vec3 f = seenAxes[i] * way;
   vec2 t = seenMap[i].x * f.xy / f.z - seenMap[i].yz;
@@ -219,8 +219,8 @@ void main() {
     bool in0 = inside(p);
     if (!in0 || hidden(here)) rgb *= dim;
     if (in0) {
-      float room = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
-      if (room < 0.01 + 3.0 * line * max(w.x, w.y)
+      float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
+      if (near < 0.01 + 3.0 * line * max(w.x, w.y)
           && !(inside(framed(met(way + dx).xyz)) && inside(framed(met(way - dx).xyz)) && inside(framed(met(way + dy).xyz)) && inside(framed(met(way - dy).xyz))))
         rgb = vec3(1.0);
     }
@@ -344,7 +344,7 @@ export class Painter {
         index.set([a, c, a + 1, a + 1, c, c + 1], k);
       }
     }
-    const mesh = this.vertices([rays, 3], [shares, 2]);
+    const mesh = this.vertices([rays, 4], [shares, 2]);
     const buffer = gl.createBuffer();
     gl.bindVertexArray(mesh.array);
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, buffer);
@@ -454,7 +454,6 @@ export class Painter {
     gl.uniform2fv(at.centre, view.centre);
     gl.uniform1f(at.spread, view.spread);
     gl.uniform4fv(at.part, part);
-    gl.uniform1f(at.end, grid.end);
     gl.uniform3fv(at.up, [pose.turn[3], pose.turn[4], pose.turn[5]]);
     gl.uniform3fv(at.zenith, this.scene.part.zenith);
     gl.uniform3fv(at.horizon, this.scene.part.horizon);
@@ -506,7 +505,7 @@ export class Painter {
     }
     if (eye && boxes.outside) {
       const [, , w, h] = boxes.outside, v = eye.slope, u = (eye.slope * w) / h;
-      if (this.grids.outside?.u !== u) this.grids.outside = { u, ...this.grid({ cells: [1, 1], end: -1 }, new Float32Array([-u, -v, 1, u, -v, 1, -u, v, 1, u, v, 1])) };
+      if (this.grids.outside?.u !== u) this.grids.outside = { u, ...this.grid({ cells: [1, 1] }, new Float32Array([-u, -v, 1, 1, u, -v, 1, 1, -u, v, 1, 1, u, v, 1, 1])) };
       const grid = this.grids.outside, faces = this.faces("outside", grid, [0.5, 0.5], 1, [w, h], texels);
       this.lay({ box: boxes.outside, part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1 }, grid, faces, this.fill("outside", faces, eye), eye, null);
     }
@@ -885,7 +884,7 @@ class Live {
     const at = (x, y) => {
       const [u, v] = [(c[0] + (x - c[0]) / spread) * nx, (c[1] + (y - c[1]) / spread) * ny];
       const k = Math.min(Math.max(Math.round(v), 0), ny) * (nx + 1) + Math.min(Math.max(Math.round(u), 0), nx);
-      return [grid.rays[3 * k], grid.rays[3 * k + 1], grid.rays[3 * k + 2]];
+      return [...grid.rays.subarray(4 * k, 4 * k + 3)];
     };
     const side = Array.from({ length: count }, (_, i) => i / count);
     return [...side.map((s) => at(s, 0)), ...side.map((s) => at(1, s)), ...side.map((s) => at(1 - s, 1)), ...side.map((s) => at(0, 1 - s))];
