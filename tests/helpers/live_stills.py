@@ -15,7 +15,8 @@ from PIL import Image
 
 import framematch.live
 
-MODULE = Path(framematch.live.__file__).parent / "live.js"
+ROOM = Path(framematch.live.__file__).parent
+KINDS = {"live.js": "text/javascript", "part.js": "text/javascript", "live.css": "text/css"}
 ADDRESS = "http://127.0.0.1:9"  # nothing listens there: all that is asked for is answered by the test
 PAGE = """<!doctype html><title>live</title><body style="margin:0"><script type="module">
 import {Painter, opened} from "/live.js";
@@ -36,7 +37,7 @@ window.ready = true;
 
 
 @contextmanager
-def chromium_page(executable: str, parts: dict[str, bytes], *, page_html: str = PAGE, size: tuple[int, int] = (800, 600)) -> Iterator[Any]:
+def chromium_page(executable: str, parts: dict[str, bytes], *, page_html: str = PAGE, size: tuple[int, int] = (800, 600), arguments: tuple[str, ...] = ("--enable-unsafe-swiftshader",)) -> Iterator[Any]:
     """A browser page that gets the module and what is in ``parts`` (which may grow) from the test and nothing from elsewhere."""
     from playwright.sync_api import sync_playwright
 
@@ -44,15 +45,15 @@ def chromium_page(executable: str, parts: dict[str, bytes], *, page_html: str = 
         name = route.request.url.removeprefix(ADDRESS).lstrip("/")
         if name == "":
             route.fulfill(body=page_html, content_type="text/html")
-        elif name == "live.js":
-            route.fulfill(body=MODULE.read_text(encoding="utf-8"), content_type="text/javascript")
+        elif name in KINDS:
+            route.fulfill(body=(ROOM / name).read_text(encoding="utf-8"), content_type=KINDS[name])
         elif name in parts:
             route.fulfill(body=parts[name], content_type="application/octet-stream")
         else:
             route.abort()
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox", "--enable-unsafe-swiftshader"])
+        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox", *arguments])
         page = browser.new_page(viewport={"width": size[0], "height": size[1]})
         page.said = []
         page.on("console", lambda m: page.said.append(m.text))
