@@ -1,6 +1,6 @@
 """Choosing a lens for a gap: this opening, this run and this aircraft, one row per lens."""
 
-from framematch.compare.clearance import CAUTION, Clearance, clearance
+from framematch.compare.clearance import Clearance, clearance
 from framematch.compare.props import InShot, PropsReport, props_in_frame
 from framematch.compare.second import Match, match_second
 from framematch.compare.seen import Curves, Exit, curves, exits, out_of_frame_m
@@ -16,12 +16,12 @@ from framematch.compare.wishes import (
 )
 from framematch.shot.aircraft import Aircraft, Part, Prop
 from framematch.shot.lenses import camera_with, candidate_of
-from framematch.shot.opening import SHAPES, SIDES, Gap
+from framematch.shot.opening import SHAPES, SIDES, Opening
 from framematch.shot.run import Run
-from framematch.shot.values import Candidate, Plan, Second, Subject
+from framematch.shot.shot import Shot
+from framematch.shot.values import Candidate, Second, Subject
 
 __all__ = [
-    "CAUTION",
     "SHAPES",
     "SIDES",
     "Aircraft",
@@ -32,16 +32,16 @@ __all__ = [
     "Comparison",
     "Curves",
     "Exit",
-    "Gap",
     "InShot",
     "Match",
+    "Opening",
     "Part",
-    "Plan",
     "Prop",
     "PropsReport",
     "Row",
     "Run",
     "Second",
+    "Shot",
     "Subject",
     "camera_with",
     "candidate_of",
