@@ -614,9 +614,6 @@ class Live {
     this.view = view;
     this.box.style.setProperty("--wide", view.aspects[0]);
     this.box.style.setProperty("--frame", view.aspects[1]);
-    const guide = this.part("img.guide");
-    if (guide.getAttribute("src") !== view.guide) guide.src = view.guide || "data:,";
-    guide.hidden = !view.guide || this.outside;
     if (first || (!this.held && view.seen >= this.sent)) {
       this.sent = Math.max(this.sent, view.seen);
       if (this.stop !== view.stop) this.mode = "stop";
@@ -629,7 +626,17 @@ class Live {
     if (this.broken) this.cannot(this.broken);
     for (const [name, src] of [["wide", view.server?.[0]], ["frame", view.server?.[1]]]) this.fallback(name, src);
     this.take();
-    this.words();
+  }
+
+  /** The guide's drawing and numbers: the whole of this view's guide, or what is known of it, or what the last one was. */
+  takeNote() {
+    const { key, of } = this.view, notes = hub.notes ?? new Map();
+    const found = ["whole", "first"].map((kind) => notes.get(`${key} ${kind}`)).find((note) => note?.of === of);
+    if (found) this.note = found;
+    this.stale = !found;
+    const guide = this.part("img.guide"), src = this.note?.guide || "";
+    if (guide.getAttribute("src") !== src && src) guide.src = src;
+    guide.hidden = !src || this.outside;
   }
 
   fallback(name, src) {
@@ -646,7 +653,8 @@ class Live {
 
   /** Take over parts that have come; what is drawn already stays until the new ones are whole. */
   async take() {
-    if (!this.painter || !this.view || this.ended) return;
+    if (!this.view || this.ended) return;
+    this.takeNote();
     const { scene, rig, path } = this.view;
     if (this.path?.id !== path && hub.parts.has(path)) {
       this.path = opened(hub.parts.get(path));
@@ -658,6 +666,8 @@ class Live {
       this.time = Math.min(this.time, this.path.run.length / 7 - 1);
       if (!this.seen) this.seen = this.path.start ?? 0;
     }
+    this.words();
+    if (!this.painter) return;
     if (this.drawn.rig !== rig && hub.parts.has(rig)) {
       this.painter.setRig(opened(hub.parts.get(rig)));
       this.drawn.rig = rig;
@@ -707,7 +717,7 @@ class Live {
       input.addEventListener("change", () => {
         this.held = false;
         this.sent += 1;
-        this.send?.("hand", { n: this.sent, stop: this.stop, focal: this.focal });
+        this.send?.("hand", { n: this.sent, distance_m: this.view.stops_m[this.stop], focal_mm: this.view.focals_mm[this.focal] ?? null });
       });
     }
     const time = this.part(".time input");
@@ -795,7 +805,7 @@ class Live {
     this.box.classList.toggle("outside", outside);
     if (outside) wide.tabIndex = 0;
     else wide.removeAttribute("tabindex");
-    this.part("img.guide").hidden = outside || !this.view?.guide;
+    this.part("img.guide").hidden = outside || !this.note?.guide;
     this.ask();
     this.words();
   }
@@ -962,17 +972,17 @@ class Live {
       if (out.textContent !== text) out.textContent = text;
       this.part(`${name} input`).setAttribute("aria-valuetext", text || "not running");
     }
-    const stale = view.focals.length > 0 && this.focal !== view.focal;
+    const stale = this.stale || (view.focals.length > 0 && this.focal !== view.focal);
     this.box.classList.toggle("stale", stale);
-    const numbers = stale ? view.words.waiting : this.mode === "stop" ? view.numbers[this.stop] ?? "" : "";
+    const numbers = stale ? view.words.waiting : this.mode === "stop" ? this.note?.numbers[this.stop] ?? "" : "";
     if (this.part(".numbers").textContent !== numbers) this.part(".numbers").textContent = numbers;
   }
 
   /** Text alternatives and captions; follow when the hand rests. */
   words() {
     if (!this.view || (this.mode === "run" && !this.path)) return;
-    const { words, numbers } = this.view;
-    const say = { at: this.place(), numbers: this.mode === "stop" ? numbers[this.stop] ?? "" : "" };
+    const { words } = this.view;
+    const say = { at: this.place(), numbers: this.mode === "stop" ? this.note?.numbers[this.stop] ?? "" : "" };
     this.part(".wide .picture").setAttribute("aria-label", filled(this.outside ? words.outside : words.wide, say).trim());
     this.part(".frame .picture").setAttribute("aria-label", filled(words.frame, say).trim());
     this.part(".wide figcaption").textContent = filled(this.outside ? words.outside_caption : words.wide_caption, say);

@@ -7,63 +7,62 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from framematch.geometry.pose import Pose
 from framematch.live.parts import packed
-from framematch.scene.model import Gap
-from framematch.scene.opening import outline
+from framematch.shot.opening import Opening
+from framematch.shot.shot import Shot
 
 Floats = NDArray[np.float64]
 
 RATE_HZ = 60.0
+FROM_M, TO_M = 12.0, -3.0  # of the run that is shown, before the opening
+LONGEST_S = 60.0  # a slow run is shown from nearer
 
 
-def path_part(
-    *,
-    stops: Floats,
-    run: Floats | None = None,
-    before_m: ArrayLike = (),
-    rate_hz: float = RATE_HZ,
-    fps: float = 24.0,
-    openings: Sequence[Floats] = (),
-) -> bytes:
+def path_part(*, stops: Pose, run: Pose, before_m: ArrayLike, rate_hz: float = RATE_HZ, fps: float = 24.0, openings: Sequence[Opening] = ()) -> bytes:
     """The path's part.
 
     Args:
-        stops: (n, 4, 4) scene_from_recording at each stop of the distance slider.
-        run: (m, 4, 4) the same along the run, ``rate_hz`` a second; None without a run.
+        stops: ``scene_from_recording`` (n) at each stop of the distance slider.
+        run: the same (m) along the run, ``rate_hz`` a second.
         before_m: (m,) before the opening at each of them, below 0 past it.
         fps: of the recording camera; one step of the run is one of its frames.
-        openings: outlines (k, 3), scene axes, metres.
+        openings: that are flown.
     """
-    along = np.zeros((0, 4, 4)) if run is None else np.asarray(run)
-    before = np.broadcast_to(np.asarray(before_m, dtype=np.float64), (len(along),)) if len(along) else np.zeros(0)
-    origin = stops[0, :3, 3]
+    before = np.asarray(before_m, dtype=np.float64)
+    origin = stops.translation_m[0]
     head = {
         "origin": origin.tolist(),
         "rate": rate_hz,
         "fps": fps,
-        "crossing": int(np.argmin(np.abs(before))) if len(before) else 0,
-        "openings": [np.asarray(ring).tolist() for ring in openings],
+        "crossing": int(np.argmin(np.abs(before))),
+        "openings": [opening.scene_from_opening.points(opening.outline(12)).tolist() for opening in openings],
     }
-    arrays = {"stops": _rows(stops, origin), "run": _rows(along, origin), "before": before.astype(np.float32)}
+    arrays = {"stops": _rows(stops, origin), "run": _rows(run, origin), "before": before.astype(np.float32)}
     return packed("path", head, arrays)
 
 
-def ring_of(gap: Gap) -> Floats:
-    """An opening's outline (k, 3) in scene axes."""
-    flat = np.array(outline(gap).exterior.coords)[:-1]
-    nx, _, nz = gap.normal
-    right = np.array([nz, 0.0, -nx])
-    x = flat[:, 0] - flat[:, 0].min() / 2 - flat[:, 0].max() / 2
-    y = flat[:, 1] - flat[:, 1].min() / 2 - flat[:, 1].max() / 2
-    out: Floats = np.array(gap.centre_m) + x[:, None] * right + y[:, None] * np.array([0.0, 1.0, 0.0])
-    return out
+def straight_path(shot: Shot, stops_m: Sequence[float]) -> bytes:
+    """The part of a shot's straight run past its opening, at its own speed.
+
+    Raises:
+        InputError: the shot has no opening.
+    """
+    speed = shot.run.speed_m_s
+    start = min(FROM_M, TO_M + speed * LONGEST_S)
+    before = np.arange(start, TO_M, -speed / RATE_HZ)
+    return path_part(
+        stops=shot.scene_from_recording(np.array(stops_m)),
+        run=shot.scene_from_recording(before),
+        before_m=before,
+        fps=shot.run.rate_fps,
+        openings=shot.openings,
+    )
 
 
-def _rows(poses: Floats, origin: Floats) -> NDArray[np.float32]:
+def _rows(poses: Pose, origin: Floats) -> NDArray[np.float32]:
     """Place from the origin and quaternion x, y, z, w of each pose, (n, 7)."""
-    if not len(poses):
-        return np.zeros((0, 7), dtype=np.float32)
     from scipy.spatial.transform import Rotation
 
-    turn = Rotation.from_matrix(poses[:, :3, :3]).as_quat()
-    return np.concatenate([poses[:, :3, 3] - origin, turn], axis=1).astype(np.float32)
+    turn = Rotation.from_matrix(poses.rotation).as_quat()
+    return np.concatenate([poses.translation_m - origin, turn], axis=1).astype(np.float32)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from framematch.guide.report import metres
 from framematch.live.parts import head_of
 
 WORDS = {
@@ -21,19 +22,33 @@ WORDS = {
 
 
 @dataclass(frozen=True, kw_only=True)
+class Note:
+    """What is said of a guide: the drawing over the goggles' view, and its numbers.
+
+    Args:
+        of: which guide, as :class:`LiveView` has it.
+        guide: an SVG drawing's source for an image; empty without a guide.
+        numbers: for each stop of the distance slider, the guide's errors there in words.
+    """
+
+    of: str
+    guide: str = ""
+    numbers: Sequence[str] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class LiveView:
     """One state of both views.
 
     Args:
         scene, rig, path: packed parts.
-        stops: what each stop of the distance slider is called, ``3 m``; as many as the path's part has.
+        stops_m: distances of the distance slider's stops; as many as the path's part has.
         stop: that Python holds.
-        numbers: for each stop, the guide's errors there in words.
-        focals_mm: focal lengths, as focused, of the focal slider's stops; empty without a slider.
-        focal_labels: as they are called.
+        focals_mm: focal lengths, as engraved, of the focal slider's stops; empty without a slider.
+        focused_mm: the same as focused.
         focal: stop of the focal slider that Python holds.
         focal_mm: of the recording lens as focused, for where there is no slider.
-        guide: an SVG drawing's source for an image; empty without a guide.
+        of: what the guide of this view is the guide of; notes of another wait or are past.
         seen: the last count that the browser sent with what its hand did.
         server: sources of both pictures, drawn by the server, where the browser can't draw.
     """
@@ -41,14 +56,13 @@ class LiveView:
     scene: bytes
     rig: bytes
     path: bytes
-    stops: Sequence[str]
+    stops_m: Sequence[float]
     stop: int
-    numbers: Sequence[str] = ()
     focals_mm: Sequence[float] = ()
-    focal_labels: Sequence[str] = ()
+    focused_mm: Sequence[float] = ()
     focal: int = 0
     focal_mm: float
-    guide: str = ""
+    of: str = ""
     seen: int = 0
     server: tuple[str, str] | None = None
 
@@ -60,14 +74,15 @@ class LiveView:
             "rig": rig["id"],
             "path": head_of(self.path)["id"],
             "aspects": [rig["wide"]["aspect"], rig["frame"]["aspect"]],
-            "stops": list(self.stops),
+            "stops": [metres(d) for d in self.stops_m],
+            "stops_m": list(self.stops_m),
             "stop": self.stop,
-            "numbers": list(self.numbers),
-            "focals": [float(f) for f in self.focals_mm],
-            "focal_labels": list(self.focal_labels),
+            "focals": list(self.focused_mm),
+            "focals_mm": list(self.focals_mm),
+            "focal_labels": [f"{f:g} mm" for f in self.focals_mm],
             "focal": self.focal,
             "focal_mm": self.focal_mm,
-            "guide": self.guide,
+            "of": self.of,
             "seen": self.seen,
             "words": WORDS,
             "server": list(self.server) if self.server else None,

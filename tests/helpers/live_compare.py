@@ -15,14 +15,16 @@ from framematch.geometry.camera import Camera, Display, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.live.rig_part import rig_part
 from framematch.live.scene_part import scene_part
 from framematch.render.rays import first_hits
 from framematch.render.recorded import agreement
 from framematch.render.sheet import marked
-from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
-from framematch.scene.model import Light, Scene, Surface, ViewPose
+from framematch.render.views import both_views, recording_from_monitoring, wide_camera_and_bars
+from framematch.scene.model import Light, Scene, Surface
 from framematch.scene.registry import make_scene
+from framematch.shot.place import standing
 
 #: Scene, where the recording camera stands, heading, pitch, bank.
 SHOTS = {
@@ -77,9 +79,9 @@ def scene_named(name: str) -> Scene:
     return make_scene(name)
 
 
-def pose_of(shot: str) -> ViewPose:
+def pose_of(shot: str) -> Pose:
     _, place, heading, pitch, bank = SHOTS[shot]
-    return ViewPose(position_m=place, heading_deg=heading, pitch_deg=pitch, bank_deg=bank)
+    return standing(place, heading_deg=heading, pitch_deg=pitch, bank_deg=bank)
 
 
 def with_markers(scene: Scene, camera: Camera, eye: np.ndarray, *, across: int = 7, down: int = 4, width_px: float = 6.0) -> tuple[Scene, np.ndarray]:
@@ -135,17 +137,17 @@ def middle_of(picture: np.ndarray, spot: np.ndarray, reach: int = 7) -> np.ndarr
 def apart(page: Any, parts: dict[str, bytes], shot: str, pairing: Pairing, *, height_px: int, focals_mm: tuple[float, float] | None = None) -> Apart:
     """Draw a shot through a pairing both ways and compare."""
     pose = pose_of(shot)
-    eye = pose.scene_from_camera @ recording_from_monitoring(pairing)
+    eye = (pose @ recording_from_monitoring(pairing)).matrix
     scene, middles = with_markers(scene_named(SHOTS[shot][0]), wide_camera_and_bars(pairing, height_px=height_px)[0], eye)
     views = both_views(scene, pairing, pose, height_px=height_px, renderer="rays")
     parts["scene"], parts["white"], parts["rig"] = scene_part(scene), scene_part(whitened(scene)), rig_part(pairing, focals_mm=focals_mm)
     sizes = [(v.colour.shape[1], v.colour.shape[0]) for v in (views.wide, views.frame)]
     focal = pairing.recording.lens.focal_mm
-    wide, frame = stills(page, pose.scene_from_camera, focal, *sizes, scene="scene", rig="rig")
-    white, _ = stills(page, pose.scene_from_camera, focal, *sizes, scene="white")
+    wide, frame = stills(page, pose.matrix, focal, *sizes, scene="scene", rig="rig")
+    white, _ = stills(page, pose.matrix, focal, *sizes, scene="white")
     truth = marked(views)
     off = []
-    for camera, axes, live, rays in ((views.wide_camera, eye, wide, truth), (views.frame_camera, pose.scene_from_camera, frame, views.frame.colour)):
+    for camera, axes, live, rays in ((views.wide_camera, eye, wide, truth), (views.frame_camera, pose.matrix, frame, views.frame.colour)):
         spots, ok = camera.project((middles - axes[:3, 3]) @ axes[:3, :3])
         for spot in spots[ok]:
             both = [middle_of(picture, spot) for picture in (live, rays)]
@@ -155,4 +157,3 @@ def apart(page: Any, parts: dict[str, bytes], shot: str, pairing: Pairing, *, he
     lit = [picture[..., 1] > 180 for picture in (white, marked(replace(views, wide=blank)))]
     colours = tuple(float(np.median(np.abs(a.astype(int) - b))) for a, b in ((wide, truth), (frame, views.frame.colour)))
     return Apart(markers_px=np.array(off), colours=(colours[0], colours[1]), overlap=agreement(*lit))
-

@@ -16,7 +16,7 @@ from PIL import Image
 import framematch.live
 
 ROOM = Path(framematch.live.__file__).parent
-KINDS = {"live.js": "text/javascript", "part.js": "text/javascript", "live.css": "text/css"}
+KINDS = {"live.js": "text/javascript", "part.js": "text/javascript", "note.js": "text/javascript", "live.css": "text/css"}
 ADDRESS = "http://127.0.0.1:9"  # nothing listens there: all that is asked for is answered by the test
 PAGE = """<!doctype html><title>live</title><body style="margin:0"><script type="module">
 import {Painter, opened} from "/live.js";
@@ -37,7 +37,14 @@ window.ready = true;
 
 
 @contextmanager
-def chromium_page(executable: str, parts: dict[str, bytes], *, page_html: str = PAGE, size: tuple[int, int] = (800, 600), arguments: tuple[str, ...] = ("--enable-unsafe-swiftshader",)) -> Iterator[Any]:
+def chromium_page(
+    executable: str,
+    parts: dict[str, bytes],
+    *,
+    page_html: str = PAGE,
+    size: tuple[int, int] = (800, 600),
+    arguments: tuple[str, ...] = ("--enable-unsafe-swiftshader",),
+) -> Iterator[Any]:
     """A browser page that gets the module and what is in ``parts`` (which may grow) from the test and nothing from elsewhere."""
     from playwright.sync_api import sync_playwright
 

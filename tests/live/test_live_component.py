@@ -9,12 +9,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from live_sample import sample
+from live_sample import GUIDE, note, sample
 from live_stills import chromium_page
 
 HARNESS = """<!doctype html><html lang="en"><title>live</title><meta name="viewport" content="width=device-width">
 <body style="margin:8px;--st-text-color:#1c2226;--st-primary-color:#0f5a66;--st-secondary-background-color:#efede7"><main><h1>Both views</h1></main><script type="module">
-import live from "/live.js"; import part from "/part.js";
+import live from "/live.js"; import part from "/part.js"; import note from "/note.js";
 const css = await (await fetch("/live.css")).text();
 window.sent = []; window.roots = [];
 const root = () => { const host = document.createElement("div"); document.querySelector("main").append(host); return host.attachShadow({mode: "open"}); };
@@ -27,9 +27,12 @@ window.mount = async (view, names) => {
   window.ends = window.ends || [];
   window.show(view, i);
 };
+window.tell = data => note({data});
 window.ready = true;
 </script></html>"""
 VIEW = sample()
+SAID = {"key": "live", **VIEW.said()}
+NUMBERS = note().numbers
 PARTS = {"scene": VIEW.scene, "rig": VIEW.rig, "path": VIEW.path}
 
 
@@ -42,8 +45,18 @@ def page(chromium: str) -> Iterator[Any]:
         assert not [line for line in page.said if "stall" not in line and "CONTEXT_LOST" not in line]
 
 
-def mount(page: Any, view: dict[str, Any] | None = None) -> None:
-    page.evaluate(f"mount({json.dumps(view or VIEW.said())}, {json.dumps(sorted(PARTS))})")
+def mount(page: Any) -> None:
+    tell(page, "18 mm", "first")
+    page.evaluate(f"mount({json.dumps(SAID)}, {json.dumps(sorted(PARTS))})")
+
+
+def tell(page: Any, of: str, kind: str) -> None:
+    page.evaluate(f"tell({json.dumps({'key': 'live', 'kind': kind, **note(of).__dict__})})")
+
+
+def show(page: Any, **changes: object) -> None:
+    """What Python sends next."""
+    page.evaluate(f"show({json.dumps({**SAID, **replace(VIEW, **changes).said()})}, 0)")  # type: ignore[arg-type]
 
 
 def live(page: Any, script: str) -> Any:
@@ -74,12 +87,12 @@ def test_both_views_follow_the_pointer_and_python_hears_of_it_once(page: Any) ->
     assert page.evaluate("sent") == []
     assert live(page, "live.moves") == page.evaluate("steps") >= 5
     page.mouse.up()
-    assert page.evaluate("sent") == [["hand", {"n": 1, "stop": live(page, "live.stop"), "focal": VIEW.focal}]]
-    assert page.locator(".distance output").inner_text() == VIEW.stops[live(page, "live.stop")]
-    assert page.locator(".numbers").inner_text() == VIEW.numbers[live(page, "live.stop")]
+    assert page.evaluate("sent") == [["hand", {"n": 1, "distance_m": VIEW.stops_m[live(page, "live.stop")], "focal_mm": VIEW.focals_mm[VIEW.focal]}]]
+    assert page.locator(".distance output").inner_text() == SAID["stops"][live(page, "live.stop")]
+    assert page.locator(".numbers").inner_text() == NUMBERS[live(page, "live.stop")]
     assert before[0] != picture(page) and before[1] != picture(page, "frame")
     label = page.locator(".wide .picture").get_attribute("aria-label")
-    assert VIEW.stops[live(page, "live.stop")] in label and VIEW.numbers[live(page, "live.stop")] in label
+    assert SAID["stops"][live(page, "live.stop")] in label and NUMBERS[live(page, "live.stop")] in label
 
 
 def test_an_older_answer_does_not_pull_the_slider_back(page: Any) -> None:
@@ -87,10 +100,10 @@ def test_an_older_answer_does_not_pull_the_slider_back(page: Any) -> None:
     slider.focus()
     slider.press("ArrowRight")
     slider.press("ArrowRight")
-    page.evaluate(f"show({json.dumps(replace(VIEW, stop=4, seen=1).said())}, 0)")  # Python's answer to the first of the two
+    show(page, stop=4, seen=1)  # Python's answer to the first of the two
     assert live(page, "live.stop") == 5
-    page.evaluate(f"show({json.dumps(replace(VIEW, stop=5, seen=2).said())}, 0)")
-    page.evaluate(f"show({json.dumps(replace(VIEW, stop=1, seen=2).said())}, 0)")  # Python moved it itself: an undo
+    show(page, stop=5, seen=2)
+    show(page, stop=1, seen=2)  # Python moved it itself: an undo
     assert live(page, "live.stop") == 1
 
 
@@ -101,8 +114,12 @@ def test_the_focal_length_follows_and_the_guide_pales_until_its_own_comes(page: 
     slider.press("ArrowRight")
     assert picture(page, "frame") != before
     assert page.locator(".live.stale").count() == 1 and "follow" in page.locator(".numbers").inner_text()
-    page.evaluate(f"show({json.dumps(replace(VIEW, focal=VIEW.focal + 1, seen=1).said())}, 0)")
-    page.wait_for_function("!roots[0].querySelector('.live.stale')")
+    show(page, focal=VIEW.focal + 1, seen=1, of="19 mm")
+    assert page.locator(".live.stale").count() == 1
+    for kind in ("first", "whole"):
+        tell(page, "19 mm", kind)
+        page.wait_for_function("!roots[0].querySelector('.live.stale')")
+        assert page.locator(".numbers").inner_text() == note("19 mm").numbers[VIEW.stop]
 
 
 def test_the_picture_comes_within_two_frames_of_the_pointer(page: Any) -> None:
@@ -183,7 +200,7 @@ def test_a_context_lost_for_good_asks_for_the_servers_pictures(page: Any) -> Non
     page.evaluate("roots[0].framematchLive.painter.gl.getExtension('WEBGL_lose_context').loseContext()")
     page.wait_for_selector('.live[data-drawn="server"]', timeout=15_000)
     assert ["cannot", True] in page.evaluate("sent") and "server" in page.locator(".state").inner_text()
-    page.evaluate(f"show({json.dumps(replace(VIEW, server=(VIEW.guide, VIEW.guide)).said())}, 0)")
+    show(page, server=(GUIDE, GUIDE))
     assert page.locator("img.server").count() == 2
 
 

@@ -15,14 +15,17 @@ from scipy.spatial.transform import Rotation
 from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
 from framematch.live import kept
-from framematch.live.component import hand_of
+from framematch.live.component import Hand, hand_of
 from framematch.live.grids import FRAME_CELLS, WIDE_CELLS, lensed
 from framematch.live.parts import head_of, packed, whole
-from framematch.live.path_part import path_part, ring_of
+from framematch.live.path_part import straight_path
 from framematch.live.rig_part import rig_part, without_focal
 from framematch.live.scene_part import scene_part
 from framematch.render.pixels import display_camera
-from framematch.scene.model import Gap, Scene, Surface, ViewPose
+from framematch.scene.model import Scene, Surface
+from framematch.shot.opening import Opening
+from framematch.shot.run import Run
+from framematch.shot.shot import Shot
 
 
 def _array(part: bytes, name: str) -> np.ndarray:
@@ -107,19 +110,17 @@ def test_a_rig_with_a_range_does_not_change_with_its_own_focal_length() -> None:
     assert rungs[0] == 4.0 and rungs[-1] >= 100.0 and all(b / a < 1.42 for a, b in zip(rungs, rungs[1:], strict=False))
 
 
-def test_a_path_is_places_and_turns() -> None:
-    poses = np.array([ViewPose(position_m=(1.0, 2.0, z), heading_deg=20 * z, bank_deg=5.0).scene_from_camera for z in (3.0, 2.0, -1.0)])
-    part = path_part(stops=poses[:1], run=poses, before_m=[3, 2, -1], openings=[ring_of(Gap(centre_m=(0, 1, 0), width_m=2, height_m=1))])
-    rows = _array(part, "run").reshape(-1, 7)
-    assert np.allclose(rows[:, :3] + head_of(part)["origin"], poses[:, :3, 3], atol=1e-6)
-    assert np.allclose(Rotation.from_quat(rows[:, 3:]).as_matrix(), poses[:, :3, :3], atol=1e-6)
-    ring = np.array(head_of(part)["openings"][0])
-    assert ring.min(axis=0) == pytest.approx([-1, 0.5, 0]) and ring.max(axis=0) == pytest.approx([1, 1.5, 0])
-
-
-def test_an_opening_flown_sideways_stands_across_the_way() -> None:
-    ring = ring_of(Gap(centre_m=(5, 1, 2), width_m=2, height_m=1, normal=(1.0, 0.0, 0.0)))
-    assert ring[:, 0] == pytest.approx(np.full(len(ring), 5.0)) and np.ptp(ring[:, 2]) == pytest.approx(2.0)
+def test_a_path_is_the_shots_own_poses() -> None:
+    shot = Shot(openings=(Opening(width_m=2, height_m=1, middle_m=(5, 1, 2), heading_deg=90),), run=Run(speed_m_s=6, pan_deg=4, tilt_deg=-8, bank_deg=5))
+    part = straight_path(shot, (1.0, 3.0))
+    head, stops, run, before = head_of(part), _array(part, "stops").reshape(-1, 7), _array(part, "run").reshape(-1, 7), _array(part, "before")
+    for rows, distances in ((stops, np.array([1.0, 3.0])), (run, before)):
+        poses = shot.scene_from_recording(distances)
+        assert np.allclose(rows[:, :3] + head["origin"], poses.translation_m, atol=1e-5)
+        assert np.allclose(Rotation.from_quat(rows[:, 3:]).as_matrix(), poses.rotation, atol=1e-6)
+    assert np.allclose(-np.diff(before) * head["rate"], 6, atol=1e-3) and abs(before[head["crossing"]]) < 0.06
+    ring = np.array(head["openings"][0])  # flown along +x: it stands across
+    assert ring[:, 0] == pytest.approx(np.full(len(ring), 5.0)) and np.ptp(ring[:, 2]) == pytest.approx(2.0) and np.ptp(ring[:, 1]) == pytest.approx(1.0)
 
 
 def test_scenes_are_kept_and_taken_again_only_if_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -142,10 +143,10 @@ def test_scenes_are_kept_and_taken_again_only_if_whole(tmp_path: Path, monkeypat
     assert kept.kept_scene(("three", 1), make) == first
 
 
-@pytest.mark.parametrize("said", [None, {}, {"hand": 3}, {"hand": {"n": 1, "stop": "2", "focal": 0}}, {"hand": {"n": 1}}])
+@pytest.mark.parametrize("said", [None, {}, {"hand": 3}, {"hand": {"n": 1, "distance_m": "2", "focal_mm": 0}}, {"hand": {"n": 1}}])
 def test_what_no_hand_does_is_not_taken(said: object) -> None:
     assert hand_of(said) is None
 
 
 def test_what_a_hand_does_is_taken() -> None:
-    assert hand_of({"hand": {"n": 1, "stop": 2, "focal": 0, "more": "x"}}) == {"n": 1, "stop": 2, "focal": 0}
+    assert hand_of({"hand": {"n": 1, "distance_m": 2, "focal_mm": None, "more": "x"}}) == Hand(n=1, distance_m=2.0, focal_mm=None)
