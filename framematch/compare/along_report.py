@@ -210,7 +210,7 @@ def along_csv(a: Along) -> str:
         "yaw_deg": a.heading_deg,
         "lean_deg": a.lean_deg,
         "thrust_n": a.thrust_n,
-        **{f"{axis}_deg_s": a.turn_deg_s[:, i] for i, axis in enumerate(("pan", "tilt", "roll"))},
+        **{f"turn_{axis}_deg_s": a.turn_deg_s[:, i] for i, axis in enumerate(("pan", "tilt", "roll"))},
         "horizon_percent": a.horizon_percent,
         "horizon_off_percent": a.horizon_off_percent,
         "horizon_roll_deg": a.horizon_roll_deg,
