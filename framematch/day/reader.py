@@ -11,9 +11,9 @@ from pathlib import Path
 from framematch.day.tables import DayFile
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing, read_pairing
-from framematch.files.shot import read_plan
+from framematch.files.shot import parse_shot, read_shot
 from framematch.geometry.pairing import Pairing
-from framematch.shot.values import Plan
+from framematch.shot.shot import Shot
 from framematch.text.toml import parse_toml, validated
 from framematch.text.whole import read_text
 
@@ -24,7 +24,7 @@ class Day:
 
     file: DayFile
     pairing: Pairing
-    gap: Plan | None = None
+    gap: Shot | None = None
     folder: Path | None = None
 
     @property
@@ -59,17 +59,18 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     data = parse_toml(text, name=str(path))
     if "pairing" not in data and ("recording" in data or "monitoring" in data):
         pairing = parse_pairing(text, name=str(path), folder=path.parent, kit=Path(kit) if kit else None)
-        return Day(file=DayFile(pairing=path.name), pairing=pairing, gap=_gap(pairing, path))
+        return Day(file=DayFile(pairing=path.name), pairing=pairing, gap=_gap(pairing, path, text))
     file = validated(DayFile, data, name=str(path))
     named = _beside(path, file.pairing, "pairing")
     pairing = read_pairing(named, kit=kit)
-    gap = read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named)
+    gap = read_shot(pairing, _beside(path, file.gap, "gap"), named=True) if file.gap else _gap(pairing, named, read_text(named))
     return Day(file=file, pairing=pairing, gap=gap, folder=path.parent)
 
 
-def _gap(pairing: Pairing, path: Path) -> Plan | None:
-    """The gap that a pairing's file carries, if it does."""
-    return read_plan(pairing, path) if "gap" in parse_toml(read_text(path), name=str(path)) else None
+def _gap(pairing: Pairing, path: Path, text: str) -> Shot | None:
+    """The shot that a pairing's file carries, if it names an opening."""
+    told = parse_toml(text, name=str(path)).keys() & {"gap", "opening"}
+    return parse_shot(pairing, text, name=str(path), folder=path.parent) if told else None
 
 
 def _beside(path: Path, name: str, field: str) -> Path:

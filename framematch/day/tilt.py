@@ -14,10 +14,10 @@ from framematch.files.shot import airframe
 from framematch.flight import attitude, power
 from framematch.geometry.pairing import Pairing
 from framematch.shot.aircraft import Aircraft
-from framematch.shot.values import Plan
+from framematch.shot.shot import Shot
 
 
-def find_tilts(file: DayFile, pairing: Pairing, gap: Plan | None, rig: power.Rig | None, density: float, slope: float, notes: Notes) -> Tilts | None:
+def find_tilts(file: DayFile, pairing: Pairing, gap: Shot | None, rig: power.Rig | None, density: float, slope: float, notes: Notes) -> Tilts | None:
     """Camera tilt and horizon; None where the day does not tell, or the run can't be flown steadily."""
     if file.run is None or rig is None:
         notes.unknown.append("Camera tilt: needs [aircraft] and [run].")
@@ -60,7 +60,7 @@ def find_tilts(file: DayFile, pairing: Pairing, gap: Plan | None, rig: power.Rig
     return Tilts(planned=planned, pitch_deg=pitch, horizon_percent=run.horizon_percent, over_range=over, now=now, now_deg=now_deg, props=props)
 
 
-def _props(file: DayFile, pairing: Pairing, gap: Plan | None, tilt_deg: float) -> PropsReport | None:
+def _props(file: DayFile, pairing: Pairing, gap: Shot | None, tilt_deg: float) -> PropsReport | None:
     """What of the airframe the frame shows: by the day file's props, or else those of the gap's aircraft."""
     a = file.aircraft
     if a is not None and (a.prop or a.part):

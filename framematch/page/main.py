@@ -17,7 +17,6 @@ from framematch.page.areas import measure as measure_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
-from framematch.page.pictures import place_now
 from framematch.page.tidy import tidy
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
@@ -78,7 +77,7 @@ def _head() -> None:
 
 
 def _views() -> Stage:
-    stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
+    stage = Stage(session.draft().pairing, session.draft().shot, distance_now(), parts_shown())
     stage.show()
     for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
         with column:

@@ -23,10 +23,11 @@ from framematch.page.ahead import Job, Visitor, ahead
 from framematch.page.draft import Draft, changed
 from framematch.page.look import block, paragraph, svg_source
 from framematch.page.patience import Pulse, beside, patiently, rest
-from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Place, Shot, at_hand, pictures, ready
+from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Wanted, at_hand, pictures, ready
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M
 from framematch.page.work import first_report, report_of
 from framematch.render.sheet import errors_in_words
+from framematch.shot.shot import Shot
 
 REST_S = 0.35  # without a change for so long, the hand rests
 DISTANCE, FOCAL, MOVED, HAND_MOVES = "view:distance", "view:focal", "fm_moved", "fm_hand_moves"
@@ -93,24 +94,24 @@ def _moved(slider: str, by: float) -> None:
 class Stage:
     """The place on the page where the views stand, and the shot it is to show."""
 
-    def __init__(self, pairing: Pairing, place: Place, distance_m: float, parts: tuple[str, ...]) -> None:
-        self.pairing, self.place, self.distance_m, self.parts = pairing, place, distance_m, parts
+    def __init__(self, pairing: Pairing, shot: Shot, distance_m: float, parts: tuple[str, ...]) -> None:
+        self.pairing, self.shot, self.distance_m, self.parts = pairing, shot, distance_m, parts
         self.spot = st.empty()
         self.pulse = Pulse()
         self.sharp, self.trouble = False, ""
         self.report: Report | None = None
         self.hand_moves: bool = st.session_state.pop(HAND_MOVES, False)
 
-    def shot(self, height_px: int) -> Shot:
-        return Shot(pairing=self.pairing, place=self.place, distance_m=self.distance_m, height_px=height_px)
+    def wanted(self, height_px: int) -> Wanted:
+        return Wanted(pairing=self.pairing, shot=self.shot, distance_m=self.distance_m, height_px=height_px)
 
     def show(self) -> None:
         """Show at once what can be had at once."""
         with ahead.waiting():
             guide = beside(lambda: self._guide(first_report))
-            found = at_hand(self.shot(SHARP_PX))
+            found = at_hand(self.wanted(SHARP_PX))
             self.sharp = found is not None
-            if found is None and ready(self.place):
+            if found is None and ready(self.shot):
                 found = self._drawn(COARSE_PX)
             self.report = guide()
             self._put(found)
@@ -124,7 +125,7 @@ class Stage:
 
     def _drawn(self, height_px: int) -> Pictures | None:
         try:
-            return pictures(self.shot(height_px))
+            return pictures(self.wanted(height_px))
         except InputError as error:
             self.trouble, self.sharp = f"No pictures: {error}", True
             return None
@@ -137,13 +138,13 @@ class Stage:
 
     def work_ahead(self, steps: int, *, both: bool = False) -> None:
         """Have what the next steps of the slider, or of both, will ask for made while nobody waits."""
-        if ready(self.place):
+        if ready(self.shot):
             ahead.wish(visitor(), next_steps(self, steps, both=both))
 
     def sharpen(self) -> None:
         """When the hand rests, put the sharp pictures and the whole guide in place of the first ones."""
         if not self.sharp and not self.hand_moves:
-            rest(REST_S if ready(self.place) else 0.0, self.pulse)
+            rest(REST_S if ready(self.shot) else 0.0, self.pulse)
         self.report = patiently(lambda: self._guide(report_of), self.pulse)
         with ahead.waiting():
             found = patiently(lambda: self._drawn(SHARP_PX), self.pulse)
@@ -213,7 +214,7 @@ def visitor() -> Visitor:
 def next_steps(stage: Stage, most: int, *, both: bool) -> Iterator[Job]:
     """What the next steps of the slider that was moved last will ask for, by nearness; of both, the other's first steps too."""
     moved, onwards = st.session_state.get(MOVED, (DISTANCE, 1))
-    draft, coarse = session.draft(), stage.shot(COARSE_PX)
+    draft, coarse = session.draft(), stage.wanted(COARSE_PX)
     focal = draft.file.recording.focal_mm
     i = DISTANCES_M.index(stage.distance_m)
 
@@ -237,14 +238,14 @@ def _by_nearness(most: int) -> Iterator[int]:
             yield -(n // 2)
 
 
-def _with_focal(draft: Draft, shot: Shot, focal_mm: float, steps: int) -> None:
+def _with_focal(draft: Draft, wanted: Wanted, focal_mm: float, steps: int) -> None:
     """What stands ready when the slider has been moved some steps, each from the one before as the hand will do it."""
     way = 1 if steps > 0 else -1
     for n in range(way, steps + way, way):
         draft = changed(draft, FOCAL_KEY, {FOCAL_KEY: focal_mm + n * FOCAL_STEP_MM})
     if not draft.faults:
         first_report(draft.pairing)
-        pictures(replace(shot, pairing=draft.pairing))
+        pictures(replace(wanted, pairing=draft.pairing))
 
 
 def areas_box() -> None:

@@ -8,12 +8,12 @@ import time
 import numpy as np
 import shapely
 
-from framematch.compare import Gap, Run, Subject, candidate_of, compare, curves
+from framematch.compare import Opening, Run, Subject, candidate_of, compare, curves
 from framematch.files.starter import STARTER
 from framematch.geometry.camera import Camera, Rect, frame_in
 from framematch.geometry.lens import Lens
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1)
 SUBJECTS = (Subject(),)
 DISTANCES = np.geomspace(30, 0.1, 400)

@@ -13,7 +13,7 @@ from gap_truth import LENSES, pairing_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
-from framematch.compare import Aircraft, Candidate, Gap, Prop, Run, Subject, candidate_of, compare
+from framematch.compare import Aircraft, Candidate, Opening, Prop, Run, Subject, candidate_of, compare
 from framematch.compare.table import Comparison, Row
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
@@ -22,7 +22,7 @@ from framematch.output.sheet_page import Page
 from framematch.render import rays
 from framematch.render.gap_view import gap_scene, recorded_view, run_pose
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1, up_m=-0.05, heading_deg=8, pan_deg=-3, tilt_deg=4, bank_deg=5, readout_ms=9)
 AIRCRAFT = Aircraft(
     width_m=0.4,
@@ -129,7 +129,7 @@ def test_the_scene_has_the_gap_where_the_figures_have_it(lens, distance: float) 
     pose = run_pose(gap, run, distance_m=distance).scene_from_camera
     camera = Camera(lens=lens, sensor_mm=(24.89, 13.12), raster_px=(11520, 6072))
     for grow, stops in ((0.01, True), (-0.01, False)):
-        rim = Gap(width_m=gap.width_m + 2 * grow, height_m=gap.height_m + 2 * grow).outline(2)
+        rim = Opening(width_m=gap.width_m + 2 * grow, height_m=gap.height_m + 2 * grow).outline(2)
         seen = run.seen_from(rim, distance)
         px, ok = camera.project(seen)
         for place, point in zip(px[ok], seen[ok], strict=True):

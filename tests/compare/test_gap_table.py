@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
-from framematch.compare import Aircraft, Candidate, Gap, Part, Run, Second, Subject, candidate_of, compare
+from framematch.compare import Aircraft, Candidate, Opening, Part, Run, Second, Subject, candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
 from framematch.compare.table import Comparison
 from framematch.errors import InputError
@@ -21,7 +21,7 @@ from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
 from framematch.optics import sharpness as optics
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1, readout_ms=12, distances_m=(10.0, 3.0, 1.2))
 SUBJECTS = (Subject(name="dancer", beyond_m=4.0, right_m=0.6), Subject(name="=2+2", beyond_m=-4.0, right_m=-1.0))
 AIRCRAFT = Aircraft(
@@ -72,7 +72,7 @@ def test_a_focused_pairing_keeps_its_focus() -> None:
 def test_shown_at_the_wall_meets_the_ray_caster(found: Comparison, pairing: Pairing) -> None:
     frame = pairing.frame
     y, x = (frame.top + frame.bottom) / 2, (frame.left + frame.right) / 2
-    blind = Gap(width_m=0.001, height_m=0.001)
+    blind = Opening(width_m=0.001, height_m=0.001)
     for row in found.rows[:3]:
         for at in row.at:
             ends = np.array([(frame.left, y), (frame.right, y), (x, frame.top), (x, frame.bottom)])

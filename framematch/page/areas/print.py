@@ -10,7 +10,7 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.compare import Plan, compare
+from framematch.compare import Shot
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
@@ -245,10 +245,10 @@ def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
 def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
     phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
-    plan = session.draft().plan
+    shot = session.draft().shot
     return Job(
-        key=("lenses", pairing, plan, phone),
-        make=lambda: lens_pdf(pairing, plan, phone=phone),
+        key=("lenses", pairing, shot, phone),
+        make=lambda: lens_pdf(pairing, shot, phone=phone),
         file_name="lenses-phone.pdf" if phone else "lenses.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
@@ -256,15 +256,13 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     )
 
 
-def lens_pdf(pairing: Pairing, plan: Plan, *, phone: bool = False) -> bytes:
-    """The lens sheet's PDF with views of our glasshouse: the command line's own."""
+def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False) -> bytes:
+    """The lens sheet's PDF with views of its place: the command line's own."""
     from framematch.output.lens_sheet import write_sheet
-    from framematch.render.gap_view import scene_view
+    from framematch.render.lens_view import lens_view
 
-    found = comparison_of(pairing, plan)
-    if plan.second is not None:
-        found = compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second, guide=True)
-    return made(lambda path: write_sheet(path, found, phone=phone, view=scene_view("glasshouse")), "lenses.pdf")
+    found = comparison_of(pairing, shot)
+    return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view()), "lenses.pdf")
 
 
 def _chart(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
