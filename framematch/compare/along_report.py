@@ -127,8 +127,8 @@ def sentences(a: Along) -> tuple[str, ...]:
 def _limits(a: Along) -> list[str]:
     f = a.flown.flying
     out = []
-    if isinstance(a.flown.track, Path):
-        for each in asked(a.flown.track, f):
+    if isinstance(a.flown.course, Path):
+        for each in asked(a.flown.course, f):
             state = "beyond" if each.value > each.limit * (1 + 1e-6) else f"{100 * each.value / each.limit:.0f} % of"
             out.append(f"Most {each.name}: {each.value:.3g} {each.unit} at {each.time_s:.2f} s, {state} the limit of {each.limit:g} {each.unit}.")
     if f.turn_deg_s is not None:

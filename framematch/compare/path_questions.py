@@ -170,7 +170,7 @@ def fastest(
     Raises:
         InputError: the flight is a log, or nothing goes right even at a twentieth of the speeds.
     """
-    path = flown.track
+    path = flown.course
     if not isinstance(path, Path):
         raise InputError("a log was flown as fast as it was", field="path", fix="give a path for this question")
     peak = float(flown.at(np.linspace(0, flown.duration_s, 2001)).speed_m_s.max())
@@ -198,7 +198,7 @@ def fastest(
 def at_speed(flown: Flown, path: Path, factor: float) -> Flown:
     """The same flight at ``factor`` times its speeds, on the same curve."""
     quicker = replace(path, times_s=path.times_s / factor, start_m_s=path.start_m_s * factor, end_m_s=path.end_m_s * factor)
-    return replace(flown, track=quicker)
+    return replace(flown, course=quicker)
 
 
 def _first_over(over: Callable[[float], float], top: float, step: float) -> float | None:
@@ -242,8 +242,8 @@ def _checks(
 
     def limit(name: str) -> Callable[[Flown], float]:
         def ratio(f: Flown) -> float:
-            assert isinstance(f.track, Path)
-            return next(each.value / each.limit for each in asked(f.track, flying) if each.name == name)
+            assert isinstance(f.course, Path)
+            return next(each.value / each.limit for each in asked(f.course, flying) if each.name == name)
 
         return ratio
 

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 _STEP_S = 1e-4  # between the attitudes that a turn is found from
 
 
-class Track(Protocol):
+class Course(Protocol):
     """What has a place and a heading at every moment: a :class:`~framematch.shot.path.Path` or a :class:`~framematch.shot.log.Log`."""
 
     @property
@@ -36,7 +36,7 @@ class Flown:
     """A path or a log flown by an aircraft that leans.
 
     Args:
-        track: the path or the log.
+        course: the path or the log.
         flying: mass, drag, wind and limits.
         camera_tilt_deg: of the recording camera on the airframe, + up.
 
@@ -44,7 +44,7 @@ class Flown:
         InputError: a tilt out of range, or a path that no multirotor follows upright.
     """
 
-    track: Track
+    course: Course
     flying: Flying = field(default_factory=Flying)
     camera_tilt_deg: float = 0.0
 
@@ -55,27 +55,35 @@ class Flown:
 
     @property
     def duration_s(self) -> float:
-        return self.track.duration_s
+        return self.course.duration_s
 
     @property
     def length_m(self) -> float:
-        return self.track.length_m
+        return self.course.length_m
 
     def at(self, times_s: ArrayLike) -> Motion:
         """Position and its derivatives at times (...)."""
-        return self.track.at(times_s)
+        return self.course.at(times_s)
+
+    def pose(self, time_s: float) -> Pose:
+        """``scene_from_recording`` at one time; before and after the flight it stands at its ends."""
+        return self.recording(time_s)
+
+    def speed(self, time_s: float) -> float:
+        """Speed in m/s at one time."""
+        return float(self.course.at(time_s).speed_m_s)
 
     def thrust_m_s2(self, times_s: ArrayLike) -> Floats:
         """Thrust over mass (..., 3) in scene axes that the path asks for."""
-        return specific_thrust_m_s2(self.track.at(times_s), self.flying)
+        return specific_thrust_m_s2(self.course.at(times_s), self.flying)
 
     def airframe(self, times_s: ArrayLike) -> Pose:
         """``scene_from_airframe`` at times (...); its origin is the recording camera's entrance pupil."""
         t = np.asarray(times_s, dtype=np.float64)
-        motion = self.track.at(t)
-        if isinstance(self.track, Log):
-            return Pose(a="scene", b="airframe", rotation=self.track.rotation(t, self.flying), translation_m=motion.position_m)
-        return scene_from_airframe(motion.position_m, specific_thrust_m_s2(motion, self.flying), self.track.heading_rad(t))
+        motion = self.course.at(t)
+        if isinstance(self.course, Log):
+            return Pose(a="scene", b="airframe", rotation=self.course.rotation(t, self.flying), translation_m=motion.position_m)
+        return scene_from_airframe(motion.position_m, specific_thrust_m_s2(motion, self.flying), self.course.heading_rad(t))
 
     def recording(self, times_s: ArrayLike) -> Pose:
         """``scene_from_recording`` at times (...)."""
@@ -93,7 +101,7 @@ class Flown:
 
     def velocity_m_s(self, times_s: ArrayLike) -> Floats:
         """Velocity (..., 3) of the recording camera in its own axes."""
-        return self.recording(times_s).inverse.directions(self.track.at(times_s).velocity_m_s)
+        return self.recording(times_s).inverse.directions(self.course.at(times_s).velocity_m_s)
 
 
 def airframe_from_recording(tilt_deg: float, shape: tuple[int, ...] = ()) -> Pose:

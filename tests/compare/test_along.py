@@ -34,7 +34,7 @@ TURNING = [[0.5, 2, 14], [0, 2, 5], [1, 2.3, -2], [4, 2.5, -7]]
 
 def flight(points: list, speeds: list | float, tilt: float = 10.0, **figures: float) -> Flown:
     flying = Flying(mass_kg=1.2, drag_area_m2=0.03, **figures)
-    return Flown(track=timed(points, speeds, flying=flying), flying=flying, camera_tilt_deg=tilt)
+    return Flown(course=timed(points, speeds, flying=flying), flying=flying, camera_tilt_deg=tilt)
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +111,7 @@ def whole(flown: Flown):  # type: ignore[no-untyped-def]
         rig=Rig(mass_kg=1.2, rotors=4, prop_diameter_m=0.13, drag_area_m2=0.03),
         pack=Pack(energy_wh=40, mass_kg=0.3),
     )
-    tolerant = Flown(track=flown.track, flying=Flying(mass_kg=1.2, drag_area_m2=0.03, drag_percent=30, tilt_deg=1.0, wind_off_m_s=1.0), camera_tilt_deg=10.0)
+    tolerant = Flown(course=flown.course, flying=Flying(mass_kg=1.2, drag_area_m2=0.03, drag_percent=30, tilt_deg=1.0, wind_off_m_s=1.0), camera_tilt_deg=10.0)
     things = [Thing(name="left edge", points_m=np.array([[-0.6, y, 0] for y in np.linspace(1, 3, 17)]))]
     return along(PAIRING, tolerant, things, filming=filming, guide=best_guide(PAIRING))
 
@@ -131,7 +131,7 @@ def test_the_band_of_the_horizon_holds_what_simulated_figures_do(whole) -> None:
     inside = []
     for drag, tilt, x, z in rng.normal(0, 1 / 1.96, (400, 4)):
         there = Flown(
-            track=flown.track,
+            course=flown.course,
             flying=Flying(mass_kg=1.2, drag_area_m2=0.03 * (1 + 0.3 * drag), wind_m_s=(f.wind_off_m_s * x, 0.0, f.wind_off_m_s * z)),
             camera_tilt_deg=10 + tilt,
         )
@@ -147,7 +147,7 @@ def test_tables_files_and_sheet_say_the_same(whole, tmp_path) -> None:  # type: 
     assert [t.title for t in text_tables(whole)] == ["Along the flight", "In the frame", "Picture and margins"]
     said = " ".join(sentences(whole))
     assert f"Closest: {100 * whole.room.closest.distance_m:.0f} cm" in said and "30 cm" in said and "never says that a path is safe" in said
-    again = Flown(track=parse_flight_log(along_csv(whole)), flying=whole.flown.flying, camera_tilt_deg=10.0)  # a log like any other
+    again = Flown(course=parse_flight_log(along_csv(whole)), flying=whole.flown.flying, camera_tilt_deg=10.0)  # a log like any other
     np.testing.assert_allclose(
         horizon_in(PAIRING.recording, PAIRING.frame, again.recording(2.0)), horizon_in(PAIRING.recording, PAIRING.frame, whole.flown.recording(2.0)), atol=0.1
     )
@@ -158,7 +158,7 @@ def test_tables_files_and_sheet_say_the_same(whole, tmp_path) -> None:  # type: 
 
 
 def share(flown: Flown, low: float, high: float, tilt: float) -> float:
-    tilted = Flown(track=flown.track, flying=flown.flying, camera_tilt_deg=tilt)
+    tilted = Flown(course=flown.course, flying=flown.flying, camera_tilt_deg=tilt)
     height, _ = horizon_in(PAIRING.recording, PAIRING.frame, tilted.recording(np.linspace(0, flown.duration_s, 1001)))
     return 100 * float(((height >= low) & (height <= high)).mean())
 
@@ -170,7 +170,7 @@ def test_the_best_tilt_keeps_the_horizon_longest(flown: Flown) -> None:
     assert found.now_percent == pytest.approx(share(flown, 20, 80, 10.0), abs=0.1)
     subject = Thing(name="actor", points_m=np.array([[1.0, y, -12.0] for y in (0, 0.9, 1.8)]), subject=True)
     there = best_tilt(PAIRING, flown, low_percent=30, high_percent=70, subject=subject)
-    tilted = Flown(track=flown.track, flying=flown.flying, camera_tilt_deg=there.tilt_deg)
+    tilted = Flown(course=flown.course, flying=flown.flying, camera_tilt_deg=there.tilt_deg)
     pixels, ok = PAIRING.recording.project(
         [pose_at.inverse.points(subject.points_m[1]) for pose_at in map(tilted.recording, np.linspace(0, flown.duration_s, 1001))]
     )
@@ -190,7 +190,7 @@ def test_the_highest_speed_is_where_the_first_thing_goes_wrong(flown: Flown) -> 
         ("horizon's roll", lambda f: np.abs(along(PAIRING, f).horizon_roll_deg).max(), 25.0),
     ):
         factor = dict(found.each)[name] / peak
-        assert figure(at_speed(flown, flown.track, factor)) == pytest.approx(most, rel=2e-3)  # type: ignore[arg-type]
-        assert figure(at_speed(flown, flown.track, factor * 1.01)) > most  # type: ignore[arg-type]
+        assert figure(at_speed(flown, flown.course, factor)) == pytest.approx(most, rel=2e-3)  # type: ignore[arg-type]
+        assert figure(at_speed(flown, flown.course, factor * 1.01)) > most  # type: ignore[arg-type]
     with pytest.raises(InputError, match="flown as fast as it was"):
-        fastest(PAIRING, Flown(track=parse_flight_log(along_csv(along(PAIRING, flown)))), Bounds())
+        fastest(PAIRING, Flown(course=parse_flight_log(along_csv(along(PAIRING, flown)))), Bounds())

@@ -25,7 +25,7 @@ def random_flight(seed: int) -> Flown:
         points = np.concatenate([[[0.0, 10.0, 0.0]], np.cumsum(steps, axis=0) + (0.0, 10.0, 0.0)])
         speeds = rng.uniform(4, 10, 6) * np.append(rng.uniform(size=1) < 0.5, np.ones(5))
         try:
-            return Flown(track=timed(points, speeds.tolist(), flying=flying), flying=flying)
+            return Flown(course=timed(points, speeds.tolist(), flying=flying), flying=flying)
         except InputError:
             continue
 

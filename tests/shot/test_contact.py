@@ -22,7 +22,7 @@ def wall_with_hole() -> trimesh.Trimesh:
 
 def flight(points: list, speeds: list, **figures: float) -> Flown:
     flying = Flying(drag_area_m2=0.02, **figures)
-    return Flown(track=timed(points, speeds, flying=flying), flying=flying)
+    return Flown(course=timed(points, speeds, flying=flying), flying=flying)
 
 
 def test_a_box_s_distance_from_triangles_is_exact() -> None:

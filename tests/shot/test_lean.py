@@ -19,7 +19,7 @@ STRAIGHT = [[0.0, 2.0, 10.0], [0.0, 2.0, -10.0]]
 
 
 def flown(track: Path | Log, tilt: float = 0.0, **figures: object) -> Flown:
-    return Flown(track=track, flying=Flying(**figures), camera_tilt_deg=tilt)  # type: ignore[arg-type]
+    return Flown(course=track, flying=Flying(**figures), camera_tilt_deg=tilt)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("seed", range(4))  # fifty in tests/acceptance
@@ -145,9 +145,9 @@ def test_a_log_is_flown_as_it_was_and_what_it_lacks_is_worked_out() -> None:
     flight = random_flight(1)
     inside = np.linspace(1.5, flight.duration_s - 0.5, 40)
     wanted = np.array(attitude_deg(flight.airframe(inside)))
-    whole = Flown(track=parse_flight_log(log_text(flight)), flying=flight.flying)
+    whole = Flown(course=parse_flight_log(log_text(flight)), flying=flight.flying)
     np.testing.assert_allclose(attitude_deg(whole.airframe(inside)), wanted, atol=1e-4)
-    places = Flown(track=parse_flight_log(log_text(flight, "time_s,x_ft,y_ft,z_ft", 1 / 0.3048)), flying=flight.flying)
+    places = Flown(course=parse_flight_log(log_text(flight, "time_s,x_ft,y_ft,z_ft", 1 / 0.3048)), flying=flight.flying)
     np.testing.assert_allclose(attitude_deg(places.airframe(inside)), wanted, atol=0.1)
 
 
