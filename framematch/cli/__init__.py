@@ -15,7 +15,7 @@ import typer
 
 from framematch.errors import InputError
 
-TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),

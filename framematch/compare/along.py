@@ -20,10 +20,13 @@ from framematch.geometry.camera import frame_in
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import Guide, edge_error_curve
 from framematch.optics.motion import Margin, image_velocity_px_s, in_frame_widths, lean_deg, stabiliser_margin
+from framematch.shot.aircraft import Aircraft
 from framematch.shot.contact import Box, Room, Surfaces, room_along
 from framematch.shot.flown import Flown
 from framematch.shot.horizon import horizon_in
 from framematch.shot.lean import attitude_deg, lean_of
+from framematch.shot.opening import SIDES
+from framematch.shot.shot import Shot
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,6 +36,7 @@ Hits = Callable[[Floats, Floats], Floats]
 SMOOTH_S = 1.0  # over which a stabiliser is taken to smooth (practice)
 _FINEST_S, _MOST = 0.04, 600
 _WINDOW = 9
+_ALONG_EDGE = 33  # points
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -204,7 +208,7 @@ def along(pairing: Pairing, flown: Flown, things: Sequence[Thing] = (), *, filmi
         margin=margin,
         stabiliser_percent=_stabiliser(flown, times, margin),
         battery_w=drawn,
-        used_wh=np.concatenate([[0.0], np.cumsum(step * (drawn[1:] + drawn[:-1]) / 2)]) / 3600,
+        used_wh=np.concatenate([0 * drawn[:1], np.cumsum(step * (drawn[1:] + drawn[:-1]) / 2)]) / 3600,
         seen=tuple(_seen(pairing, flown, times, thing, filming) for thing in things),
         room=None if filming.box is None or filming.surfaces is None else room_along(flown, filming.box, filming.surfaces),
     )
@@ -332,3 +336,22 @@ def stays(times: Floats, holds: Mask, state: Callable[[Floats], Mask]) -> tuple[
     if holds[-1]:
         ends.append(float(times[-1]))
     return tuple(zip(ends[::2], ends[1::2], strict=True))
+
+
+def things_of(shot: Shot) -> tuple[Thing, ...]:
+    """The edges of every opening, on the face that is flown at, and every subject."""
+    out = []
+    for number, opening in enumerate(shot.openings, 1):
+        pose = opening.scene_from_opening
+        of = "" if len(shot.openings) == 1 else f" of opening {number}"
+        out += [Thing(name=f"{side} edge{of}", points_m=pose.points(opening.edge(side, _ALONG_EDGE))) for side in SIDES]
+    for subject in shot.subjects:
+        feet, _, head = shot.opening.scene_from_opening.points(subject.points_m(shot.opening))
+        out.append(Thing(name=subject.name, points_m=feet + np.linspace(0, 1, _ALONG_EDGE)[:, None] * (head - feet), subject=True))
+    return tuple(out)
+
+
+def box_of(aircraft: Aircraft) -> Box:
+    """The aircraft's box in airframe axes, from the recording camera."""
+    low, high = aircraft.box_m.min(axis=0), aircraft.box_m.max(axis=0)
+    return Box(middle_m=(low + high) / 2, half_m=(high - low) / 2)

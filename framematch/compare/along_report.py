@@ -130,7 +130,7 @@ def _limits(a: Along) -> list[str]:
     if isinstance(a.flown.course, Path):
         for each in asked(a.flown.course, f):
             state = "beyond" if each.value > each.limit * (1 + 1e-6) else f"{100 * each.value / each.limit:.0f} % of"
-            out.append(f"Most {each.name}: {each.value:.3g} {each.unit} at {each.time_s:.2f} s, {state} the limit of {each.limit:g} {each.unit}.")
+            out.append(f"Most {each.name}: {each.value:.3g} {each.unit} at {each.time_s:.2f} s, {state} the limit of {each.limit:.3g} {each.unit}.")
     if f.turn_deg_s is not None:
         i = int(a.turn_rate_deg_s.argmax())
         out.append(f"Most turning: {a.turn_rate_deg_s[i]:.0f} deg/s at {a.times_s[i]:.2f} s, {100 * a.turn_rate_deg_s[i] / f.turn_deg_s:.0f} % of the limit.")
