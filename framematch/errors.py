@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 LONGEST_PROBLEM = 300  # characters shown; a value typed in can be of any length
 
 
@@ -23,7 +25,8 @@ class InputError(ValueError):
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.file, self.field) if part)
-        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else self.problem[: LONGEST_PROBLEM - 1] + "…"
+        half = LONGEST_PROBLEM // 2  # what is wrong with a value stands behind it
+        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else f"{self.problem[:half]}…{self.problem[1 - half :]}"
         line = f"{place}: {problem}" if place else problem
         fix = self.fix[:1].upper() + self.fix[1:]
         return " ".join((f"{line}. {fix}" if fix else line).split())
@@ -32,3 +35,8 @@ class InputError(ValueError):
         """The same error placed in a file, or under a table of it."""
         field = ".".join(part for part in (prefix, self.field) if part)
         return InputError(self.problem, field=field, fix=self.fix, file=self.file or file)
+
+
+def raised() -> bool:
+    """Whether faults of ours are to end in a traceback, as tests want it, not in a line for people."""
+    return os.environ.get("FRAMEMATCH_FAULTS") == "raise"

@@ -1,4 +1,4 @@
-"""What every test may use. Benchmarks run only when asked for by path."""
+"""What every test may use. Benchmarks and the long acceptance runs are collected only when asked for by path."""
 
 from __future__ import annotations
 
@@ -8,19 +8,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
-collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
+collect_ignore = [folder for folder in ("acceptance", "benchmarks") if not any(folder in arg for arg in sys.argv)]
+os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
-
-
-def need(present: bool, what: str) -> None:
-    """Skip a test whose outside help is missing here; in CI that is a failure, never a skip."""
-    if present:
-        return
-    if os.environ.get("CI"):
-        pytest.fail(f"CI must have {what}")
-    pytest.skip(f"needs {what}")
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -7,15 +7,18 @@ the command, so that ``framematch --help`` stays instant.
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 import traceback
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
+import framematch
 from framematch.errors import InputError
 
-TASKS = ("guide", "views", "path", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
@@ -35,8 +38,14 @@ app = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"framematch {framematch.__version__}")
+        raise typer.Exit()
+
+
 @app.callback()
-def _framematch() -> None:
+def _framematch(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")] = False) -> None:
     pass
 
 
@@ -46,6 +55,7 @@ for _task in TASKS:
 
 def main() -> None:
     """Run the command line; what a person got wrong is one line on stderr and exit code 2."""
+    os.environ["PYTHONSAFEPATH"] = "1"  # no process that we start takes modules from the current folder
     try:
         app()
     except InputError as error:

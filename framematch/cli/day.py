@@ -37,8 +37,9 @@ def day(
 
 def print_day(plan: object) -> None:
     """The card's words on the screen, what can't be done first."""
+    from framematch.cautions import DAY
     from framematch.day import DayPlan
-    from framematch.output.day_text import ADVICE, CAUTIONS, sections
+    from framematch.output.day_text import ADVICE, sections
 
     assert isinstance(plan, DayPlan)
     console = screen()
@@ -61,7 +62,7 @@ def print_day(plan: object) -> None:
         for line in plan.unknown:
             console.print(f"  {line}")
     console.print()
-    for line in CAUTIONS:
+    for line in DAY:
         console.print(f"- {line}", style="dim")
 
 

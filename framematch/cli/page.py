@@ -42,7 +42,8 @@ def page(
         for address in _addresses():
             typer.echo(f"On the phone: http://{address}:{port}")
     try:
-        done = subprocess.run([sys.executable, "-m", "streamlit", "run", str(start), *arguments(changes)], check=False)
+        # From a folder of ours: modules and settings for Streamlit that lie in the current one are not the page's.
+        done = subprocess.run([sys.executable, "-P", "-m", "streamlit", "run", str(start), *arguments(changes)], cwd=start.parent, check=False)
     except KeyboardInterrupt:
         return
     raise typer.Exit(done.returncode)

@@ -37,15 +37,16 @@ def sheet(
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
+    sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4; a page says when to change.", metavar="N")] = 1,
     kit: Kit = None,
 ) -> None:
-    """Print sheets: a page per pairing, true-scale and wall-mark pages where asked for."""
+    """Print sheets: a page per pairing and frame, true-scale and wall-mark pages where asked for."""
     from framematch.files.pairing import read_pairing
     from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
 
     size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
-    reports = [guide_report(read_pairing(file, kit=kit)) for file in files]
+    reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     typer.echo(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
@@ -61,6 +62,7 @@ def overlay_set(
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
+    sets: Annotated[int, typer.Option(help="Sets of lines for each pairing, 1 to 4.", metavar="N")] = 1,
     jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
     kit: Kit = None,
 ) -> None:
@@ -73,6 +75,7 @@ def overlay_set(
         paper=paper,
         display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
         wall_m=wall,
+        sets=sets,
     )
     with progress() as bar:
         task = bar.add_task("pairings", total=None)

@@ -1,6 +1,6 @@
 """Choosing a lens for a gap: this opening, this run and this aircraft, one row per lens."""
 
-from framematch.compare.clearance import CAUTION, Clearance, clearance
+from framematch.compare.clearance import Clearance, clearance
 from framematch.compare.props import InShot, PropsReport, props_in_frame
 from framematch.compare.second import Match, match_second
 from framematch.compare.seen import Curves, Exit, curves, exits, out_of_frame_m
@@ -22,7 +22,6 @@ from framematch.shot.shot import Shot
 from framematch.shot.values import Candidate, Second, Subject
 
 __all__ = [
-    "CAUTION",
     "SHAPES",
     "SIDES",
     "Aircraft",

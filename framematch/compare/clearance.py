@@ -9,17 +9,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from framematch.cautions import CLEARANCE
 from framematch.shot.aircraft import Aircraft
 from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
 
 Floats = NDArray[np.float64]
-
-CAUTION = (
-    "Advisory only. It leaves out wind, wash from the walls, drift in position, the pilot's line, "
-    "swinging doors and anything not in the file. Props and packs injure: keep people clear of the "
-    "run and the gap, and fly it slowly first with nobody near. The licensed pilot and the local rules decide."
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +34,7 @@ class Clearance:
     uncertainty_cm: float
     fits: bool
     says: str
-    caution: str = CAUTION
+    caution: str = CLEARANCE
 
 
 def clearance(gap: Opening, run: Run, aircraft: Aircraft) -> Clearance:
@@ -97,9 +92,10 @@ def _says(gap: Opening, aircraft: Aircraft, sides: tuple[tuple[str, float], ...]
     where = min(sides, key=lambda s: s[1])[0]
     if closest < 0:
         return f"On this line the aircraft strikes the {where} edge by {-closest:.0f} cm; the gap is large enough on another line."
+    room = math.floor(closest + 1e-6)
     if aircraft.uncertainty_cm == 0:
-        return f"{closest:.0f} cm clear at the {where} edge with the path flown exactly; no uncertainty of the path was given."
-    if closest < aircraft.uncertainty_cm:
-        return f"Not clear: {closest:.0f} cm at the {where} edge is less than the {aircraft.uncertainty_cm:.0f} cm the path may be off."
-    spare = math.floor(closest - aircraft.uncertainty_cm)
-    return f"{closest:.0f} cm clear at the {where} edge; {spare:.0f} cm left after the {aircraft.uncertainty_cm:.0f} cm the path may be off (95 %)."
+        return f"Margin by these figures: {room} cm at the {where} edge with the path flown exactly; how far the path may be off was not given."
+    left = math.floor(closest - aircraft.uncertainty_cm + 1e-6)
+    if left < 0:
+        return f"No margin by these figures: {room} cm at the {where} edge, and the path may be off by {aircraft.uncertainty_cm:.0f} cm (95 %)."
+    return f"Margin by these figures: {left} cm at the {where} edge, the {aircraft.uncertainty_cm:.0f} cm that the path may be off (95 %) taken away."

@@ -8,7 +8,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from framematch.compare.clearance import CAUTION
+from framematch.cautions import CLEARANCE
 from framematch.compare.props import TILTS_DEG
 from framematch.compare.seen import Exit
 from framematch.compare.table import AtDistance, Comparison, Row
@@ -60,7 +60,7 @@ def text_tables(comparison: Comparison) -> tuple[TextTable, ...]:
 def safety_lines(comparison: Comparison) -> tuple[str, ...]:
     """Room for the aircraft, and the caution that goes with it."""
     found = comparison.clearance
-    return (CAUTION,) if found is None else (found.says, found.caution)
+    return (CLEARANCE,) if found is None else (found.says, found.caution)
 
 
 def plain_lines(comparison: Comparison) -> tuple[str, ...]:
@@ -141,7 +141,7 @@ def _feel(c: Comparison) -> TextTable:
         headings=("lens", "", "gap's edges", "ground", "blur of the edges", "lean, deg"),
         rows=tuple(rows),
         note=f"Blur over 1/{1 / c.shot.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
-        + ("" if c.shot.run.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.shot.run.readout_ms:g} ms."),
+        + ("" if c.pairing.recording.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.pairing.recording.readout_ms:g} ms."),
         keys=2,
     )
 

@@ -47,7 +47,7 @@ def find_distances(day: Day, report: Report, elevation_deg: float, notes: Notes)
         if p.in_straight:
             notes.warnings.append(f"{p.name} stands where the aircraft could come down straight on: move them, or the run.")
         elif p.in_round:
-            notes.warnings.append(f"{p.name} stands where the aircraft could come down if it turns as it falls: move them farther off, or behind cover.")
+            notes.warnings.append(f"{p.name} stands where the aircraft could come down if it turns as it falls: move them farther off, or the run.")
         if p.seen and p.seen.ever_m and not p.in_picture:
             sure = p.seen.recorded_m is not None
             notes.warnings.append(f"{p.name} {'is in shot' if sure else 'may be in shot'} {_stretch(notes, p.seen.recorded_m or p.seen.ever_m)} into the run.")

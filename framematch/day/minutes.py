@@ -29,7 +29,7 @@ def find_endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: 
         can = "can't lift the rig" if rig.max_lift_kg <= rig.mass_kg else "can't lift the rig with room to steer"
         notes.impossible.append(f"The motors {can}: full thrust is {notes.mass(rig.max_lift_kg)}, the rig with its pack weighs {notes.mass(rig.mass_kg)}.")
     elif rig.max_lift_kg is None:
-        notes.unknown.append("Whether the motors have thrust to spare: needs [aircraft] max_lift_kg.")
+        notes.warnings.append("Thrust to spare is not known: give the full thrust of the motors (aircraft, max_lift_kg).")
     if hover.battery_w > pack.max_power_w:
         notes.impossible.append(
             f"The pack can't lift the rig: hovering takes {hover.battery_w:.0f} W and the pack gives {pack.max_power_w:.0f} W at most "

@@ -54,7 +54,7 @@ def plan_day(day: Day) -> DayPlan:
         light=light,
         distances=distances,
         impossible=tuple(notes.impossible),
-        warnings=tuple(notes.warnings),
+        warnings=(*notes.warnings, *report.warnings),
         unknown=tuple(notes.unknown),
     )
 

@@ -66,7 +66,7 @@ def _light(value: str) -> str:
 
 def _density(value: Any) -> float:
     if isinstance(value, str):
-        found = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*stops?\s*", value)
+        found = re.fullmatch(r"\s*+(\d++(?:\.\d*+)?+|\.\d++)\s*+stops?+\s*+", value)
         if found is None:
             raise InputError(f"{value!r} is no filter", fix='give a density such as 0.6, or "2 stops"')
         return float(exposure.density_of_stops(float(found[1])))

@@ -81,7 +81,6 @@ class RunTable(Table):
     distances_m: Annotated[tuple[Metres, ...], Field(min_length=1, max_length=12)] = Field(default=(10.0, 5.0, 2.0), description="before the gap, metres")
     shutter_deg: Number = Field(default=180.0, description="shutter angle, degrees")
     rate_fps: Number = Field(default=24.0, description="frames per second")
-    readout_ms: Number | None = Field(default=None, description="from the first row to the last, milliseconds")
 
 
 class PropTable(Table):
@@ -219,6 +218,9 @@ def parse_shot(
 def shot_file(data: Mapping[str, Any], *, name: str, changes: Mapping[str, Mapping[str, Any]] | None = None) -> ShotFile:
     """The tables of a shot in a file's data, a pairing's tables passed over."""
     tables = {key: value for key, value in data.items() if key not in PairingFile.model_fields}
+    if isinstance(tables.get("run"), dict) and "readout_ms" in tables["run"]:
+        kept = tables["run"]["readout_ms"]
+        raise InputError("has moved to the recording camera", field="run.readout_ms", file=name, fix=f"write readout_ms = {kept} under [recording] instead")
     for table, values in (changes or {}).items():
         if table == "gap" and isinstance(tables.get("opening"), list) and tables["opening"] and isinstance(tables["opening"][0], dict):
             tables["opening"] = [{**tables["opening"][0], **values}, *tables["opening"][1:]]

@@ -1,4 +1,4 @@
-"""Where an aircraft could come down after losing all thrust: an outer estimate for planning, nothing more.
+"""Where an aircraft could come down after losing all thrust: a ballistic estimate for planning, not a safety distance.
 
 No drag, no lift, flat ground: a thrown stone. In still air drag only makes the way shorter. Left out:
 wind while it falls, bounce and pieces, burning packs, thrust that is lost on one side only (the

@@ -13,12 +13,13 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+from framematch import cautions
 from framematch.day import DayPlan
 from framematch.errors import InputError
 from framematch.output import fonts
 from framematch.output.day_drawings import draw_display, draw_pack_curves, draw_plan
 from framematch.output.day_style import Style
-from framematch.output.day_text import ADVICE, CAUTIONS, Section, checklist, sections
+from framematch.output.day_text import ADVICE, Section, checklist, sections
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PAPERS_MM, PT_PER_MM, WHITE, Page, document, made_line
 
 PHONE_WIDTH_MM = 72.0  # about a phone's screen, so that text is seen at its size
@@ -228,4 +229,4 @@ def _check_boxes(page: Page, lines: Sequence[str], x: float, top: float, style: 
 
 
 def _cautions(page: Page, x: float, top: float, style: Style) -> float:
-    return page.cautions(x, top, room_mm=style.room_mm, lines=CAUTIONS, heading="", size_pt=style.size_pt * 0.85)
+    return page.cautions(x, top, room_mm=style.room_mm, lines=cautions.DAY, heading="", size_pt=style.size_pt * 0.85)

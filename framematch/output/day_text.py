@@ -13,14 +13,6 @@ from framematch.guide.transfer import EDGES
 from framematch.text import units
 
 ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed pilot decide."
-CAUTIONS: tuple[str, ...] = (
-    "Local aviation rules, permissions and the licensed pilot decide. Never fly over people; keep everyone who is not briefed for the shot well clear.",
-    "Propellers cut: off for all work on the bench, fitted last; unplug the pack before hands come near. "
-    "Lithium packs burn: charge attended, retire swollen or knocked ones.",
-    "Where it could come down is an outer estimate without air drag over level ground. It leaves out gusts, bounce and pieces, a burning pack, "
-    "thrust lost on one side and a lost link: an aircraft under part power can go anywhere.",
-    "Times leave out cold and aged packs, gusts and hover corrections. Land by the pack's voltage, not by this card.",
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +88,7 @@ def _guide(plan: DayPlan) -> Section:
     if report.cells is not None:
         c = report.cells
         rows.append(("Characters", f"columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row} (from 1)"))
-    return Section(heading="Guide in the goggles", rows=tuple(rows), notes=report.warnings, kind="display")
+    return Section(heading="Guide in the goggles", rows=tuple(rows), kind="display")
 
 
 def _tilt(plan: DayPlan) -> Section | None:
@@ -119,7 +111,7 @@ def _tilt(plan: DayPlan) -> Section | None:
         if len(t.over_range) > 1
     ]
     if t.props is not None:
-        rows.append(("Props", _props(t.props)))
+        rows.append(("Propellers", _props(t.props)))
     notes = []
     if len(t.over_range) > 1:
         swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
@@ -237,7 +229,7 @@ def _runs_out(plan: DayPlan) -> str:
 def _pack_notes(plan: DayPlan, e: Endurance) -> tuple[str, ...]:
     notes = ["Fitted to your logged flight." if e.fitted else "From default figures, not from a flight of this rig."]
     curve = dict(e.curves)["light"]
-    if not math.isnan(curve.best_mass_kg):
+    if e.rig.max_lift_kg is not None and not math.isnan(curve.best_mass_kg):  # without it the pack could be one that never leaves the ground
         most = "the heaviest it lifts" if curve.limited else "the longest in the air"
         notes.append(
             f"A pack of {_mass(plan, curve.best_mass_kg)} of the same kind would be {most}: {minutes_text(curve.best_minutes)} min "
@@ -268,13 +260,13 @@ def _distances(plan: DayPlan) -> Section | None:
     return Section(
         heading="Where it could come down",
         rows=tuple(rows),
-        notes=("No drag, no lift, level ground: an outer estimate. Walls are not taken to hide or to protect.",),
+        notes=("A ballistic estimate, not a safety distance. Walls are not taken to hide or to protect.",),
         kind="plan",
     )
 
 
 def _person(plan: DayPlan, p: PersonAt) -> str:
-    where = "IN THE FALL AREA" if p.in_straight else "in reach if it turns as it falls" if p.in_round else "clear of the fall area"
+    where = "IN THE FALL AREA" if p.in_straight else "in reach if it turns as it falls" if p.in_round else "outside the drawn area"
     seen = p.seen
     if seen is None or seen.ever_m is None:
         shot = "not in shot"
@@ -300,19 +292,22 @@ def checklist(plan: DayPlan) -> tuple[str, ...]:
         full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
     timer = ""
     if plan.endurance is not None and not plan.impossible:
-        timer = f"; timer set to {minutes_text(min(m for _, m in plan.endurance.minutes))}"
+        shortest = [f.seconds / 60 for f in plan.flights.flights] if plan.flights else []
+        timer = f"; timer set to {minutes_text(min([m for _, m in plan.endurance.minutes] + shortest))}"
     return (
-        "Props OFF for all work on the bench",
+        "Propellers OFF for all work on the bench",
+        "Failsafe tested with propellers off: what it does is known to the remote pilot and fits this place",
         f"Focus set to {_focus(plan)} and taped" if not math.isinf(pairing.focus_m) else "Focus set to infinity and taped",
         stop,
         tilt,
         "Guide loaded, checked on the wall marks",
-        "Card in, empty, writing",
-        "Props on last: right way up, tight, no cracks",
-        f"Pack voltage: full{full}{timer}",
-        "Link and failsafe checked: motors stop when the link is lost",
-        "Rules, permissions and weather checked by the pilot",
-        "Spotter in place and briefed",
-        "Area clear: no one inside the fall area",
+        "Media in, empty, writing",
+        "Propellers on last: right way up, tight, no cracks",
+        f"Pack voltage: full{full}; pack warm, not hot or cold{timer}",
+        "Fire kit for lithium packs at hand",
+        "Rules, permissions, weather and airspace checked by the remote pilot",
+        "Visual observer in place and briefed",
+        "Abort call agreed by everyone, and who may give it",
+        "People check: no one inside the drawn area who is not briefed",
         "Recording confirmed at the camera, before take-off",
     )

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from framematch import __version__
+from framematch.cautions import GUIDE
 from framematch.errors import InputError
 from framematch.output import fonts
 from framematch.text.units import MM_PER_INCH
@@ -28,13 +29,6 @@ LINE_HEIGHT = 1.3  # times the size of the text
 BLACK, GREY, PALE, WHITE = "#000000", "#5a5a5a", "#d9d9d9", "#ffffff"
 
 _UNIT = re.compile(r"(\d) (mm|m|px|%|°)(?!\w)")  # a number and its unit stay on one line
-
-CAUTIONS: tuple[str, ...] = (
-    "Guide lines help to aim a camera. They say nothing about whether a flight is safe or allowed.",
-    "Local aviation rules and the licensed pilot decide. Keep everyone who is not briefed for the shot clear of the aircraft, and never fly over people.",
-    "Propellers cut: fit them last, and unplug the pack before hands come near. Lithium packs burn: charge attended, retire swollen or knocked ones.",
-    "Lines are only as true as the lens and mount figures typed in. Check them on the rig (wall marks) after every knock, lens change or re-rig.",
-)
 
 
 def paper_mm(name: str, *, landscape: bool = False) -> tuple[float, float]:
@@ -234,7 +228,7 @@ class Page:
             self.rectangle(left, y + 4 - tall, 0.3, tall, colour=None, fill=BLACK)
         self.text(x, y + 7.6, "This bar is 100 mm long. If a ruler disagrees, print again at 100 % (actual size).", size_pt=7, room_mm=100)
 
-    def cautions(self, x: float, top: float, *, room_mm: float, lines: Sequence[str] = CAUTIONS, heading: str = "Before you fly", size_pt: float = 7) -> float:
+    def cautions(self, x: float, top: float, *, room_mm: float, lines: Sequence[str] = GUIDE, heading: str = "Before you fly", size_pt: float = 7) -> float:
         """The cautions in a ruled box, under a heading if there is one; returns where it ends."""
         pad, step = 2.0, size_pt * LINE_HEIGHT / PT_PER_MM
         tall = 2 * pad + step * (bool(heading) + sum(len(fonts.wrapped(t, size_pt, (room_mm - 2 * pad - 3) * PT_PER_MM)) for t in lines)) + 0.6 * len(lines)

@@ -6,7 +6,6 @@ from html import escape
 
 import streamlit as st
 
-from framematch.errors import InputError
 from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
@@ -17,6 +16,7 @@ from framematch.page.areas import measure as measure_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
+from framematch.page.net import trouble
 from framematch.page.tidy import tidy
 from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
 
@@ -48,8 +48,8 @@ def main() -> None:
             with tab:
                 try:
                     show(pairing, colours, stage.pulse)
-                except InputError as error:  # one line, and the rest of the page still comes
-                    st.html(block(paragraph(f"Not all of this area can be shown: {error}", "fault")))
+                except Exception as error:  # one line, and the rest of the page still comes
+                    st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
     stage.sharpen()
     session.end()
     stage.work_ahead(STEPS_AT_REST, both=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import threading
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,7 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.render import render
-from framematch.render.keep import Kept
+from framematch.render.keep import Kept, kept_by_value
 from framematch.render.lens_view import recorded_frame
 from framematch.render.picture import Picture
 from framematch.render.pixels import frame_camera
@@ -60,7 +59,7 @@ _drawn: Kept[Picture] = Kept(limit_bytes=64_000_000, size=lambda picture: pictur
 _frames: Kept[bytes] = Kept(limit_bytes=16_000_000, size=len)
 _building = threading.Lock()
 _built: set[Shot] = set()
-_scene = lru_cache(maxsize=6)(scene_of)
+_scene = kept_by_value(limit_bytes=96_000_000)(scene_of)
 
 
 def built(shot: Shot) -> Scene:

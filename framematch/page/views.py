@@ -11,7 +11,6 @@ from itertools import chain
 
 import streamlit as st
 
-from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import rectangle_errors
 from framematch.guide.report import Report, metres
@@ -22,6 +21,7 @@ from framematch.page.address import DISTANCES_M, FIRST_DISTANCE_M
 from framematch.page.ahead import Job, Visitor, ahead
 from framematch.page.draft import Draft, changed
 from framematch.page.look import block, paragraph, svg_source
+from framematch.page.net import trouble
 from framematch.page.patience import Pulse, beside, patiently, rest
 from framematch.page.pictures import COARSE_PX, SHARP_PX, Pictures, Wanted, at_hand, pictures, ready
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M
@@ -119,15 +119,15 @@ class Stage:
     def _guide(self, report: Callable[[Pairing], Report]) -> Report | None:
         try:
             return report(self.pairing)
-        except InputError as error:
-            self.trouble = f"No guide: {error}"
+        except Exception as error:
+            self.trouble = trouble(error, "No guide")
             return None
 
     def _drawn(self, height_px: int) -> Pictures | None:
         try:
             return pictures(self.wanted(height_px))
-        except InputError as error:
-            self.trouble, self.sharp = f"No pictures: {error}", True
+        except Exception as error:
+            self.trouble, self.sharp = trouble(error, "No pictures"), True
             return None
 
     def rest(self) -> None:

@@ -96,10 +96,11 @@ _KEY_ENDINGS = {
     "_w": "W",
 }
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-_PART = re.compile(rf"\s*({_NUMBER})\s*([^\d\s+\-.][^\d+\-.]*?)\s*(?={_NUMBER}|$)")
-
-_FIGURE = re.compile(rf"\s*{_NUMBER}\s*[^\d\s+\-.].*")
+# Whoever writes the text chooses its length: it is bounded first, and nothing matched is ever taken back (``++``), so that time grows with length alone.
+_LONGEST = 100  # characters of a figure with its unit
+_NUMBER = r"[-+]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][-+]?\d++)?+"
+_PART = re.compile(rf"\s*+({_NUMBER})\s*+([^\d+\-.]++)(?={_NUMBER}|$)")
+_FIGURE = re.compile(rf"\s*+{_NUMBER}\s*+[^\d\s+\-.].*+")
 
 
 def convert(value: float, *, unit: str, to: str) -> float:
@@ -123,10 +124,10 @@ def read(value: float | int | str, *, unit: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise InputError(f"{value!r} is no figure", fix=f'give a number in {unit}, or text such as "12 {unit}"')
     if isinstance(value, str):
-        text, total, at = value.strip(), 0.0, 0
+        text, total, at = value[: _LONGEST + 1].strip(), 0.0, 0
         parts = 0
         while at < len(text):
-            found = _PART.match(text, at)
+            found = _PART.match(text, at) if len(value) <= _LONGEST else None
             if found is None or (parts and (float(found[1]) < 0 or _unit(unit).kind not in _ADDS_UP)):
                 raise InputError(f"{value!r} is no figure with a unit", fix=f'write it like "12 {unit}"; one of {_of_kind(_unit(unit).kind)}')
             part = convert(float(found[1]), unit=found[2], to=unit)
@@ -159,7 +160,7 @@ def _metric(value: Any, unit: str | None, field: str) -> Any:
         return [_metric(each, unit, field) for each in value]
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         raise InputError("a whole number of more than 19 digits", field=field, fix="TOML has whole numbers of 64 bits")
-    if unit is None or not isinstance(value, str) or _FIGURE.fullmatch(value) is None:
+    if unit is None or not isinstance(value, str) or len(value) > _LONGEST or _FIGURE.fullmatch(value) is None:
         return value
     try:
         return read(value, unit=unit)

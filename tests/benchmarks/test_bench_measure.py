@@ -17,10 +17,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
+from check_rigs import glasshouse, rig_off, two_stills
 from measure_rays import measured_rig, ray_still
 from measure_scenes import chart_positions, chart_still, random_rig
 from measure_views import room
-from test_measure_check import glasshouse, rig_off, two_stills
 
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera

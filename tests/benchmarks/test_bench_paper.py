@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from test_overlay_set import folder_of, killed_again_and_again, whole
+from overlay_folders import folder_of, killed_again_and_again, whole
 
 from framematch.output.overlay_set import SetOptions, make_set
 

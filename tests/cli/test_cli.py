@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command import framematch as run
 from PIL import Image
 
 from framematch.files.pairing import parse_pairing
@@ -17,10 +18,6 @@ from framematch.files.starter import STARTER
 from framematch.guide.best import best_rectangle
 from framematch.guide.report import guide_report
 from framematch.output.overlay import overlay_files
-
-
-def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "framematch", *map(str, args)], cwd=cwd, capture_output=True, text=True, timeout=120)
 
 
 @pytest.fixture
@@ -205,3 +202,10 @@ def test_what_works_without_scipy_and_what_says_where_it_comes_from(rig, command
         assert f"framematch[{extra}]" in fault(done)
     else:
         assert done.returncode == 0, done.stderr
+
+
+def test_version_is_the_package_s_own(tmp_path):
+    import framematch
+
+    done = run("--version", cwd=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"framematch {framematch.__version__}\n", "")

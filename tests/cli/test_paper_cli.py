@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from test_pdf import tool
+from pdf_pages import tool
 from typer.testing import CliRunner
 
 from framematch.cli import app

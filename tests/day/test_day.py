@@ -14,6 +14,7 @@ import pytest
 import shapely
 from typer.testing import CliRunner
 
+from framematch.cautions import DAY
 from framematch.cli import app, main
 from framematch.day import DayPlan, plan_day
 from framematch.day.reader import parse_day, read_day
@@ -23,7 +24,7 @@ from framematch.files.starter import STARTER, starter_day
 from framematch.flight import fall, ground, shots
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_card import write_card
-from framematch.output.day_text import CAUTIONS, checklist, sections
+from framematch.output.day_text import checklist, sections
 
 PAIRING = parse_pairing(STARTER)
 
@@ -212,7 +213,7 @@ def test_the_starter_day_can_be_flown(good: DayPlan) -> None:
     assert good.tilts.planned.recording_percent == pytest.approx(50)
     assert good.flights.packs == 3 and sum(f.count for f in good.flights.flights) == 7
     assert good.light.chosen and good.light.chosen.densities == (1.2,)
-    assert {p.name: p.in_round for p in good.distances.people} == {"Spotter": False}
+    assert {p.name: p.in_round for p in good.distances.people} == {"Visual observer": False}
     assert all(3 <= m <= 5 for _, m in good.endurance.minutes)
 
 
@@ -333,9 +334,9 @@ def test_card_pages(good: DayPlan, tmp_path: Path, poppler: None) -> None:
         rows = subprocess.run(["pdffonts", path], capture_output=True, text=True, check=True).stdout.splitlines()[2:]
         assert rows and all(row.split()[-5] == "yes" for row in rows), rows  # embedded
         text = " ".join(subprocess.run(["pdftotext", "-raw", path, "-"], capture_output=True, text=True, check=True).stdout.split())
-        for word in ("Guide in the goggles", "318", "211", "192", "6.3° up", "f/8.4", "ND 1.2", "Through the pane 1-3", "Spotter", "3:11"):
+        for word in ("Guide in the goggles", "318", "211", "192", "6.3° up", "f/8.4", "ND 1.2", "Through the pane 1-3", "Visual observer", "3:11"):
             assert word in text, word
-        for line in (*checklist(good), *CAUTIONS):
+        for line in (*checklist(good), *DAY):
             assert line in text, line
     assert sizes[0] == pytest.approx((210, 297), abs=0.1)
     assert sizes[1][0] == pytest.approx(72, abs=0.1) and 200 < sizes[1][1] < 900

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from conftest import need
+from outside import need
 
 from framematch.flight import attitude
 from framematch.geometry.camera import Camera, Display, Rect, frame_in

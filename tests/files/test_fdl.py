@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from fdl_files import numbers
 from paper_rigs import glasshouse
 
 from framematch.errors import InputError
@@ -85,14 +86,6 @@ def test_out_in_out_keeps_every_number(tmp_path: Path, squeeze: float, align: st
     for each in (first, second):
         each.pop("uuid")  # a digest of the exact figures
     assert numbers(second) == pytest.approx(numbers(first), abs=1e-5)
-
-
-def numbers(value) -> list[float]:
-    if isinstance(value, dict):
-        return [n for v in value.values() for n in numbers(v)]
-    if isinstance(value, list):
-        return [n for v in value for n in numbers(v)]
-    return [float(value)] if isinstance(value, (int, float)) else []
 
 
 def test_titles_in_any_script_and_the_same_text_each_time() -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import need
+from outside import need
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 

@@ -8,10 +8,10 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from conftest import need
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from outside import need
 
 from framematch.errors import InputError
 from framematch.geometry.lens import CENTRAL, PROJECTIONS, Lens

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from conftest import need
 from numpy.typing import NDArray
+from outside import need
 
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.lens import Lens

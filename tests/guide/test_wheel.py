@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import need
+from outside import need
 
 from framematch.guide.best import at_distance, best_rectangle
 from framematch.guide.outline import outline

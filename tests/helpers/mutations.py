@@ -1,175 +1,227 @@
-"""Deliberate faults in core formulas, each of which some quick test must notice.
+"""Deliberate faults in core functions, each of which some quick test must notice.
 
-``python tests/helpers/mutations.py`` tries all of them and prints a table; tests/project/test_mutations.py does so in
-CI. Each fault is made in a copy of the package; the test file named beside it must then fail.
+``python tests/helpers/mutations.py`` tries all of them and prints a table; tests/project/test_mutations.py does so in the
+suite. A fault names a function and wraps it: how the function is written doesn't matter. Its tests run in a process of their
+own that is forked from one with everything imported.
 """
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
+import importlib
+import io
+import multiprocessing
 import sys
-import tempfile
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import FunctionType
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
+#: What the tests import, so that it is imported once for all faults.
+ALREADY_IMPORTED = ("pytest", "hypothesis", "numpy", "scipy.optimize", "scipy.spatial.transform", "shapely", "cv2", "PIL.Image", "framematch.guide.report")
+#: Plugins that a run inside needs as little as a cache.
+WITHOUT = ("cacheprovider", "xdist", "benchmark", "pytest_cov", "anyio", "playwright")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fault:
-    """One fault: in ``file``, ``right`` becomes ``wrong``; ``tests`` are what must notice."""
+    """One fault.
+
+    Args:
+        places: functions, methods or properties, as ``module:name`` in the package; each does as ``wrong`` does.
+        wrong: called with the right function before its own arguments.
+        tests: a test file, and which of its tests must notice (``-k``).
+    """
 
     name: str
-    file: str
-    right: str
-    wrong: str
+    places: tuple[str, ...]
+    wrong: Callable[..., Any]
     tests: tuple[str, ...]
+
+
+def _negated(mount: Any) -> Any:
+    return replace(mount, right_mm=-mount.right_mm, up_mm=-mount.up_mm, forward_mm=-mount.forward_mm)
+
+
+def _tilted_first(right: Callable[..., Any], *, pan_deg: float = 0.0, tilt_deg: float = 0.0, roll_deg: float = 0.0) -> Any:
+    return right(tilt_deg=tilt_deg) @ right(pan_deg=pan_deg) @ right(roll_deg=roll_deg)
+
+
+def _twice_as_wide_angle(right: Callable[..., Any], lens: Any, *rest: Any) -> Any:
+    return right(replace(lens, focal_mm=2 * lens.focal_mm) if lens.projection == "stereographic" else lens, *rest)
+
+
+def _bottom_in_widths(right: Callable[..., Any], frame: Any, recorded_px: Any, edge: str) -> Any:
+    return right(frame, recorded_px, edge) * (frame.height / frame.width if edge == "bottom" else 1)
+
+
+def _down_is_up(right: Callable[..., Any], mount: Any) -> Any:
+    return right(mount) * (1, -1, 1)
 
 
 FAULTS = (
     Fault(
         name="a fisheye's radius twice too large",
-        file="geometry/lens.py",
-        right="lambda t: 2 * np.tan(t / 2), lambda t: 1 / np.cos",
-        wrong="lambda t: 4 * np.tan(t / 2), lambda t: 1 / np.cos",
+        places=("geometry.lens:Lens.radius_mm", "geometry.lens:Lens.project", "geometry.lens:Lens.unproject"),
+        wrong=_twice_as_wide_angle,
         tests=("geometry/test_lens.py", "-k", "radius_at_45 or wide_angles"),
     ),
     Fault(
         name="tangential terms swapped",
-        file="geometry/lens.py",
-        right="return x * factor + p1 * cross + p2 * (square + 2 * x * x)",
-        wrong="return x * factor + p2 * cross + p1 * (square + 2 * x * x)",
+        places=("geometry.lens:Lens.project", "geometry.lens:Lens.unproject"),
+        wrong=lambda right, lens, at: right(replace(lens, p=lens.p[::-1]), at),
         tests=("geometry/test_lens.py", "-k", "brown_conrady_as_opencv"),
     ),
     Fault(
         name="squeeze multiplied where it divides",
-        file="geometry/lens.py",
-        right="np.multiply(u, lens.focal_mm / lens.squeeze,",
-        wrong="np.multiply(u, lens.focal_mm * lens.squeeze,",
+        places=("geometry.lens:Lens.project",),
+        wrong=lambda right, lens, rays: right(replace(lens, squeeze=1 / lens.squeeze), rays),
         tests=("geometry/test_lens.py", "-k", "squeeze"),
     ),
     Fault(
-        name="pixels of the frame's height from its width",
-        file="geometry/camera.py",
-        right="frame_h = min(room_h, room_w * squeeze / aspect)",
-        wrong="frame_h = min(room_h, room_w / squeeze / aspect)",
+        name="the frame squeezed instead of de-squeezed",
+        places=("geometry.camera:frame_in",),
+        wrong=lambda right, raster_px, *, squeeze=1.0, **rest: right(raster_px, squeeze=1 / squeeze, **rest),
         tests=("geometry/test_camera.py", "-k", "frame or squeezed"),
     ),
     Fault(
         name="the offset up taken as down",
-        file="geometry/mount.py",
-        right="np.array([self.right_mm, -self.up_mm, self.forward_mm])",
-        wrong="np.array([self.right_mm, self.up_mm, self.forward_mm])",
+        places=("geometry.mount:Mount.translation_m",),
+        wrong=_down_is_up,
         tests=("geometry/test_mount.py",),
     ),
     Fault(
         name="tilted before panned",
-        file="geometry/mount.py",
-        right="pan @ tilt @ roll",
-        wrong="tilt @ pan @ roll",
+        places=("geometry.mount:rotation_from_aim",),
+        wrong=_tilted_first,
         tests=("geometry/test_mount.py",),
     ),
     Fault(
         name="parallax on the wrong side",
-        file="guide/transfer.py",
-        right="(rays - shift) @ mount",
-        wrong="(rays + shift) @ mount",
+        places=("guide.transfer:to_display",),
+        wrong=lambda right, pairing, *rest, **more: right(replace(pairing, mount=_negated(pairing.mount)), *rest, **more),
         tests=("guide/test_guide.py", "-k", "closed_form"),
     ),
     Fault(
         name="the bottom edge's error measured in widths",
-        file="guide/transfer.py",
-        right="(p[..., 1] - frame.bottom) / frame.height",
-        wrong="(p[..., 1] - frame.bottom) / frame.width",
+        places=("guide.transfer:edge_error",),
+        wrong=_bottom_in_widths,
         tests=("guide/test_transfer.py",),
     ),
     Fault(
         name="always and ever the wrong way round",
-        file="guide/areas.py",
-        right="return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)",
-        wrong="return first.difference(swept).intersection(seen), first.union(swept).intersection(seen)",
+        places=("guide.areas:areas",),
+        wrong=lambda right, *given, **more: replace(found := right(*given, **more), always=found.ever, ever=found.always),
         tests=("guide/test_areas.py", "-k", "closed_form"),
     ),
     Fault(
         name="tolerances twice too wide",
-        file="guide/tolerance.py",
-        right="px += ((moved[0] - moved[1]) / 2) ** 2",
-        wrong="px += (moved[0] - moved[1]) ** 2",
+        places=("guide.tolerance:band_along_edges",),
+        wrong=lambda right, *given: (2 * (found := right(*given))[0], found[1]),
         tests=("guide/test_areas.py", "-k", "cover_95"),
     ),
     Fault(
         name="the set distance halfway in metres",
-        file="guide/best.py",
-        right="best, a, b = float(sets[i]), float(sets[max(i - 1, 0)]), float(sets[min(i + 1, 16)])",
-        wrong="best, a, b = float(sets[0]), float(sets[0]), float(sets[1])",
+        places=("guide.best:best_set_distance",),
+        wrong=lambda right, pairing: ((pairing.near_m + pairing.far_m) / 2, right(pairing)[1]),
         tests=("guide/test_guide.py", "-k", "best_single_distance"),
     ),
     Fault(
         name="hyperfocal distance without the stop",
-        file="optics/sharpness.py",
-        right="(focal_mm**2 / (f_number * circle_mm) + focal_mm)",
-        wrong="(focal_mm**2 / circle_mm + focal_mm)",
+        places=("optics.sharpness:hyperfocal_m",),
+        wrong=lambda right, *, f_number, **rest: right(f_number=1.0, **rest),
         tests=("optics/test_optics.py", "-k", "hyperfocal"),
     ),
     Fault(
         name="the turn's part of image speed with its sign changed",
-        file="optics/motion.py",
-        right="motion = motion - np.cross(turn, points)",
-        wrong="motion = motion + np.cross(turn, points)",
+        places=("optics.motion:image_velocity_px_s",),
+        wrong=lambda right, *given, turn_rad_s=(0.0, 0.0, 0.0), **rest: right(*given, turn_rad_s=[-w for w in turn_rad_s], **rest),
         tests=("optics/test_motion.py", "-k", "derivative"),
     ),
     Fault(
-        name="a fall with half the gravity",
-        file="flight/fall.py",
-        right="np.sqrt(up * up + 2 * gravity_m_s2 * height)",
-        wrong="np.sqrt(up * up + gravity_m_s2 * height)",
+        name="a fall through half the height",
+        places=("flight.fall:fall_time_s",),
+        wrong=lambda right, *, height_m, **rest: right(height_m=height_m / 2, **rest),
         tests=("flight/test_flight.py", "-k", "throw"),
     ),
     Fault(
         name="wall marks taped upside down",
-        file="guide/wall_marks.py",
-        right="up_mm=float(-y)",
-        wrong="up_mm=float(y)",
+        places=("guide.wall_marks:wall_marks",),
+        wrong=lambda right, *given: tuple(replace(mark, up_mm=-mark.up_mm) for mark in right(*given)),
         tests=("guide/test_wall_marks.py",),
     ),
     Fault(
         name="marks seen low taken for marks seen high",
-        file="guide/wall_marks.py",
-        right="seen.low_px + up_px",
-        wrong="seen.low_px - up_px",
+        places=("guide.wall_marks:aim_off_by_shift",),
+        wrong=lambda right, *given, right_px, up_px: right(*given, right_px=right_px, up_px=-up_px),
         tests=("guide/test_wall_marks.py", "-k", "gives_the_aim_back"),
     ),
 )
 
 
-def noticed(fault: Fault) -> tuple[bool, str]:
-    """Whether the tests fail with the fault made, and the last line they print.
+def make(fault: Fault) -> None:
+    """Make the fault in this process, for good: also where the function was imported by name.
 
     Raises:
-        ValueError: the formula is no longer where the fault would be made.
+        ValueError: a place holds no function that this can be done to.
     """
-    with tempfile.TemporaryDirectory() as folder:
-        shutil.copytree(ROOT / "framematch", Path(folder) / "framematch", ignore=shutil.ignore_patterns("__pycache__"))
-        shutil.copy(ROOT / "pyproject.toml", folder)
-        shutil.copytree(ROOT / "tests", Path(folder) / "tests", ignore=shutil.ignore_patterns("__pycache__", "data", "benchmarks"))
-        place = Path(folder) / "framematch" / fault.file
-        text = place.read_text(encoding="utf-8")
-        if text.count(fault.right) != 1:
-            raise ValueError(f"{fault.file} holds {fault.right!r} {text.count(fault.right)} times")
-        place.write_text(text.replace(fault.right, fault.wrong), encoding="utf-8")
-        environment = {**os.environ, "PYTHONPATH": folder, "PYTHONDONTWRITEBYTECODE": "1"}
-        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", f"tests/{fault.tests[0]}", *fault.tests[1:]]
-        done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=120)
-        told = (done.stdout.strip().splitlines() or [""])[-1]
-        return done.returncode == 1 and "failed" in done.stdout.lower(), told
+    for place in fault.places:
+        module, _, path = place.partition(":")
+        try:
+            found: Any = importlib.import_module(f"framematch.{module}")
+            for name in path.split("."):
+                found = vars(found)[name]
+        except (ImportError, KeyError) as error:
+            raise ValueError(f"{place} is no longer there") from error
+        function = found.fget if isinstance(found, property) else getattr(found, "func", found)
+        if not isinstance(function, FunctionType) or function.__code__.co_freevars:
+            raise ValueError(f"{place} is not a plain function")
+        right = FunctionType(function.__code__, function.__globals__, function.__name__, function.__defaults__)
+        right.__kwdefaults__ = function.__kwdefaults__
+        function.__globals__[key := f"_wrong_{path.replace('.', '_')}"] = lambda *given, _right=right, **more: fault.wrong(_right, *given, **more)
+        stand_in: dict[str, Any] = {}
+        exec(f"def stand_in(*given, **more): return {key}(*given, **more)", stand_in)
+        function.__code__ = stand_in["stand_in"].__code__
+        function.__defaults__ = function.__kwdefaults__ = None
+
+
+def outcome(name: str | None) -> tuple[int, str]:
+    """How its tests end with the fault of that name made (without a fault: all tests of the list), and what failed."""
+    import pytest
+
+    chosen = [fault for fault in FAULTS if name in (None, fault.name)]
+    for fault in chosen if name else ():
+        make(fault)
+    codes, lines = [], []
+    for fault in chosen:
+        words = ["-q", "-x", "--tb=line", f"--rootdir={ROOT}", f"-c{ROOT / 'pyproject.toml'}", str(ROOT / "tests" / fault.tests[0]), *fault.tests[1:]]
+        with redirect_stdout(told := io.StringIO()), redirect_stderr(told):
+            codes.append(int(pytest.main([*words, *(f"-pno:{plugin}" for plugin in WITHOUT)])))
+        lines += [line for line in told.getvalue().splitlines() if line.startswith("FAILED")]
+    return max(codes), "; ".join(lines)
+
+
+@contextmanager
+def trying() -> Iterator[Callable[[str | None], tuple[int, str]]]:
+    """:func:`outcome`, each time in a fresh process."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(list(ALREADY_IMPORTED))
+    with ProcessPoolExecutor(max_workers=1, max_tasks_per_child=1, mp_context=context) as pool:
+        yield lambda name: pool.submit(outcome, name).result(timeout=120)
+
+
+def main() -> int:
+    missed = 0
+    with trying() as tried:
+        for fault in FAULTS:
+            code, told = tried(fault.name)
+            missed += code != 1
+            print(f"{'noticed' if code == 1 else 'MISSED ':8} {fault.places[0]:34} {fault.name}: {told[:110]}", flush=True)
+    return missed
 
 
 if __name__ == "__main__":
-    missed = 0
-    for fault in FAULTS:
-        seen, told = noticed(fault)
-        missed += not seen
-        print(f"{'noticed' if seen else 'MISSED ':8} {fault.file:18} {fault.name}: {told[:110]}", flush=True)
-    sys.exit(1 if missed else 0)
+    sys.exit(1 if main() else 0)

@@ -10,7 +10,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from conftest import need
+from check_rigs import BENCH_RIG
+from outside import need
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -235,33 +236,11 @@ def test_measure_lens_command(tmp_path, opencv_doc):
     assert 'model = "brown-conrady"' in text and "raster_px = [640, 480]" in text
 
 
-PAIRING = """title = "Bench rig"
-[shot]
-distance_m = [0.5, 5.0]
-[recording]                      # by the maker's sheet
-sensor_mm = [6.4, 4.8]
-raster_px = [640, 480]
-focal_mm = 5.0
-projection = "rectilinear"
-focus_m = 2.0
-[monitoring]
-format = "1/2-inch"
-raster_px = [640, 480]
-projection = "equidistant"
-angle_deg = { horizontal = 70.0 }
-[mount]
-offset_mm = { right = 90, up = 0, forward = 0 }   # by ruler
-[tolerance]
-offset_mm = 5
-focal_percent = 3
-"""
-
-
 def test_measure_mount_command_writes_a_pairing_that_reads(tmp_path, opencv_doc):
     from framematch.files.pairing import read_pairing
 
     file = tmp_path / "rig.toml"
-    file.write_text(PAIRING)
+    file.write_text(BENCH_RIG)
     left, right = opencv_doc / "left[01]*.jpg", opencv_doc / "right[01]*.jpg"
     result = run("measure", "mount", file, "--recording", left, "--monitoring", right, "--chart", DOC, "--out", tmp_path, "--write")
     assert result.exit_code == 0, result.output
@@ -278,7 +257,7 @@ def test_measure_lens_command_only_raises_the_shared_tolerance(tmp_path, opencv_
     from framematch.files.pairing import read_pairing
 
     file = tmp_path / "rig.toml"
-    file.write_text(PAIRING)
+    file.write_text(BENCH_RIG)
     options = ("--chart", DOC, "--out", tmp_path, "--pairing", file, "--camera", "monitoring", "--write")
     assert run("measure", "lens", opencv_doc / "right[01]*.jpg", *options).exit_code == 0
     after = read_pairing(file)
@@ -321,8 +300,8 @@ def test_chart_prints_at_true_scale_and_is_found(tmp_path, poppler):
 
 
 def test_check_command(tmp_path):
+    from check_rigs import glasshouse, rig_off, two_stills
     from measure_views import room
-    from test_measure_check import glasshouse, rig_off, two_stills
 
     from framematch.files.pairing import read_pairing
 
@@ -376,7 +355,7 @@ def test_check_of_wall_marks_command(tmp_path):
     from framematch.guide.wall_marks import wall_marks
 
     file = tmp_path / "rig.toml"
-    file.write_text(PAIRING)
+    file.write_text(BENCH_RIG)
     Image.new("L", (640, 480), 128).save(tmp_path / "wall.png")
     places = "; ".join(f"{m.display_px[0] + 12:.1f},{m.display_px[1]:.1f}" for m in wall_marks(read_pairing(file), 3.0))
     options = ("--monitoring", tmp_path / "wall.png", "--marks", places, "--distance", 3, "--write", tmp_path / "after.toml")
@@ -395,7 +374,7 @@ def test_focal_lengths_that_a_check_moves_are_written_so_that_they_read(tmp_path
     from framematch.measure.into_file import changed_pairing, checked_changes
 
     file = tmp_path / "rig.toml"
-    file.write_text(PAIRING)
+    file.write_text(BENCH_RIG)
     before = read_pairing(file)
     longer = [replace(c, lens=replace(c.lens, focal_mm=1.01 * c.lens.focal_mm)) for c in (before.recording, before.monitoring)]
     text = changed_pairing(file, checked_changes(before, replace(before, recording=longer[0], monitoring=longer[1])))
@@ -406,7 +385,7 @@ def test_focal_lengths_that_a_check_moves_are_written_so_that_they_read(tmp_path
         assert now.projection == was.projection and now.focal_mm == pytest.approx(1.01 * was.focal_mm, rel=1e-5)
     assert checked_changes(after, after).keys() == {k for k in checked_changes(before, before)}
     (tmp_path / "cam.toml").write_text("sensor_mm = [6.4, 4.8]\nraster_px = [640, 480]\nfocal_mm = 5.0\n")
-    head, _, rest = PAIRING.partition("[recording]")
+    head, _, rest = BENCH_RIG.partition("[recording]")
     file.write_text(head + '[recording]\nuse = "cam.toml"\n' + rest[rest.index("[monitoring]") :])
     with pytest.raises(InputError, match=r"comes from 'cam.toml'"):
         changed_pairing(file, {"recording.focal_mm": 5.1})

@@ -5,21 +5,16 @@ from __future__ import annotations
 import csv
 import json
 import os
-import random
-import signal
-import subprocess
-import sys
-import time
-import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pypdf
 import pytest
+from at_length import sample
 from joblib import parallel_config
+from overlay_folders import folder_of, killed_again_and_again, whole
 from PIL import Image
 
 from framematch.errors import InputError
-from framematch.files.starter import STARTER
 from framematch.output.overlay_set import PART, SetOptions, make_set, pairing_files
 
 CAMERA = """\
@@ -28,40 +23,6 @@ raster_px = [1440, 1080]
 projection = "equidistant"
 angle_deg = { horizontal = 118.0 }
 """
-
-
-def folder_of(folder: Path, count: int) -> Path:
-    """Pairings that differ in focal length and mount."""
-    folder.mkdir()
-    for i in range(count):
-        text = STARTER.replace("focal_mm = 18.0", f"focal_mm = {14 + i % 12 + i / 1000}").replace("up = 58", f"up = {40 + i % 40}")
-        (folder / f"pane {i:03}.toml").write_text(text.replace("Glasshouse pane, 18 mm", f"Pane {i}, ガラス"), encoding="utf-8")
-    return folder
-
-
-def whole(out: Path) -> int:
-    """Open every file of a set; raises if one is not whole."""
-    count = 0
-    for path in out.rglob("*"):
-        if not path.is_file() or PART in path.parts:
-            continue
-        count += 1
-        if path.suffix == ".png":
-            with Image.open(path) as picture:
-                picture.load()
-        elif path.suffix == ".svg":
-            ET.parse(path)
-        elif path.suffix == ".json":
-            json.loads(path.read_text(encoding="utf-8"))
-        elif path.suffix == ".pdf":
-            assert path.read_bytes().rstrip().endswith(b"%%EOF")
-            for page in pypdf.PdfReader(str(path)).pages:
-                page.extract_text()
-        elif path.suffix == ".csv":
-            assert list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
-        else:
-            raise AssertionError(f"what is {path}?")
-    return count
 
 
 def times(out: Path) -> dict[str, int]:
@@ -152,39 +113,14 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
         make_set(folder, tmp_path / "file", SetOptions())
 
 
-def run_until_killed(folder: Path, out: Path, seconds: float) -> bool:
-    """Start a run as a user would and kill it and its workers; whether it was still running."""
-    run = subprocess.Popen(
-        [sys.executable, "-m", "framematch", "set", str(folder), "--out", str(out)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-    time.sleep(seconds)
-    running = run.poll() is None
-    if running:
-        os.killpg(run.pid, signal.SIGKILL)
-    run.wait()
-    return running
-
-
-def killed_again_and_again(folder: Path, out: Path, kills: int, longest_s: float) -> int:
-    """Kill runs at random moments, opening every file after each; how many were stopped at work."""
-    stopped, rng = 0, random.Random(6)
-    for _ in range(kills):
-        stopped += run_until_killed(folder, out, rng.uniform(0.5, longest_s))
-        if out.exists():
-            whole(out)
-    return stopped
-
-
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")
 def test_killed_at_any_moment_every_file_is_whole_and_a_rerun_finishes(tmp_path: Path) -> None:
-    folder, out = folder_of(tmp_path / "pairings", 36), tmp_path / "out"
-    assert killed_again_and_again(folder, out, 4, 2.5) >= 3
+    count, kills = sample(14, 36), sample(2, 4)
+    folder, out = folder_of(tmp_path / "pairings", count), tmp_path / "out"
+    assert killed_again_and_again(folder, out, kills, 2.5) >= kills - 1
     for name in ("index.csv", "sheets.pdf"):
         assert not (out / name).exists()
     done = len(list(out.glob("*/made.json")))
     made = make_set(folder, out, SetOptions())
     assert sum(m.kept for m in made) == done and not any(m.problem for m in made)
-    assert whole(out) == 36 * 5 + 3 and not (out / PART).exists()
+    assert whole(out) == count * 5 + 3 and not (out / PART).exists()

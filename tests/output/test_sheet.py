@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
-from conftest import need
+from outside import need
+from pdf_pages import TITLES, embedded, raster, tool
 from PIL import Image
 from rigs import glasshouse
-from test_pdf import TITLES, embedded, raster, tool
 
 from framematch.errors import InputError
 from framematch.geometry.mount import Mount

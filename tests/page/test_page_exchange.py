@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from browser import ROOT
+from fdl_files import numbers, production
 from paper_rigs import glasshouse
-from test_fdl import numbers
 from typer.testing import CliRunner
 
 from framematch.cli import app as command_line
@@ -27,7 +27,6 @@ from framematch.output.svg import drawing_svg
 from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
 from framematch.page.draft import Draft, changed, text_from_upload, undone
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
-from framematch.page.pictures import Place
 from framematch.page.session import EXAMPLE
 
 fdl = ours.library()
@@ -82,36 +81,19 @@ def test_cameras_are_the_command_lines(draft, rig: Path, tmp_path: Path) -> None
 
 
 def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> None:
-    place = Place(width_m=1.4, height_m=1.0, shape="arch", sill_m=0.9)
     words = ("--gap", "1.4x1", "--shape", "arch", "--sill", 0.9, "--speed", 6, "--tilt", 10)
     by_command("run", rig, *words, "--out", tmp_path / "run.glb")
-    assert scene_bytes(draft.pairing, place, 6.0, 10.0) == (tmp_path / "run.glb").read_bytes()
+    typed = {"gap.size_m": [1.4, 1.0], "gap.shape": "arch", "gap.sill_m": 0.9, "run.speed_m_s": 6.0, "run.tilt_deg": 10.0}
+    shot = changed(draft, "gap.size_m", typed).shot
+    assert scene_bytes(draft.pairing, shot) == (tmp_path / "run.glb").read_bytes()
     by_command("run", rig, *words, "--out", tmp_path / "run.usda")
-    with zipfile.ZipFile(io.BytesIO(usd_zip(draft.pairing, place, 6.0, 10.0))) as packed:
+    with zipfile.ZipFile(io.BytesIO(usd_zip(draft.pairing, shot))) as packed:
         assert packed.namelist() == ["run.usda", "run_texture.png"]
         for name in packed.namelist():
             assert packed.read(name) == (tmp_path / name).read_bytes()
 
 
 # In: a production's FDL, made with the standard body's own library.
-
-
-def production(*, raster=(5760, 3036), squeeze=1.0, frames=((300.0, 400.5, 4800.0, 2000.0),), protection=None, effective=None) -> str:
-    """An FDL file with some framing decisions (left, top, width, height) on one canvas, and one on another camera's."""
-    document = fdl.FDL(uuid="6f3f8c1e-7f0e-4b52-9d0b-0c9d2c1a5f00", fdl_creator="production")
-    for i in range(len(frames)):
-        document.add_framing_intent(f"wide{i}", "12:5", fdl.DimensionsInt(width=12, height=5), 0.0)
-    context = document.add_context("unit", "production")
-    for number, size in enumerate((raster, (1920, 1080))):
-        canvas = context.add_canvas(f"c{number}", f"camera {'AB'[number]}", f"c{number}", fdl.DimensionsInt(width=size[0], height=size[1]), squeeze)
-        if effective and not number:
-            canvas.set_effective(fdl.DimensionsInt(width=effective[2], height=effective[3]), fdl.PointFloat(x=effective[0], y=effective[1]))
-        for i, (left, top, width, height) in enumerate(frames if not number else ((0.0, 140.0, 1920.0, 800.0),)):
-            size_, place = fdl.DimensionsFloat(width=width, height=height), fdl.PointFloat(x=left, y=top)
-            decision = canvas.add_framing_decision(f"c{number}-wide{i}", f"take {i + 1}", f"wide{i}", size_, place)
-            if protection and not number and not i:
-                decision.set_protection(fdl.DimensionsFloat(width=protection[2], height=protection[3]), fdl.PointFloat(x=protection[0], y=protection[1]))
-    return str(document.as_json())
 
 
 def upload(text: str, name: str = "a.fdl"):
@@ -267,7 +249,7 @@ def test_the_look_at_a_lens_map_is_what_the_map_does(draft) -> None:
 
 def test_the_look_is_kept_and_does_not_wait_for_what_it_does_not_show(draft) -> None:
     def look(pairing):
-        return Preview(pairing=source(pairing), which="display", angle_deg=None, place=Place(), distance_m=3.0)
+        return Preview(pairing=source(pairing), which="display", angle_deg=None, shot=draft.shot, distance_m=3.0)
 
     assert look(replace(draft.pairing, title="other", frame=draft.pairing.recording.picture)) == look(draft.pairing)
     before, after = lens_map_preview(look(draft.pairing))
@@ -282,7 +264,7 @@ def test_the_look_is_kept_and_does_not_wait_for_what_it_does_not_show(draft) -> 
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
     found.session_state["area"] = "Exchange"
     found.run()
     assert not found.exception

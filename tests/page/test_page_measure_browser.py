@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import io
-import shutil
 from pathlib import Path
 
 import pytest
-from browser import SHARP, STILL, browser, opened, served
-from conftest import need
+from browser import area, axe_faults, opened, settle
 from PIL import Image
 
 from framematch.files.pairing import parse_pairing
@@ -16,20 +14,6 @@ from framematch.measure.marks import expected_px
 from framematch.page.session import EXAMPLE
 
 DOC = "chessboard-10x7-25mm"
-
-
-@pytest.fixture(scope="module")
-def url():
-    with served() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def where():
-    found = shutil.which("chromium")
-    need(found is not None, "chromium")
-    with browser(str(found)) as started:
-        yield started
 
 
 @pytest.fixture
@@ -44,18 +28,12 @@ def phone(where, url):
 
 def _measuring(where, url, scheme, size):
     page = opened(where, url, scheme=scheme, size=size)
-    page.get_by_role("tab", name="Measure", exact=True).click()
-    settle(page)
+    area(page, "Measure")
     yield page
     assert page.left_machine == []
     assert page.get_by_text("Traceback").count() == 0
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= size[0]
     page.context.close()
-
-
-def settle(page):
-    page.evaluate(STILL, 500)
-    page.wait_for_selector(SHARP)
 
 
 def choose(page, task):
@@ -86,21 +64,10 @@ def stills(folder, side):
 
 def sound(page):
     """Every picture has come and has words; no serious fault of ours for assistive technology, contrast among them."""
-    import axe_playwright_python
-
     pictures = page.locator(".fm .stills img, .fm .whole img")
     assert pictures.count() > 3
     assert page.evaluate("[...document.querySelectorAll('.fm .stills img, .fm .whole img')].every(i => i.complete && i.naturalWidth > 50 && i.alt.length > 10)")
-    page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
-    found = page.evaluate("axe.run({resultTypes: ['violations']}).then(r => r.violations)")
-    ours = [
-        (fault["id"], node["html"][:200])
-        for fault in found
-        if fault["impact"] in ("serious", "critical")
-        for node in fault["nodes"]
-        if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
-    ]
-    assert ours == []
+    assert axe_faults(page) == []
 
 
 def test_a_lens_from_stills_with_a_bad_one_among_them(wide, opencv_doc):

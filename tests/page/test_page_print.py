@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -11,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from browser import ROOT
+from pdf_pages import undated
 from typer.testing import CliRunner
 
 from framematch.cli import app as command_line
@@ -27,7 +27,6 @@ from framematch.page.work import report_of
 
 FRAME = "recording.frame"
 INKS = Inks(ground="#ffffff", ink="#000000", quiet="#444444", accent="#006666", second="#883300")
-DATES = re.compile(rb"/(CreationDate|ModDate) \([^)]*\)|/ID\s*\[[^\]]*\]|D:\d{14}[^)]*|[0-9a-f]{32}")
 
 
 @pytest.fixture(scope="module")
@@ -45,10 +44,6 @@ def by_command(tmp_path: Path, *words: object) -> bytes:
     result = CliRunner().invoke(command_line, [*(str(w) for w in words), "--out", str(out)])
     assert result.exit_code == 0, result.output + repr(result.exception)
     return out.read_bytes()
-
-
-def undated(pdf: bytes) -> bytes:
-    return DATES.sub(b"", pdf)
 
 
 @pytest.mark.usefixtures("poppler")
@@ -119,7 +114,7 @@ def test_the_pdf_is_the_command_lines_but_for_its_date(draft, sheet, tmp_path: P
 def test_the_lens_sheet_is_the_command_lines(draft, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE, encoding="utf-8")
-    ours = lens_pdf(draft.pairing, draft.plan, phone=True)
+    ours = lens_pdf(draft.pairing, draft.shot, phone=True)
     assert undated(ours) == undated(by_command(tmp_path, "lenses", rig, "--phone"))
     assert page_count(ours) == 1
 
@@ -165,7 +160,7 @@ def test_bad_files_among_pairings_are_named_and_the_rest_come() -> None:
     assert list(texts) == ["a.toml", "b.toml"]
     assert [line.partition(":")[0] for line in troubles] == ["broken.toml", "bytes.toml", "outside.toml", "fdl.toml", "huge.toml"]
     assert all("\n" not in line and "root:" not in line for line in troubles)
-    assert "can't be read from here" in troubles[2] and "Exchange" in troubles[3] and "larger than 1 MB" in troubles[4]
+    assert "can't be read from here" in troubles[2] and "Exchange" in troubles[3] and "larger than 50 kB" in troubles[4]
     twice, _ = read_pairings([("a.toml", 9, lambda: good), ("a.toml", 9, lambda: second)])
     assert [parse_pairing(text).title for text in twice.values()] == ["Glasshouse pane, 18 mm", "Second"]
 
@@ -184,7 +179,7 @@ def test_a_huge_file_is_not_even_read() -> None:
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
     found.session_state["area"] = "Print"
     found.run()
     assert not found.exception

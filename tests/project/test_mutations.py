@@ -1,12 +1,27 @@
-"""Deliberate faults in core formulas: the tests that guard each formula must notice its fault."""
+"""Deliberate faults in core functions: the tests that guard each function must notice its fault."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+
 import pytest
-from mutations import FAULTS, Fault, noticed
+from mutations import FAULTS, Fault, make, trying
+
+Tried = Callable[[str | None], tuple[int, str]]
+
+
+@pytest.fixture(scope="module")
+def tried() -> Iterator[Tried]:
+    with trying() as outcome:
+        yield outcome
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name.replace(" ", "-"))
-def test_a_fault_in_a_core_formula_is_noticed(fault: Fault) -> None:
-    seen, told = noticed(fault)
-    assert seen, f"{fault.file}: {fault.name}: {told}"
+def test_a_fault_in_a_core_function_is_noticed(tried: Tried, fault: Fault) -> None:
+    code, told = tried(fault.name)
+    assert code == 1 and "failed" in told, f"{fault.places}: {fault.name}: {told}"
+
+
+def test_a_fault_whose_function_is_gone_is_told() -> None:
+    with pytest.raises(ValueError, match="no longer there"):
+        make(Fault(name="", places=("guide.best:nothing",), wrong=lambda right: right(), tests=()))

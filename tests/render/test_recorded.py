@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import need
 from lenses import wall
+from outside import need
 from rigs import glasshouse
 
 from framematch.geometry.camera import Display

@@ -9,8 +9,8 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from conftest import need
 from lenses import LENSES, OTHERS, SENSOR_MM, balls, camera, textured_ground
+from outside import need
 
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Callable
-from functools import lru_cache, partial
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
+from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.whole import TEXT_LIMIT
 
@@ -80,7 +81,7 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
     _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=1_000_000)
 def _framing_of(pairing: Pairing) -> Framing:
     return framing_of(pairing)
 

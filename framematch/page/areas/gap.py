@@ -12,7 +12,8 @@ import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
 
-from framematch.compare import CAUTION, Comparison, Row
+from framematch.cautions import CLEARANCE
+from framematch.compare import Comparison, Row
 from framematch.compare.report import TextTable, comparison_csv, plain_lines, text_tables
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
@@ -50,8 +51,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     _questions(found)
     with st.expander("More figures: movement, subjects, sharpness, guide, props"):
         st.html(block("".join(_table(each) for each in tables if not each.first)))
-    lines = [line for line in plain_lines(found) if line != CAUTION]
-    st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CAUTION, "caution") + "</div>"))
+    lines = [line for line in plain_lines(found) if line != CLEARANCE]
+    st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CLEARANCE, "caution") + "</div>"))
     st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name="lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
 
 

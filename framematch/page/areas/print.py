@@ -18,7 +18,7 @@ from framematch.guide.report import Report
 from framematch.page import session
 from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
-from framematch.page.draft import text_from_upload
+from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
@@ -26,7 +26,6 @@ from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
-from framematch.text.whole import TEXT_LIMIT
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
 ABOUT = {
@@ -180,7 +179,7 @@ def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
 def _more() -> list[Pairing]:
     """Further pairings to print with this page's own."""
     st.file_uploader(
-        "Further pairings in the same PDF (TOML files, up to 1 MB each)",
+        f"Further pairings in the same PDF (TOML files, up to {MOST_BYTES / 1000:g} kB each)",
         type=["toml"],
         key=MORE,
         accept_multiple_files=True,
@@ -217,8 +216,8 @@ def read_pairings(uploads: list[tuple[str, int, Callable[[], bytes]]]) -> tuple[
         try:
             if len(texts) >= MOST_MORE:
                 raise InputError(f"is one more than the {MOST_MORE} that are printed at once", file=name, fix="use framematch set for a folder of pairings")
-            if size > TEXT_LIMIT:
-                raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+            if size > MOST_BYTES:
+                raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
             key = name if name not in texts else f"{name} ({len(texts) + 1})"
             texts[key] = text_from_upload(content(), name=name)
         except InputError as error:
