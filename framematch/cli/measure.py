@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
+from typer.core import TyperCommand
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,13 +17,13 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from framematch.geometry.mount import Mount
     from framematch.geometry.pairing import Pairing
     from framematch.measure.chart import Chart
     from framematch.measure.check import Checked
     from framematch.measure.figure import Figure
     from framematch.measure.finding import Looked
     from framematch.measure.lens import LensFit
+    from framematch.measure.marks import FromMarks
     from framematch.measure.mount import MountFit
 
 ChartName = Annotated[
@@ -32,17 +34,37 @@ Out = Annotated[Path, typer.Option(help="Folder for the pictures and files writt
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
 _MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
+_DISTANCE = (
+    "Metres to what is in the middle of the frame, or to a place x,y in the recorded still: 60@310,204; 2:60@310,204 in the second moment; "
+    "inf for the horizon. Of something far, paced out is enough. With --marks: to the wall."
+)
 _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
+
+
+class _Several(TyperCommand):
+    """A command whose options for stills and distances take several values: ``--recording r1.png r2.png``."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Repeat the option before each of its values."""
+        out: list[str] = []
+        several = ""
+        for at, arg in enumerate(args):
+            if arg.startswith("--") or (arg.startswith("-") and arg[1:2].isalpha()):
+                several = arg if arg in ("--recording", "--monitoring", "--distance") else ""
+            elif several and args[at - 1] != several and not arg.endswith(".toml"):
+                out.append(several)
+            out.append(arg)
+        return super().parse_args(ctx, out)
 
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
     group = typer.Typer(rich_markup_mode=None, help="Measure the rig from stills of a chart.", no_args_is_help=True)
     group.command("lens")(lens)
-    group.command("mount")(mount)
+    group.command("mount", cls=_Several)(mount)
     app.command("chart")(chart)
     app.add_typer(group, name="measure")
-    app.command("check")(check)
+    app.command("check", cls=_Several)(check)
 
 
 def chart(
@@ -53,7 +75,7 @@ def chart(
     from framematch.output.chart_pdf import write_charts
 
     names = write_charts(out, paper=paper)
-    typer.echo(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
+    say(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
 
 
 def lens(
@@ -154,88 +176,113 @@ def mount(
 
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
-    recording: Annotated[Optional[str], typer.Option(help="A still of the recording camera, of any scene with detail.", metavar="STILL")] = None,  # noqa: UP045
-    monitoring: Annotated[Optional[str], typer.Option(help="The monitoring camera's still of the same moment.", metavar="STILL")] = None,  # noqa: UP045
-    distance: Annotated[Optional[float], typer.Option(help="Metres to what is in the middle of the frame, or to the wall of marks.", metavar="M")] = None,  # noqa: UP045
+    recording: Annotated[
+        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+    ] = None,
+    monitoring: Annotated[
+        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+    ] = None,
+    distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
+    take: Annotated[
+        str, typer.Option(help="What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance.")
+    ] = "aim,focal,lens,tolerance",
     kit: Kit = None,
 ) -> None:
-    """Check a guide from two stills of any scene, and find the aim that corrects it."""
-    from dataclasses import replace
-
+    """Check a guide from stills of any scene, one pair or several, and find the aim that corrects it."""
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
-    from framematch.measure.check import check_guide
-    from framematch.measure.into_file import changed_pairing, checked_changes
+    from framematch.measure.check import check_moments
+    from framematch.measure.into_file import aim_values, changed_pairing
+    from framematch.measure.known import parse_typed
     from framematch.measure.laid_in import before_after_picture
     from framematch.measure.pictures import save_picture
-    from framematch.measure.stills import read_still
+    from framematch.measure.stills import named_stills, read_still
+    from framematch.measure.take import parse_names, taken
     from framematch.text.whole import ensure_folder, write_text
 
     before = read_pairing(pairing, kit=kit)
-    if distance is not None and not 0.2 <= distance <= 1000:
-        raise InputError(f"{distance:g} m", field="--distance", fix="give metres, 0.2 to 1000")
-    if monitoring is None or (recording is None and marks is None):
+    names = parse_names(take)
+    if not monitoring or not (recording or marks is not None):
         raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
     console = screen()
-    if recording is None:
-        found = _check_marks(console, before, monitoring, marks or "", distance)
+    sides = [named_stills(each or ()) for each in (recording, monitoring)]
+    if not recording:
+        found = _check_marks(console, before, sides[1][0], marks or "", distance)
         if write is not None:
-            write_text(write, changed_pairing(pairing, checked_changes(before, replace(before, mount=found)), kit=kit))
-            console.print(f"Wrote the corrected pairing to {write}.")
+            write_text(write, changed_pairing(pairing, aim_values(found.mount), kit=kit))
+            console.print(f"Wrote the corrected aim to {write}.")
         return
+    if len(sides[0]) != len(sides[1]):
+        raise InputError(
+            f"{len(sides[0])} recording stills and {len(sides[1])} monitoring stills", field="--monitoring", fix="give one of each for each moment"
+        )
+    typed = [parse_typed(each, moments=len(sides[0])) for each in distance or ()]
     ensure_folder(out)
-    stills = (read_still(recording, colour=True), read_still(monitoring, colour=True))
-    checked = check_guide(before, *stills, distance_m=distance)
-    save_picture(before_after_picture(checked, *stills), out / "check.png")
+    pairs = [(read_still(a, colour=True), read_still(b, colour=True)) for a, b in zip(*sides, strict=True)]
+    checked = check_moments(before, pairs, typed=typed)
+    save_picture(before_after_picture(checked, *pairs[0]), out / "check.png")
     _print_check(console, checked)
     console.print(f"Wrote check.png to {out}/", style="dim")
     if write is not None:
-        write_text(write, changed_pairing(pairing, checked_changes(before, checked.after), kit=kit))
-        console.print(f"Wrote the corrected pairing to {write}.")
+        change = taken(checked, names)
+        write_text(write, changed_pairing(pairing, change.values, kit=kit))
+        console.print(f"Wrote {', '.join(names)} to {write}.")
+        if change.left_percent > 0.1:
+            warning(console, f"without the rest that the stills show, its guide is off by up to {change.left_percent:.1f} % of the frame more")
 
 
-def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: float | None) -> Mount:
+def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> FromMarks:
     from framematch.errors import InputError
     from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
     from framematch.text import typed
 
-    if distance is None:
+    if not distance:
         raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
+    try:
+        wall_m = float(distance[0])
+    except ValueError:
+        wall_m = math.nan
+    if len(distance) > 1 or not 0.2 <= wall_m <= 1000:
+        raise InputError(f"{' '.join(distance)} is not a wall's distance", field="--distance", fix="give metres, 0.2 to 1000")
     still = read_still(monitoring)
-    places = find_marks(before, still, distance) if marks.strip() == "find" else typed.places(marks, "--marks")
-    found = aim_from_marks(before, still, places, distance)
-    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {distance:g} m; the aim by {found.turned_deg:.2f} degrees.")
+    places = find_marks(before, still, wall_m) if marks.strip() == "find" else typed.places(marks, "--marks")
+    found = aim_from_marks(before, still, places, wall_m)
+    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
         console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
         warning(console, line)
-    return found.mount
+    return found
 
 
 def _print_check(console: Console, checked: Checked) -> None:
     from framematch.guide.report import metres
+    from framematch.measure.check import verdict
 
-    console.print(f"{checked.agreed} of {checked.matches} details agree, typically at {metres(checked.distance_m)}.")
+    console.print(f"{checked.agreed} details agree, typically at {metres(checked.distance_m)}.")
     now = table("How far the present guide is off", "distance", "percent of the frame", words=0)
     for distance, off in checked.off_percent:
         now.add_row(metres(distance), f"{off:.2f}" if off == off else "-")
     console.print(now)
-    console.print(
-        f"The aim is off by {checked.turned_deg:.2f} degrees. After the correction the guide is known to {checked.known_percent:.2f} % of the frame.",
-        highlight=False,
-    )
+    console.print(f"The aim is off by {checked.turned_deg:.2f} degrees. {verdict(checked)}", highlight=False)
     shown = table("Mount that the stills show", "figure", "in the file", "in the stills", "± (95 %)")
     for figure in checked.figures:
         shown.add_row(figure.name.replace("_", " "), f"{getattr(checked.before.mount, figure.name):.2f}", f"{figure.value:.2f}", f"{figure.half_95:.2f}")
     console.print(shown)
-    for which in ("recording", "monitoring"):
-        longer = 100 * (getattr(checked.after, which).lens.focal_mm / getattr(checked.before, which).lens.focal_mm - 1)
-        if abs(longer) > 0.05:
-            console.print(f"The {which} lens looks {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file has it.")
+    lenses = table("Lenses, against the file", "figure", "in the stills", "± (95 %)")
+    for figure in checked.lens_figures:
+        if figure.half_95 > 1e-4:
+            lenses.add_row(figure.name.replace("_", " "), f"{figure.value:+.2f}", f"{figure.half_95:.2f}")
+    console.print(lenses)
+    console.print("Aim, centres and bending were solved together: the guide is known better than each of them.", style="dim")
+    for line in checked.warnings:
+        warning(console, line)
+    if checked.advice:
+        console.print(f"Next: {checked.advice}.")
     console.print("A rig that only turned between the two stills looks the same as another aim: take both at one moment.", style="dim")
 
 

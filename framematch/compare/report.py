@@ -141,7 +141,7 @@ def _feel(c: Comparison) -> TextTable:
         headings=("lens", "", "gap's edges", "ground", "blur of the edges", "lean, deg"),
         rows=tuple(rows),
         note=f"Blur over 1/{1 / c.shot.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
-        + ("" if c.shot.run.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.shot.run.readout_ms:g} ms."),
+        + ("" if c.pairing.recording.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.pairing.recording.readout_ms:g} ms."),
         keys=2,
     )
 

@@ -246,7 +246,7 @@ def _at(pairing: Pairing, gap: Opening, run: Run, candidate: Candidate, camera: 
     upright = image_velocity_px_s(camera, seen[:, [1, 5]], velocity_m_s=run.velocity_m_s)[..., 0]
     off = np.isnan(c.edge_speed[:, [0, 2]])
     upright = np.where(off, 0.0, upright)
-    lean = np.abs(lean_deg(camera, across_px_s=upright, readout_s=(run.readout_ms or 0.0) / 1000)).max(axis=1)
+    lean = np.abs(lean_deg(camera, across_px_s=upright, readout_s=(camera.readout_ms or 0.0) / 1000)).max(axis=1)
     spot = _spot_mm(pairing, candidate, depth)
     return tuple(
         AtDistance(
@@ -260,7 +260,7 @@ def _at(pairing: Pairing, gap: Opening, run: Run, candidate: Candidate, camera: 
             ground_speed=float(c.ground_speed[i]),
             blur_percent=float(100 * fastest[i] * run.shutter_s),
             blur_px=float(fastest[i] * run.shutter_s * frame.width),
-            lean_deg=math.nan if run.readout_ms is None or off[i].all() else float(lean[i]),
+            lean_deg=math.nan if camera.readout_ms is None or off[i].all() else float(lean[i]),
             gap_spot_um=float(1000 * spot[i]),
             gap_spot_px=float(spot[i] * camera.pixels_per_mm[1]),
             subject_percent=tuple(float(v) for v in c.subject_percent[i]),

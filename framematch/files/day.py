@@ -20,7 +20,7 @@ from framematch.files.shot import airframe, parse_shot, read_shot
 from framematch.geometry.pairing import Pairing
 from framematch.shot.shot import Shot
 from framematch.text.toml import Table, parse_toml, validated
-from framematch.text.whole import read_text
+from framematch.text.whole import read_text, why
 
 _VALUE_OF: dict[type[Table], Callable[..., Any]] = {
     tables.AircraftTable: given.DayAircraft,
@@ -100,10 +100,14 @@ def _named_in(folder: Path, name: str, *, field: str) -> Path:
     Raises:
         InputError: it leads outside, or is not there.
     """
-    named = (folder / name).resolve()
+    try:
+        named = (folder / name).resolve()
+        there = named.exists()
+    except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links that lead in a ring, before Python 3.13
+        raise InputError(f"{name!r} can't be read ({why(error)})", field=field, fix="check that name") from None
     if Path(name).is_absolute() or not named.is_relative_to(folder.resolve()):
         raise InputError(f"{name!r} leads outside the day file's folder", field=field, fix="keep the file beside the day file")
-    if not named.exists():
+    if not there:
         raise InputError(f"there is no file {name!r}", field=field, fix="check its name; it is looked for beside the day file")
     return named
 

@@ -12,6 +12,7 @@ title = "Glasshouse pane, 18 mm"
 
 [shot]
 distance_m = [1.5, 30.0]            # nearest and farthest the guide has to serve; inf allowed
+turn_deg_s = { pan = 60 }           # fastest turn: pan, tilt, roll in degrees per second; may be left out
 
 [recording]                         # the camera whose picture is kept
 sensor_mm = [24.89, 13.12]          # the area read out in this mode; or format = "super35-4perf"
@@ -21,20 +22,23 @@ projection = "rectilinear"          # {projections}
 squeeze = 1.0                       # anamorphic squeeze; 1.0 if left out
 f_number = 8.0                      # stop; may be left out
 focus_m = inf                       # distance focused at; inf if left out
+readout_ms = 12                     # first row to last, 0 for a global shutter; leave out if not known
 # A measured lens (none if left out):
 distortion = { model = "brown-conrady", k = [-0.02, 0.004], p = [0.0, 0.0] }
 centre_px = [2880.0, 1518.0]        # where the lens axis meets the raster; the middle if left out
 
-[recording.frame]                   # all of the picture if left out
+[recording.frame]                   # all of the picture if left out; [[recording.frame]] once for each delivery, each with a name
 aspect = "2.39:1"                   # delivery shape: "16:9", "2048:858", 1.85, ...
 keep_percent = 92                   # what the stabiliser leaves, each way; 100 if left out
 align = "centre"                    # centre, top, bottom, left, right
+wander_percent = 0                  # how far the stabiliser moves the frame each way, in percent of the frame; 0 if left out
 
 [monitoring]                        # the camera whose picture the goggles show
 sensor_mm = [5.9, 4.425]
 raster_px = [1440, 1080]
 projection = "equidistant"          # or distortion = { model = "kannala-brandt", k = [0.01, -0.003] }
 angle_deg = { horizontal = 118.0 }  # one, two or three of horizontal, vertical, diagonal; or focal_mm
+readout_ms = 8                      # as above
 
 [monitoring.display]                # the camera's own raster if left out
 raster_px = [1280, 720]             # the goggles' picture
@@ -68,7 +72,6 @@ tilt_deg = 0                        # of the recording camera above the horizon,
 distances_m = [10.0, 5.0, 2.0]      # before the gap, for the table and the pictures
 shutter_deg = 180
 rate_fps = 24
-readout_ms = 12                     # first row to last; leave out if not known
 
 [aircraft]
 size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all

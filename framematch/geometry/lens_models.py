@@ -53,6 +53,7 @@ MODELS: Mapping[str, LensModel] = {
             edge=math.inf,
             opencv="pinhole",
             series=(1 / 3, 2 / 15, 17 / 315, 62 / 2835),
+            start=True,
             examples={"2x": Example(40.0, squeeze=2.0)},
         ),
         Central(
@@ -65,6 +66,7 @@ MODELS: Mapping[str, LensModel] = {
             end_included=False,
             opencv="fisheye",
             series=(0.0, 0.0, 0.0, 0.0),
+            start=True,
             examples={"1.33x": Example(2.86, squeeze=1.33)},
         ),
         Central(
@@ -75,7 +77,8 @@ MODELS: Mapping[str, LensModel] = {
             angle_of=lambda r: 2 * np.arcsin(np.minimum(r / 2, 1)),
             end_of=lambda _: math.pi,
             end_included=True,
-            series=(-1 / 24, 1 / 1920, 0.0, 0.0),
+            series=(-1 / 24, 1 / 1920, -1 / 322560, 1 / 92897280),
+            start=True,
         ),
         Central(
             name="stereographic",
@@ -86,7 +89,8 @@ MODELS: Mapping[str, LensModel] = {
             end_of=lambda _: math.pi,
             end_included=False,
             edge=math.inf,
-            series=(1 / 12, 1 / 120, 17 / 20160, 0.0),
+            series=(1 / 12, 1 / 120, 17 / 20160, 31 / 362880),
+            start=True,
         ),
         Central(
             name="orthographic",
@@ -96,6 +100,7 @@ MODELS: Mapping[str, LensModel] = {
             angle_of=lambda r: np.arcsin(np.minimum(r, 1)),
             end_of=lambda _: RIGHT_ANGLE,
             end_included=True,
+            series=(-1 / 6, 1 / 120, -1 / 5040, 1 / 362880),
         ),
         Central(
             name="kannala-brandt",

@@ -1,101 +1,223 @@
-"""Aim, offset and focal lengths solved from details that two stills share; every detail's distance is solved within."""
+"""What two cameras' shared details say of the rig: one solve over all moments, every detail's distance solved within.
+
+A detail seen along a by the recording camera and s by the monitoring camera, both in monitoring axes, with the offset b: s lies in the
+plane of a and b, whatever the distance; how far s is off it is the detail's residual. Along that plane its place gives the inverse
+distance w, which no picture holds to metres: it enters as one weak expectation for each moment (``TYPICAL_W``, once, however many the
+details), so that a rig of no offset is solved as well. All unknowns are held to the file by ``unknowns.held``.
+
+Least squares with weights after Cauchy, by Gauss and Newton. Neighbouring details share their errors (a lens that bends otherwise, a
+blurred corner), so the covariance is widened by how much more blocks of them scatter than single ones would.
+"""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.measure.features import Matches
-from framematch.measure.figure import NORMAL_95
+from framematch.measure.unknowns import AIM, COUNT, OFFSET, held, moved_camera
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-OFFSET_MM, FOCAL_PERCENT = 2.0, 0.1  # half-widths taken where the file gives none
-DISTANCE_SHARE = 0.01  # standard deviation of a distance given, as a share of it: a tape measure, and what it was held to
-_NEAREST_M = 0.3
+Ints = NDArray[np.int64]
+TYPICAL_W, SPREAD_W = 0.15, 0.5  # 1/m, of a scene's typical detail
+NEAREST_M = 0.3
+BLOCKS = (6, 4)  # of the recorded picture
+_STEP = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class AimFit:
-    """Small left rotation (3), offset (3, mm), log focal factors (2) and their covariance; residuals in noise units."""
+class Seen:
+    """Each detail at some values: residual and inverse distance, with their slopes.
+
+    Args:
+        off: (N,) rad off the plane, in units of the noise expected.
+        off_slope: (N, 14).
+        w: (N,) inverse distance in 1/m where the detail fits best, also below 0.
+        w_slope: (N, 14).
+        w_sigma: (N,) of it, from the noise alone.
+    """
+
+    off: Floats
+    off_slope: Floats
+    w: Floats
+    w_slope: Floats
+    w_sigma: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fit:
+    """Values (14,) with covariance; weights (N,) that each detail has; its residual, its scatter and how blocks add to it.
+
+    Args:
+        scatter: of a detail's residual, in units of the noise expected.
+        together: how many times the square of what single details would give blocks of them scatter, 1 or more.
+        lean: for each moment (block rows, columns) mean residual over its own scatter; NaN where too few.
+    """
 
     values: Floats
     covariance: Floats
-    residual: Floats
-    inverse: Floats
-    cost: float
+    weight: Floats
+    seen: Seen
+    scatter: float
+    together: float
+    lean: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Row:
+    """Something else known: slope . values = target, to a standard deviation."""
+
+    slope: Floats
+    target: float
+    sigma: float
 
 
 class AimSolve:
-    """Aim, offset and focal lengths from matched rays; every match's inverse distance is solved within."""
+    """Details of one or several moments of one rig."""
 
-    def __init__(self, *, pairing: Pairing, frame_of: Pairing, matches: Matches, distance_m: float | None) -> None:
-        self.pairing, self.matches, self.distance_m = pairing, matches, distance_m
+    def __init__(self, *, pairing: Pairing, matches: Sequence[Matches]) -> None:
+        self.pairing, self.matches = pairing, tuple(matches)
+        self.recording_px = np.concatenate([m.recording_px for m in matches])
+        self.monitoring_px = np.concatenate([m.monitoring_px for m in matches])
+        self.noise_rad = np.concatenate([m.noise_rad for m in matches])
+        self.moment = np.repeat(np.arange(len(matches)), [len(m) for m in matches])
         self.turn = pairing.mount.recording_from_monitoring
         self.offset = pairing.mount.translation_m
-        t = pairing.tolerance
-        self.offset_sigma = max(t.offset_mm or OFFSET_MM, 0.05) / NORMAL_95 / 1000
-        quoted = 100 * math.radians(t.angle_deg) / max(math.radians(pairing.angles["monitoring"].horizontal), 0.1)
-        focal = t.focal_percent or FOCAL_PERCENT
-        self.focal_sigma = np.maximum([focal, math.hypot(focal, quoted)], 0.02) / NORMAL_95 / 100
-        self.middle = _in_middle(frame_of, matches.recording)
-        self.by_focal = [_by_focal(c, r) for c, r in ((pairing.recording, matches.recording), (pairing.monitoring, matches.monitoring))]
+        self.held = held(pairing)
+        width, height = pairing.recording.raster_px
+        cell = np.clip((self.recording_px / (width, height) * BLOCKS).astype(int), 0, np.array(BLOCKS) - 1)
+        _, s = self._rays(np.zeros(COUNT))
+        self.per_rad = _per_rad(pairing.monitoring, s, np.cross(s, np.roll(s, 1, axis=1)))
+        self.block = (self.moment * BLOCKS[1] + cell[:, 1]) * BLOCKS[0] + cell[:, 0]
 
-    def terms(self, p: Floats, keep: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Residuals (n, 2) in noise units with each match at its best distance, and those inverse distances (n)."""
-        m = self.matches
-        r = m.recording[keep] + p[6] * self.by_focal[0][keep]
-        s = m.monitoring[keep] + p[7] * self.by_focal[1][keep]
-        turn = Rotation.from_rotvec(p[:3]).as_matrix() @ self.turn
-        offset = self.offset + p[3:6]
-        r = r / np.maximum(r[:, 2:], 1e-6)
-        s = s / np.linalg.norm(s, axis=1)[:, None]
-        u = np.cross(s, np.where(np.abs(s[:, :1]) < 0.9, [[1.0, 0, 0]], [[0, 1.0, 0]]))
-        u /= np.linalg.norm(u, axis=1)[:, None]
-        v = np.cross(s, u)
-        inverse = np.zeros(len(r))
-        for _ in range(3):
-            point = (r - inverse[:, None] * offset) @ turn
-            length = np.linalg.norm(point, axis=1)[:, None]
-            ahead = point / length
-            error = np.stack([(ahead * u).sum(1), (ahead * v).sum(1)], axis=1)
-            moved = -(offset @ turn) / length
-            moved = moved - ahead * (moved * ahead).sum(1)[:, None]
-            slope = np.stack([(moved * u).sum(1), (moved * v).sum(1)], axis=1)
-            step = -(error * slope).sum(1) / np.maximum((slope**2).sum(1), 1e-12)
-            inverse = np.clip(inverse + step, 0, 1 / _NEAREST_M)
-        point = (r - inverse[:, None] * offset) @ turn
-        ahead = point / np.linalg.norm(point, axis=1)[:, None]
-        error = np.stack([(ahead * u).sum(1), (ahead * v).sum(1)], axis=1)
-        behind = (point * s).sum(1) <= 0
-        error[behind] = 1.0
-        return error / m.noise_rad[keep][:, None], inverse
+    def __len__(self) -> int:
+        return len(self.noise_rad)
 
-    def _priors(self, p: Floats, inverse: Floats, keep: NDArray[np.int64], *, offset_sigma: float) -> Floats:
-        out = [*(p[3:6] / offset_sigma), *(p[6:8] / self.focal_sigma), *(p[:3] / math.radians(20))]
-        if self.distance_m is not None:
-            out.append((float(np.median(inverse[self.middle[keep]])) * self.distance_m - 1) / DISTANCE_SHARE)
-        return np.array(out)
+    def _rays(self, values: Floats) -> tuple[Floats, Floats]:
+        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(
+            moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px
+        )
 
-    def rough(self) -> NDArray[np.int64]:
-        """Matches that one turn of the monitoring camera and distances from near to far explain: by consensus of pairs."""
-        m = self.matches
+    def seen(self, values: Floats) -> Seen:
+        """Residuals and inverse distances with their slopes."""
+        rays = self._rays(values)
+        camera = moved_camera(self.pairing.monitoring, values, 1)
+        off, w, sigma = self._terms(values, *rays, camera)
+        off_slope, w_slope = np.empty((len(self), COUNT)), np.empty((len(self), COUNT))
+        for i in range(COUNT):
+            there = values.copy()
+            there[i] += _STEP
+            (r, s), seen_by = rays, camera
+            if i >= 6:
+                which = i - 6 if i < 8 else (i - 8) // 2 if i < 12 else i - 12
+                if which == 0:
+                    r = _unit(moved_camera(self.pairing.recording, there, 0), self.recording_px)
+                else:
+                    seen_by = moved_camera(self.pairing.monitoring, there, 1)
+                    s = _unit(seen_by, self.monitoring_px)
+            new_off, new_w, _ = self._terms(there, r, s, seen_by)
+            off_slope[:, i], w_slope[:, i] = (new_off - off) / _STEP, (new_w - w) / _STEP
+        return Seen(off=off, off_slope=off_slope, w=w, w_slope=w_slope, w_sigma=sigma)
+
+    def _terms(self, values: Floats, r: Floats, s: Floats, camera: Camera) -> tuple[Floats, Floats, Floats]:
+        turn = Rotation.from_rotvec(values[AIM]).as_matrix() @ self.turn
+        a = r @ turn
+        b = (self.offset + values[OFFSET]) @ turn
+        across = np.cross(a, b if np.linalg.norm(b) > 1e-6 else np.array([0.0, 1e-6, 0.0]))
+        length = np.linalg.norm(across, axis=1)
+        normal = across / np.maximum(length, 1e-12)[:, None]
+        off = (s * normal).sum(1)
+        # a and s turned about the normal: the angle from a to s in the plane, and the one that w = 1/m of offset makes
+        along = np.cross(normal, a)
+        angle = np.arctan2((s * along).sum(1), (s * a).sum(1))
+        # point = a / a_z - w b, seen at that angle: tan(angle) = -w (b.along) / (1 / r_z - w (b.a))
+        ahead, sideways, inward = 1 / np.maximum(r[:, 2], 1e-3), along @ b, (a * b).sum(1)
+        tan = np.tan(np.clip(angle, -1.2, 1.2))
+        w = tan * ahead / np.where(np.abs(tan * inward - sideways) > 1e-9, tan * inward - sideways, 1e-9)
+        sigma = self.noise_rad * ahead / np.maximum(np.abs(sideways), 1e-9)
+        behind = (s * a).sum(1) <= 0
+        return np.where(behind, 1.0, off * _per_rad(camera, s, normal) / self.per_rad) / self.noise_rad, w, sigma
+
+    def fit(self, keep: Mask, *, start: Floats, rows: Sequence[Row] = (), scale: float | None = None, rounds: int = 8) -> Fit:
+        """Least squares on some details, with what else is known.
+
+        Args:
+            keep: which of the details.
+            scale: of the residuals, in units of the noise, to begin with; it shrinks to what they scatter.
+        """
+        values = start.copy()
+        scale = scale or 3.0
+        for turn in range(rounds):
+            seen = self.seen(values)
+            weight = np.where(keep, 1 / (1 + (seen.off / (2.4 * scale)) ** 2), 0.0) / scale**2
+            normal, toward = self._normal(seen, weight, values, rows, scale)
+            step = np.linalg.solve(normal, toward)
+            values = values + step
+            predicted = seen.off + seen.off_slope @ step
+            found = float(np.median(np.abs(predicted[keep]))) / 0.6745 if keep.any() else 1.0
+            scale = float(np.clip(max(found, 0.0 if turn >= 3 else scale / 3), 0.2, 30.0))
+            if turn >= 3 and np.abs(step / self.held).max() < 1e-3:
+                break
+        seen = self.seen(values)
+        weight = np.where(keep, 1 / (1 + (seen.off / (2.4 * scale)) ** 2), 0.0) / scale**2
+        together, lean = self._blocks(seen, weight, scale)
+        normal, _ = self._normal(seen, weight / together, values, rows, scale)
+        return Fit(values=values, covariance=np.linalg.inv(normal), weight=weight, seen=seen, scatter=scale, together=together, lean=lean)
+
+    def _normal(self, seen: Seen, weight: Floats, values: Floats, rows: Sequence[Row], scale: float) -> tuple[Floats, Floats]:
+        """Normal matrix and right-hand side of a step."""
+        normal = (seen.off_slope * weight[:, None]).T @ seen.off_slope + np.diag(self.held**-2.0)
+        toward = -seen.off_slope.T @ (weight * seen.off) - values / self.held**2
+        for moment in range(len(self.matches)):
+            some = (self.moment == moment) & (weight * scale**2 > 0.3) & (np.abs(seen.w) < 1 / NEAREST_M)
+            count = int(some.sum())
+            if not count:
+                continue
+            loose = scale**2 * seen.w_sigma[some] ** 2 + count * SPREAD_W**2
+            slope = seen.w_slope[some]
+            normal += (slope / loose[:, None]).T @ slope
+            toward += slope.T @ ((TYPICAL_W - seen.w[some]) / loose)
+        for row in rows:
+            normal += np.outer(row.slope, row.slope) / row.sigma**2
+            toward += row.slope * (row.target - row.slope @ values) / row.sigma**2
+        return normal, toward
+
+    def _blocks(self, seen: Seen, weight: Floats, scale: float) -> tuple[float, Floats]:
+        """By how much blocks of details scatter more than their details would alone, and each block's mean over its scatter."""
+        cells = len(self.matches) * BLOCKS[0] * BLOCKS[1]
+        good = weight * scale**2 > 0.3
+        count = np.bincount(self.block[good], minlength=cells)
+        total = np.bincount(self.block[good], weights=seen.off[good], minlength=cells)
+        enough = count >= 5
+        lean = np.where(enough, total / np.maximum(count, 1) / (scale / np.sqrt(np.maximum(count, 1))), np.nan)
+        shape = (len(self.matches), BLOCKS[1], BLOCKS[0])
+        if enough.sum() < 4:
+            return 4.0, lean.reshape(shape)
+        free = max(int(enough.sum()) - 6.0 / len(self.matches), 2.0) / enough.sum()  # what the unknowns take up
+        return float(max(1.0, (lean[enough] ** 2).mean() / free)), lean.reshape(shape)
+
+    def rough(self) -> tuple[Floats, Mask]:
+        """A turn of the monitoring camera that most details allow with distances from near to far, by consensus of pairs; and which those are."""
         rng = np.random.default_rng(1)
-        r, s = m.recording, m.monitoring @ self.turn.T
-        best = np.empty(0, dtype=np.int64)
+        r, s = self._rays(np.zeros(COUNT))
+        s = s @ self.turn.T
+        best, best_turn = np.zeros(len(r), dtype=bool), np.eye(3)
         if len(r) < 3:
-            return best
-        slack = float(6 * np.median(m.noise_rad))
+            return np.zeros(COUNT), best
+        near = r / r[:, 2:] - self.offset / 0.7
+        near = near / np.linalg.norm(near, axis=1)[:, None]
+        along = near - r
+        square = np.maximum((along**2).sum(1), 1e-12)
+        slack = np.maximum(5 * self.noise_rad, 0.006)  # centre, bending and focal length are not yet known
         for tries in range(250):
-            if len(best) > 0.5 * len(r) and tries >= 40:
+            if best.sum() > 0.6 * len(r) and tries >= 40:
                 break
             i, j = rng.choice(len(r), size=2, replace=False)
             if min(np.linalg.norm(np.cross(r[i], r[j])), np.linalg.norm(np.cross(s[i], s[j]))) < 0.05:
@@ -103,53 +225,30 @@ class AimSolve:
             for inverse in (0.0, 1 / 8, 1 / 3, 1 / 1.2):
                 a, b = (x / np.linalg.norm(x) for x in (r[k] / r[k, 2] - inverse * self.offset for k in (i, j)))
                 turn = two_ray_turn(s[i], s[j], a, b)
-                keep = self._explained(turn, slack)
-                if keep.sum() > len(best):
-                    best = np.flatnonzero(keep)
-        return best
-
-    def _explained(self, turn: Floats, slack: float) -> Mask:
-        """Whether each match lies, so turned, within ``slack`` of somewhere along its line of distances from 0.5 m on."""
-        m = self.matches
-        s = m.monitoring @ (turn @ self.turn).T
-        far = m.recording
-        near = far / far[:, 2:] - self.offset / 0.5
-        near = near / np.linalg.norm(near, axis=1)[:, None]
-        along = near - far
-        share = np.clip(((s - far) * along).sum(1) / np.maximum((along**2).sum(1), 1e-12), 0, 1)
-        out: Mask = np.linalg.norm(s - far - share[:, None] * along, axis=1) < slack
-        return out
-
-    def fit(
-        self, keep: NDArray[np.int64], *, start: Floats | None = None, offset_sigma: float | None = None, loss: Literal["soft_l1", "cauchy"] = "soft_l1"
-    ) -> AimFit:
-        """Least squares on some matches."""
-        sigma = offset_sigma or self.offset_sigma
-
-        def all_terms(p: Floats) -> Floats:
-            error, inverse = self.terms(p, keep)
-            return np.concatenate([error.ravel(), self._priors(p, inverse, keep, offset_sigma=sigma)])
-
-        scale = np.array([0.01] * 3 + [0.005] * 3 + [0.002] * 2)
-        if start is None:
-            start = np.zeros(8)
-            start[:3] = _turn_only(self, keep)
-        solved = least_squares(all_terms, start, jac="3-point", x_scale=scale, loss=loss, f_scale=2.0, max_nfev=60)
-        error, inverse = self.terms(solved.x, keep)
-        jacobian = np.asarray(solved.jac)
-        normal = jacobian.T @ jacobian
-        unit = scale[:, None] * scale
-        covariance = np.linalg.pinv(normal * unit, hermitian=True) * unit
-        return AimFit(values=solved.x, covariance=covariance, residual=error, inverse=inverse, cost=float(2 * solved.cost))
+                there = s @ turn.T - r
+                share = np.clip((there * along).sum(1) / square, 0, 1)
+                keep = np.linalg.norm(there - share[:, None] * along, axis=1) < slack
+                if keep.sum() > best.sum():
+                    best, best_turn = keep, turn
+        start = np.zeros(COUNT)
+        start[AIM] = Rotation.from_matrix(best_turn).as_rotvec()
+        return start, best
 
 
-def _in_middle(pairing: Pairing, rays: Floats) -> Mask:
-    """Whether rays (N, 3) lie in the middle fifth of the frame each way."""
-    f = pairing.frame
-    pixels, ok = pairing.recording.project(rays)
-    share = (pixels - (f.left, f.top)) / (f.width, f.height)
-    out: Mask = ok & (np.abs(share - 0.5) < 0.1).all(axis=1)
-    return out
+def _per_rad(camera: Camera, rays: Floats, way: Floats) -> Floats:
+    """(N,) pixels by which a ray moves for a small turn along a direction.
+
+    Residuals are weighed in pixels: as angles they would shrink with a longer lens, and the solve would find lenses too long.
+    """
+    step = 1e-4 * way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
+    (up, ok), (down, also) = camera.project(rays + step), camera.project(rays - step)
+    size: Floats = np.hypot(*(up - down).T) / 2e-4
+    return np.where(ok & also & np.isfinite(size), size, 1.0)
+
+
+def _unit(camera: Camera, pixels: Floats) -> Floats:
+    rays, ok = camera.unproject(pixels)
+    return np.where(ok[:, None], rays, (0.0, 0.0, -1.0))
 
 
 def two_ray_turn(from_a: Floats, from_b: Floats, to_a: Floats, to_b: Floats) -> Floats:
@@ -162,17 +261,3 @@ def two_ray_turn(from_a: Floats, from_b: Floats, to_a: Floats, to_b: Floats) -> 
 
     out: Floats = frame(to_a, to_b) @ frame(from_a, from_b).T
     return out
-
-
-def _turn_only(solve: AimSolve, keep: NDArray[np.int64]) -> Floats:
-    r, s = solve.matches.recording[keep], solve.matches.monitoring[keep] @ solve.turn.T
-    return np.asarray(Rotation.align_vectors(r, s)[0].as_rotvec(), dtype=np.float64)
-
-
-def _by_focal(camera: Camera, rays: Floats) -> Floats:
-    """d ray / d log(focal length) (N, 3): how a pixel's ray moves when the lens is longer than thought."""
-    step = 1e-4
-    pixels, _ = camera.project(rays)
-    longer = replace(camera, lens=replace(camera.lens, focal_mm=camera.lens.focal_mm * (1 + step)))
-    moved, ok = longer.unproject(pixels)
-    return np.where(ok[:, None], (moved - rays) / step, 0.0)

@@ -1,10 +1,9 @@
-"""A guide checked from one recording still and one monitoring still of any scene, without a chart.
+"""A guide checked from stills of both cameras of any scene, without a chart: one pair or several of one rig.
 
-Each detail that both stills show gives one equation on the aim that no distance enters (the two rays and
-the offset lie in a plane); where it lies along that plane depends on how far it is, which must be in front
-of the rig. Aim, offset and focal lengths are solved together, each held to the pairing's figure as firmly
-as the file's tolerance says; every detail's distance is solved within. What the stills can't tell is
-refused with the reason.
+Each detail that both stills of a moment show lies in a plane with the offset, whatever its distance; aim, offset, focal lengths, lens
+centres and first bendings are solved together from all of them, each held to the pairing's figure as firmly as its tolerance says.
+What distances add (nothing lies beyond infinity; what was measured with a tape) comes after. The verdict is graded: within how many
+percent of the frame the guide is known, at which distance. What the stills can't tell is refused with the reason.
 
 A rig that only turned between the two stills can't be told from another aim: take them of one moment.
 """
@@ -12,6 +11,7 @@ A rig that only turned between the two stills can't be told from another aim: ta
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NoReturn
 
@@ -22,46 +22,60 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.measure.aim import AimFit, AimSolve
-from framematch.measure.corrected import guide_off_percent, known_percent_of, mount_figures, refocused
-from framematch.measure.features import Matches, common_view, match_details
+from framematch.measure.aim import AimSolve, Fit, Row
+from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
+from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import Figure
+from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
+from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 FEWEST = 40  # details that have to agree
-ENOUGH_PERCENT = 0.5  # of the frame: how well the guide must be known at the distance of the scene
-ENOUGH_OVER_RANGE_PERCENT = 1.0  # and over the whole range, where the offset's own tolerance counts
-FEWEST_IN_MIDDLE = 5
+ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
+MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
+PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
+LEAN = 16.0  # how many times more blocks may scatter than details do
+_CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
+_FILLED = 5  # of 12 parts of the frame
+_ROUGH_DETAILS, _DETAILS = 500, 1000  # of a moment, for the first and the last solve
 
 
 class NotSuitable(InputError):
-    """Two stills that do not tell where the guide belongs."""
+    """Stills that do not tell where the guide belongs."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Checked:
-    """What two stills say about a pairing.
+    """What stills say about a pairing.
 
     Args:
-        before, after: the pairing as it was, and with the mount and the focal lengths that the stills show.
+        before, after: the pairing as it was, and with everything that the stills show.
         figures: aim in degrees, offset in mm, each with its 95 % interval.
+        lens_figures: of both lenses, how far from the file's, each with its 95 % interval.
         turned_deg: angle between the two aims.
         off_percent: how far the present guide is off, at near, middle and far: worst edge in percent of the frame.
-        known_percent: half-width of the 95 % interval of the guide after the correction, worst edge over the range.
-        matches, agreed: details found in both stills, and those that agree.
-        recording_px, monitoring_px: (N, 2) where those that agree are.
+        serves: (distance, percent of the frame within which the corrected guide's worst edge lies in 95 of 100 cases): where the
+            details are, and at near, middle and far.
+        matches, agreed: details found in both stills, and those that agree, over all moments.
+        recording_px, monitoring_px: (N, 2) where those that agree are, in the pairing's rasters.
         depth_m: (N,) their distances along the recording camera's axis; infinite where none shows.
         distance_m: typical distance of what both stills show.
         miss_px: (N,) how far each is from the fit, in monitoring pixels.
+        warnings: what to know.
+        advice: what would help most, one line; empty if nothing is wanted.
+        values, covariance: of ``unknowns``.
+        scatter, together: of the details, as ``aim.Fit`` has them.
     """
 
     before: Pairing
     after: Pairing
     figures: tuple[Figure, ...]
+    lens_figures: tuple[Figure, ...]
     turned_deg: float
     off_percent: tuple[tuple[float, float], ...]
-    known_percent: float
+    serves: tuple[tuple[float, float], ...]
     matches: int
     agreed: int
     recording_px: Floats
@@ -69,37 +83,93 @@ class Checked:
     depth_m: Floats
     distance_m: float
     miss_px: Floats
+    warnings: tuple[str, ...]
+    advice: str
+    values: Floats
+    covariance: Floats
+    scatter: float
+    together: float
+
+    @property
+    def known_percent(self) -> float:
+        """Within how many percent of the frame the corrected guide is known where the details are."""
+        return self.serves[0][1]
+
+    @property
+    def enough(self) -> bool:
+        """Whether that is as well as a guide should be known."""
+        return self.known_percent <= ENOUGH_PERCENT
 
 
 def check_guide(pairing: Pairing, recording: Still, monitoring: Still, *, distance_m: float | None = None) -> Checked:
-    """Find the aim that two stills of one moment show, and how far the pairing's guide is off.
+    """Check from one pair of stills; ``distance_m`` is of what is in the middle of the frame. As :func:`check_moments`."""
+    return check_moments(pairing, [(recording, monitoring)], typed=[] if distance_m is None else [Typed(distance_m=distance_m)])
+
+
+def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typed: Sequence[Typed] = ()) -> Checked:
+    """Find the rig that stills of one or several moments show, and how far the pairing's guide is off.
 
     Args:
-        pairing: with figures near the truth: aim within 10 degrees, lenses as measured or quoted.
-        recording, monitoring: whole pictures of the two cameras, of the pairing's shape.
-        distance_m: of what is in the middle of the frame, if known; it firms up the aim along the offset.
+        pairing: with figures near the truth: aim within 10 degrees, the rest within some times its tolerance.
+        pairs: whole pictures of the two cameras, of the pairing's shape; each pair of one moment, the rig unchanged between moments.
+        typed: distances that somebody measured.
 
     Raises:
         NotSuitable: the stills do not tell; the message says why.
-        InputError: stills of another shape than the pairing's rasters.
+        InputError: stills of another shape than the pairing's rasters, or no pair.
     """
-    if recording.digest == monitoring.digest:
-        raise NotSuitable(f"{recording.name} and {monitoring.name} are the same picture", fix="give each camera's own still")
-    at = replace(pairing, recording=_fitted(pairing.recording, recording, "recording"), monitoring=_fitted(pairing.monitoring, monitoring, "monitoring"))
-    _has_picture(recording, monitoring)
+    if not pairs:
+        raise InputError("no stills", field="--recording", fix="give a still of each camera of one moment")
+    at = _sized(pairing, pairs)
+    views = [_view(at, *pair) for pair in pairs]
+    found = [match_details(at, view) for view in views]
+    total = sum(map(len, found))
+    found = [m.thinned(_ROUGH_DETAILS) for m in found]
+    solve = AimSolve(pairing=at, matches=found)
+    start, near = solve.rough()
+    warnings, used = _suitable(at, pairs, solve, near)
+    if len(used) < len(pairs):
+        solve = AimSolve(pairing=at, matches=[found[i] for i in used])
+        start, near = solve.rough()
+    first = solve.fit(near, start=start, scale=8.0, rounds=5)
+    first = solve.fit(np.ones(len(solve), dtype=bool), start=first.values, scale=max(2.0, first.scatter), rounds=8)
+    good = first.weight * first.scatter**2 > 0.15
+    _few(at, [pairs[i] for i in used], solve, good)
+    _refuse_wrong(solve, first.values, first.covariance, most=2 * PULL)
+    nearer = moved(at, first.values)
+    placed = []
+    for index, moment in enumerate(used):
+        view = common_view(nearer, *(s.grey for s in pairs[moment]))
+        placed.append(tracked(nearer, view, found[moment].only(good[solve.moment == index])).thinned(_DETAILS if len(used) == 1 else _DETAILS // 2))
+    fine = AimSolve(pairing=at, matches=placed)
+    every = np.ones(len(fine), dtype=bool)
+    if len(fine) < FEWEST:
+        _few(at, [pairs[i] for i in used], fine, every)
+    fit = fine.fit(every, start=first.values, scale=3.0)
+    return _judged(pairing, fine, fit, typed=[replace(t, moment=used.index(t.moment)) for t in typed if t.moment in used], warnings=warnings, found=total)
+
+
+def _sized(pairing: Pairing, pairs: Sequence[tuple[Still, Still]]) -> Pairing:
+    """The pairing's cameras at the stills' size."""
+    sizes = [tuple(s.size_px for s in pair) for pair in pairs]
+    for pair, size in zip(pairs, sizes, strict=True):
+        if pair[0].digest == pair[1].digest:
+            raise NotSuitable(f"{pair[0].name} and {pair[1].name} are the same picture", fix="give each camera's own still")
+        if size != sizes[0]:
+            raise InputError("stills of different sizes", file=pair[0].name, fix="give all moments at one size")
+    digests = [s.digest for pair in pairs for s in pair]
+    if len(set(digests)) < len(digests):
+        raise NotSuitable("one still stands in two moments", fix="give each moment's own stills")
+    fitted = [_fitted(getattr(pairing, which), pairs[0][i], which) for i, which in enumerate(WHICH)]
+    _has_picture(*(s for pair in pairs for s in pair))
+    return replace(pairing, recording=fitted[0], monitoring=fitted[1])
+
+
+def _view(at: Pairing, recording: Still, monitoring: Still) -> CommonView:
     view = common_view(at, recording.grey, monitoring.grey)
     if (view.recording_seen & view.monitoring_seen).mean() < 0.25 * view.recording_seen.mean():
         raise NotSuitable("the two pictures hardly overlap by this pairing's figures", fix="check the aim in the pairing file to within 10 degrees")
-    matches = match_details(at, view)
-    solve = AimSolve(pairing=at, frame_of=pairing, matches=matches, distance_m=distance_m)
-    near = solve.rough()
-    if len(near) < FEWEST:
-        _explain_few(at, recording, monitoring, matches, len(near))
-    if distance_m is not None and solve.middle[near].sum() < FEWEST_IN_MIDDLE:
-        raise NotSuitable(
-            "no detail in the middle of the frame to take the distance of", field="--distance", fix="aim at something with detail, or leave the distance out"
-        )
-    return _judged(pairing, at, solve, near)
+    return view
 
 
 def _fitted(camera: Camera, still: Still, kind: str) -> Camera:
@@ -121,6 +191,29 @@ def _has_picture(*stills: Still) -> None:
             raise NotSuitable(f"{still.name} is too {tone} to find anything in", fix="take it again with light on something with detail")
 
 
+def _suitable(at: Pairing, pairs: Sequence[tuple[Still, Still]], solve: AimSolve, near: Mask) -> tuple[list[str], list[int]]:
+    """Which moments have enough details in common; words about the others. Refused if none has."""
+    counts = np.bincount(solve.moment[near], minlength=len(pairs))
+    used = [i for i in range(len(pairs)) if counts[i] >= (FEWEST if len(pairs) == 1 else FEWEST // 2)]
+    if not used or counts[used].sum() < FEWEST:
+        worst = int(counts.argmin())
+        _explain_few(at, *pairs[worst], solve.matches[worst], int(counts[worst]))
+    return [f"{pairs[i][0].name} and {pairs[i][1].name} are left out: only {counts[i]} details agree" for i in range(len(pairs)) if i not in used], used
+
+
+def _few(at: Pairing, pairs: Sequence[tuple[Still, Still]], solve: AimSolve, good: Mask) -> None:
+    for moment, pair in enumerate(pairs):
+        mine = solve.moment == moment
+        agreed, total = int(good[mine].sum()), int(mine.sum())
+        if agreed < (FEWEST if len(pairs) == 1 else FEWEST // 2):
+            _explain_few(at, *pair, solve.matches[moment], agreed)
+        if agreed < 0.3 * total:
+            raise NotSuitable(
+                f"only {agreed} of {total} details agree on one aim" + (f" in {pair[0].name}" if len(pairs) > 1 else ""),
+                fix="take both stills of one moment, with nothing large moving, and check the lens figures",
+            )
+
+
 def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches: Matches, agreed: int) -> NoReturn:
     poor = [s.name for s, n in zip((recording, monitoring), matches.details, strict=True) if n < 3 * FEWEST]
     if poor:
@@ -129,10 +222,10 @@ def _explain_few(pairing: Pairing, recording: Still, monitoring: Still, matches:
         )
     flipped = replace_pixels(recording, recording.grey[:, ::-1])
     again = match_details(pairing, common_view(pairing, flipped.grey, monitoring.grey))
-    mirrored = len(AimSolve(pairing=pairing, frame_of=pairing, matches=again, distance_m=None).rough())
+    mirrored = int(AimSolve(pairing=pairing, matches=[again]).rough()[1].sum())
     if mirrored > max(FEWEST, 3 * agreed):
         raise NotSuitable("one of the two is mirrored: details agree once it is flipped", fix="turn off the camera's mirror setting")
-    count = len(matches.recording)
+    count = len(matches)
     found = (
         f"only {count} details were found in both" if count < FEWEST else f"{count} details look alike but only {agreed} lie as in two pictures of one moment"
     )
@@ -147,68 +240,100 @@ def replace_pixels(still: Still, pixels: NDArray[np.uint8]) -> Still:
     return Still(name=still.name, pixels=np.ascontiguousarray(pixels))
 
 
-def _judged(pairing: Pairing, at: Pairing, solve: AimSolve, near: NDArray[np.int64]) -> Checked:
-    keep = near
-    fit = solve.fit(keep)
-    every = np.arange(len(solve.matches.recording))
-    sigma = 1.0
-    for _ in range(4):
-        error, _ = solve.terms(fit.values, every)
-        size = np.hypot(*error.T)
-        inside = size[keep]
-        sigma = float(np.clip(np.median(inside) / 0.9, 0.15, 4.0))  # one of the two directions is spent on the distance
-        after = np.flatnonzero(size < 3.5 * sigma)
-        if len(after) < FEWEST or np.array_equal(after, keep):
-            break
-        keep = after
-        fit = solve.fit(keep, start=fit.values)
-    total = len(every)
-    if len(keep) < FEWEST or len(keep) < 0.35 * total:
+def _pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
+    """(14,): by how many standard deviations the stills pull each figure from the file's, beyond what they leave open; 0 for the aim."""
+    free = solve.held**2 - np.diag(covariance)
+    out = np.where(free > 0.05 * solve.held**2, np.abs(values) / np.sqrt(np.maximum(free, 1e-18)), np.abs(values) / solve.held)
+    out[:3] = 0
+    return out
+
+
+def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: float) -> None:
+    """Refuse where the stills fit only with a figure that the file's tolerance makes unlikely; name the one pulled most."""
+    pull = _pulled(solve, values, covariance)
+    worst = int(pull.argmax())
+    if pull[worst] <= most:
+        return
+    if worst < 6:
+        apart = 1000 * float(np.linalg.norm(values[OFFSET]))
         raise NotSuitable(
-            f"only {len(keep)} of {total} details agree on one aim",
+            f"the stills fit only if the cameras stand {apart:.0f} mm from where the file has them, more than its tolerance makes likely",
+            fix="take both stills at one moment, and check offset_mm and its tolerance",
+        )
+    if worst < 8:
+        longer = 100 * math.expm1(values[worst])
+        what = f"the {WHICH[worst - 6]} lens seems {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file's"
+    elif worst < 12:
+        which = (worst - 8) // 2
+        camera = (solve.pairing.recording, solve.pairing.monitoring)[which]
+        shift = float(np.hypot(*values[8 + 2 * which : 10 + 2 * which])) * camera.raster_px[0]
+        what = f"the {WHICH[which]} lens's centre seems {shift:.0f} px from the file's"
+    else:
+        what = f"the {WHICH[worst - 12]} lens seems to bend {100 * abs(values[worst]):.1f} % more than the file has it"
+    raise NotSuitable(
+        f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise in the picture"
+    )
+
+
+def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Typed], warnings: list[str], found: int) -> Checked:
+    good = fit.weight * fit.scatter**2 > 0.15
+    if good.sum() < FEWEST or good.sum() < 0.35 * len(solve):
+        raise NotSuitable(
+            f"only {int(good.sum())} of {len(solve)} details agree on one aim",
             fix="take both stills of one moment, with nothing large moving, and check the lens figures",
         )
-    scale = max(1.0, float(np.sqrt((fit.residual**2).sum() / max(len(keep) - 8, 1))))
-    covariance = fit.covariance * scale**2
-    _same_moment(solve, keep, fit, scale)
-    pull = np.abs(fit.values[6:8]) / solve.focal_sigma
-    if pull.max() > 3.5:
-        which = ("recording", "monitoring")[int(pull.argmax())]
-        longer = 100 * (math.exp(fit.values[6 + int(pull.argmax())]) - 1)
-        raise NotSuitable(f"the {which} lens seems {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file's", fix="measure the lens first")
-    _spread(pairing, solve.matches.recording[keep])
-    return _result(pairing, at, solve, keep, fit, covariance)
-
-
-def _same_moment(solve: AimSolve, keep: NDArray[np.int64], fit: AimFit, scale: float) -> None:
-    """Refuse stills that want the cameras to stand elsewhere than the file has them."""
-    every = np.arange(len(solve.matches.recording))
-    loose = solve.fit(every, start=fit.values, offset_sigma=1.0, loss="cauchy")
-    size = np.hypot(*solve.terms(loose.values, every)[0].T)
-    held = np.hypot(*solve.terms(fit.values, every)[0].T)
-    limit = 3.5 * max(scale, 0.5)
-    better = int((size < limit).sum()) - int((held < limit).sum())
-    moved = loose.values[3:6]
-    pulled = np.abs(fit.values[3:6]) / solve.offset_sigma
-    gain = (fit.residual**2).sum() - (solve.terms(loose.values, keep)[0] ** 2).sum()
-    if better > max(15, 0.15 * len(keep)) or (pulled.max() > 3.5 and gain > 30 * scale**2):
-        apart = 1000 * float(np.linalg.norm(moved))
+    _refuse_wrong(solve, fit.values, fit.covariance, most=PULL)
+    if fit.together > LEAN:
         raise NotSuitable(
-            f"the stills fit only if the cameras stand {apart:.0f} mm from where the file has them",
-            fix="take both stills at one moment, and check offset_mm",
+            "what is left over leans over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved",
+            fix="measure the lenses first, and take both stills of one moment",
         )
+    _spread(pairing, solve, good)
+    rows, told = _used_rows(solve, fit, typed, pairing)
+    state, full = all_known(solve, fit, [row for _, row in rows])
+    final = solve.fit(np.ones(len(solve), dtype=bool), start=state.values, rows=full, scale=fit.scatter, rounds=3)
+    covariance = final.covariance
+    _refuse_wrong(solve, final.values, covariance, most=PULL)
+    states = [(np.zeros(COUNT), covariance)]
+    for i in range(len(rows)):
+        others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
+        other, _ = all_known(solve, fit, others)
+        states.append((other.values - state.values, other.covariance))
+    return _result(pairing, solve, final, states, good, warnings=[*warnings, *told], found=found)
 
 
-def _spread(pairing: Pairing, rays: Floats) -> None:
+def _used_rows(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[list[tuple[Typed, Row]], list[str]]:
+    """The typed distances that can be used, and words about the others."""
+    rows, told = [], []
+    for each in typed:
+        row, why = place_row(solve, fit, each, pairing)
+        if row is None:
+            told.append(f"the distance {each.words} was not used: {why}")
+        else:
+            rows.append((each, row))
+    while rows:  # the one that fits least with the stills and the others goes first
+        strain = []
+        for i, (_, row) in enumerate(rows):
+            state, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
+            strain.append(abs(row.target - row.slope @ state.values) / math.sqrt(float(row.slope @ state.covariance @ row.slope) + row.sigma**2))
+        worst = int(np.argmax(strain))
+        if strain[worst] <= _CONFLICT:
+            break
+        each, _ = rows.pop(worst)
+        told.append(f"the distance {each.words} was not used: it does not go with what the stills show, the offset and the other figures")
+    return rows, told
+
+
+def _spread(pairing: Pairing, solve: AimSolve, good: Mask) -> None:
     """Refuse details that crowd one part of the frame."""
-    pixels, _ = pairing.recording.project(rays)
     f = pairing.frame
-    cell = np.floor((pixels - (f.left, f.top)) / (f.width, f.height) * (4, 3))
+    scale = pairing.recording.raster_px[0] / solve.pairing.recording.raster_px[0]
+    cell = np.floor((solve.recording_px[good] * scale - (f.left, f.top)) / (f.width, f.height) * (4, 3))
     inside = ((cell >= 0) & (cell < (4, 3))).all(axis=1)
     counts = np.zeros((3, 4), dtype=int)
     np.add.at(counts, (cell[inside, 1].astype(int), cell[inside, 0].astype(int)), 1)
     filled = int((counts >= 2).sum())
-    if filled < 5:
+    if filled < _FILLED:
         raise NotSuitable(f"details agree in only {filled} of 12 parts of the frame", fix="choose a scene with detail all over the picture")
 
 
@@ -217,35 +342,83 @@ def _distances(pairing: Pairing) -> list[float]:
     return list(dict.fromkeys([pairing.near_m, distance_from(middle), pairing.far_m]))
 
 
-def _result(pairing: Pairing, at: Pairing, solve: AimSolve, keep: NDArray[np.int64], fit: AimFit, covariance: Floats) -> Checked:
-    after = refocused(pairing, fit.values)
-    seen, inverse = solve.terms(fit.values, keep)
-    shown = float(np.median(inverse))
+def _result(pairing: Pairing, solve: AimSolve, fit: Fit, states: list[tuple[Floats, Floats]], good: Mask, *, warnings: list[str], found: int) -> Checked:
+    values, covariance = fit.values, states[0][1]
+    after = moved(pairing, values)
+    w = fit.seen.w[good]
+    shown = float(np.median(w))
     distance = 1 / shown if shown > 1e-3 else math.inf
-    here = known_percent_of(pairing, fit.values, covariance, [distance])
-    known = known_percent_of(pairing, fit.values, covariance, _distances(pairing))
-    if not (here <= ENOUGH_PERCENT and known <= ENOUGH_OVER_RANGE_PERCENT):
+    slopes = {d: edge_slopes(pairing, values, d) for d in dict.fromkeys([distance, *_distances(pairing)])}
+    serves = tuple((d, known_percent(s, states)) for d, s in slopes.items())
+    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(states) > 1)
+    if not serves[0][1] <= MOST_PERCENT:
         raise NotSuitable(
-            f"{len(keep)} details agree, but they fix the guide only to {max(here, known):.1f} % of the frame",
-            fix="add --distance, or choose a scene with detail all over it, near and far",
+            f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame", fix=advice or "take more stills"
         )
-    m = solve.matches.only(keep)
-    per_rad = at.monitoring.lens.focal_mm * float(at.monitoring.pixels_per_mm.min())
     with np.errstate(divide="ignore"):
-        depth = 1 / inverse
-    turned = math.degrees(float(np.linalg.norm(fit.values[:3])))
+        depth = np.where(w > 1e-3, 1 / w, np.inf)
+    scale = [getattr(pairing, which).raster_px[0] / getattr(solve.pairing, which).raster_px[0] for which in WHICH]
+    per_rad = pairing.monitoring.lens.focal_mm * float(pairing.monitoring.pixels_per_mm.min())
     return Checked(
         before=pairing,
         after=after,
-        figures=mount_figures(pairing.mount, fit.values, covariance),
-        turned_deg=turned,
+        figures=mount_figures(pairing, values, covariance),
+        lens_figures=lens_figures(pairing, values, covariance),
+        turned_deg=math.degrees(float(np.linalg.norm(values[:3]))),
         off_percent=tuple((d, guide_off_percent(pairing, after, d)) for d in _distances(pairing)),
-        known_percent=known,
-        matches=len(solve.matches.recording),
-        agreed=len(keep),
-        recording_px=pairing.recording.project(m.recording)[0],
-        monitoring_px=pairing.monitoring.project(m.monitoring)[0],
+        serves=serves,
+        matches=found,
+        agreed=int(good.sum()),
+        recording_px=solve.recording_px[good] * scale[0],
+        monitoring_px=solve.monitoring_px[good] * scale[1],
         depth_m=depth,
         distance_m=distance,
-        miss_px=np.hypot(*seen.T) * m.noise_rad * per_rad,
+        miss_px=np.abs(fit.seen.off[good]) * solve.noise_rad[good] * per_rad,
+        warnings=tuple(warnings),
+        advice=advice,
+        values=values,
+        covariance=covariance,
+        scatter=fit.scatter,
+        together=fit.together,
     )
+
+
+def verdict(checked: Checked) -> str:
+    """How well the corrected guide is known, in a sentence or two."""
+    here, percent = checked.serves[0]
+    where = "for what is far away" if math.isinf(here) else f"at {here:.3g} m, where most details are"
+    others = ", ".join(f"{p:.2g} % at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
+    grade = "" if checked.enough else f" That is less than a guide should be known to ({ENOUGH_PERCENT:g} %): take it as a start."
+    return f"The corrected guide serves to {percent:.2g} % of the frame {where}" + (f" ({others})." if others else ".") + grade
+
+
+def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known: float, *, typed: bool) -> str:
+    """What would help most: tried out on the covariance."""
+    if known <= ENOUGH_PERCENT / 2:
+        return ""
+    state = State(values=fit.values, covariance=covariance)
+    near = int(np.argmin(np.abs(fit.seen.w - np.median(fit.seen.w))))
+    along = fit.seen.w_slope[near]
+    offset = np.zeros(COUNT)
+    gains = {"another pair of stills with detail all over the frame, from another place": covariance / 2}
+    far = (
+        "the distance of another flat thing, the farther the better"
+        if typed
+        else "the distance of something far and flat that both stills show; paced out is enough (--distance)"
+    )
+    gains[far] = state.with_row(Row(slope=along, target=0.0, sigma=0.006)).covariance
+    held = covariance
+    for i in range(OFFSET.start, OFFSET.stop):
+        one = offset.copy()
+        one[i] = 1.0
+        held = State(values=fit.values, covariance=held).with_row(Row(slope=one, target=0.0, sigma=0.0005)).covariance
+    gains["the offset measured to a millimetre (measure mount, or a ruler)"] = held
+    held = covariance
+    for i in range(FOCAL.start, BEND.stop):
+        one = offset.copy()
+        one[i] = 1.0
+        held = State(values=fit.values, covariance=held).with_row(Row(slope=one, target=0.0, sigma=float(solve.held[i]) / 8)).covariance
+    gains["both lenses measured from a chart (measure lens)"] = held
+    after = {words: known_percent(slopes, [(np.zeros(COUNT), c)]) for words, c in gains.items()}
+    best = min(after, key=lambda words: after[words])
+    return f"most would help: {best}"

@@ -26,6 +26,7 @@ REACH_DEG = 12.0  # how far from where the file's aim puts it a detail is looked
 _MOST_PX = 1700  # long side of the common view
 _DETAILS = 3000
 _RATIO = 0.86  # best over second best match
+_CORNERS, _WINDOW_PX, _TRACKED_PX = 900, 15, 0.12  # to track, the window tracked, the noise expected
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,16 +48,31 @@ class CommonView:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Matches:
-    """Details found in both: rays (N, 3) in each camera's own axes, and the noise of a ray in rad."""
+    """Details found in both stills.
 
-    recording: Floats
-    monitoring: Floats
+    Args:
+        recording_px, monitoring_px: (N, 2) where, in pixels of each camera's raster, whatever is thought of the lenses later.
+        noise_rad: (N,) of the angle between the two.
+        details: how many there were in each still.
+    """
+
+    recording_px: Floats
+    monitoring_px: Floats
     noise_rad: Floats
     details: tuple[int, int]
 
+    def __len__(self) -> int:
+        return len(self.noise_rad)
+
     def only(self, keep: Any) -> Matches:
         """Those matches alone."""
-        return Matches(recording=self.recording[keep], monitoring=self.monitoring[keep], noise_rad=self.noise_rad[keep], details=self.details)
+        return Matches(recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep], details=self.details)
+
+    def thinned(self, most: int) -> Matches:
+        """At most so many of them, at random: enough say as much as all."""
+        if len(self) <= most:
+            return self
+        return self.only(np.sort(np.random.default_rng(3).choice(len(self), most, replace=False)))
 
 
 def common_view(pairing: Pairing, recording: NDArray[np.uint8], monitoring: NDArray[np.uint8]) -> CommonView:
@@ -101,15 +117,74 @@ def match_details(pairing: Pairing, view: CommonView) -> Matches:
     sides = [_details(view.recording, view.recording_seen), _details(view.monitoring, view.monitoring_seen)]
     counts = (len(sides[0][0]), len(sides[1][0]))
     first, second = _paired(sides[0], sides[1], reach_px=math.radians(REACH_DEG) * _per_rad(view.camera))
-    pixels = [sides[i][0][index][:, :2] for i, index in enumerate((first, second))]
-    rays = [view.camera.unproject(p)[0] for p in pixels]
+    places = [sides[i][0][index][:, :2] for i, index in enumerate((first, second))]
     scale = np.maximum(sides[0][0][first, 2], sides[1][0][second, 2])
-    return Matches(
-        recording=rays[0],
-        monitoring=rays[1] @ pairing.mount.recording_from_monitoring,
-        noise_rad=(0.25 + 0.06 * scale) / _per_rad(view.camera),
-        details=counts,
-    )
+    return _in_rasters(pairing, view, places[0], places[1], (0.25 + 0.06 * scale) / _per_rad(view.camera), counts)
+
+
+def _in_rasters(pairing: Pairing, view: CommonView, first: Floats, second: Floats, noise_rad: Floats, details: tuple[int, int]) -> Matches:
+    """Places in the common view as places in each camera's own picture; those that a camera has none for are left out."""
+    at = view.camera.unproject(first)[0], view.camera.unproject(second)[0] @ pairing.mount.recording_from_monitoring
+    (a, seen_a), (b, seen_b) = pairing.recording.project(at[0]), pairing.monitoring.project(at[1])
+    ok = seen_a & seen_b & np.isfinite(a).all(axis=1) & np.isfinite(b).all(axis=1)
+    return Matches(recording_px=a[ok], monitoring_px=b[ok], noise_rad=noise_rad[ok], details=details)
+
+
+def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
+    """Details placed anew, each where its surroundings in one still fit those in the other best (Lucas and Kanade; Bouguet's pyramid in OpenCV).
+
+    Args:
+        pairing: as a first solve has it, so that the common view all but aligns the stills.
+        view: both stills in that view.
+        near: details that agreed; corners of the recorded picture are started from the nearest of them.
+
+    Keypoints of two lenses' pictures are some tenths of a pixel apart; this is several times finer and finds more.
+    """
+    import cv2
+    from scipy.spatial import cKDTree
+
+    per_rad = _per_rad(view.camera)
+    known = [view.camera.project(r)[0] for r in _rays(pairing, near)]
+    first, second = _evened(view.recording, view.recording_seen), _evened(view.monitoring, view.monitoring_seen)
+    inside = cv2.erode((view.recording_seen & view.monitoring_seen).astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
+    corners = cv2.goodFeaturesToTrack(first, maxCorners=_CORNERS, qualityLevel=0.02, minDistance=5, mask=inside, blockSize=5)
+    places = np.concatenate([known[0], np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5]) if corners is not None else known[0]
+    _, nearest = cKDTree(known[0]).query(places)
+    start = places + (known[1] - known[0])[nearest]
+    settings = {"winSize": (_WINDOW_PX, _WINDOW_PX), "maxLevel": 1, "criteria": (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 0.003)}
+
+    def flow(a: NDArray[np.uint8], b: NDArray[np.uint8], at: Floats, guess: Floats) -> tuple[Floats, Mask]:
+        p, q = ((v - 0.5).astype(np.float32).reshape(-1, 1, 2) for v in (at, guess))
+        found, ok, _ = cv2.calcOpticalFlowPyrLK(a, b, p, q.copy(), flags=cv2.OPTFLOW_USE_INITIAL_FLOW, **settings)
+        return np.asarray(found, dtype=np.float64).reshape(-1, 2) + 0.5, np.asarray(ok).ravel() == 1
+
+    there, ok = flow(first, second, places, start)
+    back, again = flow(second, first, there, places)
+    apart = np.hypot(*(back - places).T)
+    height, width = inside.shape
+    x, y = (np.clip(there[:, i].astype(int), 0, n - 1) for i, n in ((0, width), (1, height)))
+    ok &= again & (apart < 0.3) & (np.hypot(*(there - start).T) < _WINDOW_PX) & (inside[y, x] > 0)
+    middle = (places + back) / 2  # half of what there and back differ by
+    _, once = np.unique(np.rint(places[ok] / 3), axis=0, return_index=True)
+    use = np.flatnonzero(ok)[np.sort(once)]
+    return _in_rasters(pairing, view, middle[use], there[use], np.full(len(use), _TRACKED_PX / per_rad), near.details)
+
+
+def _rays(pairing: Pairing, matches: Matches) -> tuple[Floats, Floats]:
+    """Unit rays of matches in recording axes, of each camera."""
+    return pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[
+        0
+    ] @ pairing.mount.recording_from_monitoring.T
+
+
+def _evened(picture: NDArray[np.uint8], seen: Mask) -> NDArray[np.uint8]:
+    """The picture with local brightness and contrast evened out, so that exposure and vignetting don't draw a track to one side."""
+    import cv2
+
+    grey = picture.astype(np.float32)
+    mean = cv2.GaussianBlur(grey, (0, 0), 8)
+    spread = np.sqrt(np.maximum(cv2.GaussianBlur(grey**2, (0, 0), 8) - mean**2, 0)) + 6
+    return np.where(seen, np.clip(128 + 45 * (grey - mean) / spread, 0, 255), 128).astype(np.uint8)
 
 
 def _details(picture: NDArray[np.uint8], seen: Mask) -> tuple[Floats, NDArray[np.float32]]:

@@ -60,6 +60,11 @@ def mount_values(mount: Mount) -> dict[str, Any]:
     }
 
 
+def aim_values(mount: Mount) -> dict[str, Any]:
+    """The mount table's keys of the aim alone."""
+    return {key: value for key, value in mount_values(mount).items() if ".aim_deg." in key}
+
+
 def lens_changes(fit: LensFit, which: str, before: Pairing) -> dict[str, Any]:
     """What measuring one lens changes in a pairing file.
 
@@ -127,13 +132,3 @@ def camera_file(fit: LensFit, *, note: str) -> str:
         else:
             document.add(key, value)
     return tomlkit.dumps(document)
-
-
-def checked_changes(before: Pairing, after: Pairing) -> dict[str, Any]:
-    """What a check changes in a pairing file: the aim; offset and focal lengths as far as their tolerance let them move."""
-    values = mount_values(after.mount)
-    for which, focus in (("recording", before.focus_m), ("monitoring", math.inf)):
-        camera = getattr(after, which)
-        if abs(camera.lens.focal_mm / getattr(before, which).lens.focal_mm - 1) > 5e-4:
-            values |= {f"{which}.{key}": value for key, value in camera_values(camera, focus_m=focus).items()}
-    return values

@@ -37,7 +37,7 @@ def before_after_picture(checked: Checked, recording: Still, monitoring: Still) 
     draw = ImageDraw.Draw(sheet)
     font, small = ImageFont.load_default(18), ImageFont.load_default(14)
     off = max((o for _, o in checked.off_percent if not math.isnan(o)), default=math.nan)
-    titles = (f"Before: guide off by up to {off:.1f} % of the frame", f"After: known to {checked.known_percent:.1f} % of the frame")
+    titles = (f"Before: guide off by up to {off:.1f} % of the frame", f"After: known to {checked.known_percent:.1f} % of the frame there")
     for index, (panel, title) in enumerate(zip(panels, titles, strict=True)):
         x = 12 + index * (width + 12)
         sheet.paste(Image.fromarray(panel), (x, head))

@@ -9,7 +9,7 @@ the monitoring camera explains.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,10 +22,11 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.guide.wall_marks import Mark, wall_marks
-from framematch.measure.aim import FOCAL_PERCENT, OFFSET_MM, two_ray_turn
-from framematch.measure.corrected import guide_off_percent, mounted, refocused
+from framematch.measure.aim import two_ray_turn
+from framematch.measure.corrected import guide_off_percent
 from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.stills import Still
+from framematch.measure.unknowns import COUNT, held, mounted, moved
 
 Floats = NDArray[np.float64]
 
@@ -80,36 +81,37 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         raise InputError(f"{len(used)} marks seen, 2 are needed", field="--marks", fix="give at least two corners")
     points = _points(marks, distance_m)[used]
     seen = np.array([places_px[i] for i in used], dtype=np.float64)
-    t = pairing.tolerance
-    held = np.array([max(t.offset_mm or OFFSET_MM, 0.05) / 1000] * 3 + [(t.focal_percent or FOCAL_PERCENT) / 100] * 2) / NORMAL_95
+    firm = held(pairing)
 
-    def miss(values: Floats) -> Floats:
-        rig = refocused(replace(pairing, monitoring=camera), values)
-        pixels, _ = rig.monitoring.project((points - rig.mount.translation_m) @ rig.mount.recording_from_monitoring)
-        return np.nan_to_num(pixels - seen, nan=1e3)
+    def miss(values: Floats, some: NDArray[np.int64] | slice = slice(None)) -> Floats:
+        rig = moved(replace(pairing, monitoring=camera), values)
+        pixels, _ = rig.monitoring.project((points[some] - rig.mount.translation_m) @ rig.mount.recording_from_monitoring)
+        return np.nan_to_num(pixels - seen[some], nan=1e3)
 
-    def terms(values: Floats) -> Floats:
-        return np.concatenate([miss(values).ravel() / CLICK_PX, values[3:] / held, values[:3] / math.radians(20)])
+    def turn_for(some: NDArray[np.int64]) -> Floats:
+        solved = least_squares(lambda turn: miss(turn, some).ravel(), np.zeros(3), x_scale=0.01)
+        return np.concatenate([solved.x, np.zeros(COUNT - 3)])
 
-    def turned(values: Floats) -> Floats:
-        return miss(np.concatenate([values, np.zeros(5)])).ravel()
-
-    turn_only = least_squares(turned, np.zeros(3), x_scale=0.01)
-    start = np.concatenate([turn_only.x, np.zeros(5)])
+    count = len(used)
+    start = turn_for(np.arange(count))
     size = np.hypot(*miss(start).T)
-    sigma = max(CLICK_PX, float(np.sqrt((size**2).sum() / max(2 * len(used) - 3, 1))))
+    odd = _odd_one(turn_for, miss, count, size)
     if size.max() > 0.03 * camera.raster_px[0]:
-        worst = marks[used[int(size.argmax())]].name
+        worst = marks[used[int(size.argmax()) if odd is None else odd[0]]].name
+        far = size.max() if odd is None else odd[1]
         raise InputError(
-            f"no aim explains the marks: {worst} is {size.max():.0f} px from its place", field="--marks", fix="check their order, the distance, and the tape"
+            f"no aim explains the marks: {worst} is {far:.0f} px from {'its place' if odd is None else 'where the others put it'}",
+            field="--marks",
+            fix="check their order, the distance, and the tape",
         )
-    jacobian = np.array(least_squares(terms, start, x_scale=np.array([0.01] * 3 + [0.005] * 3 + [0.002] * 2), max_nfev=1).jac)
-    jacobian[: 2 * len(used)] *= CLICK_PX / sigma
-    covariance = np.linalg.inv(jacobian.T @ jacobian)
+    sigma = max(CLICK_PX, float(np.sqrt((size**2).sum() / max(2 * count - 3, 1))))
+    steps = 1e-5 * np.eye(COUNT)
+    jacobian = np.stack([(miss(start + step) - miss(start - step)).ravel() / 2e-5 for step in steps], axis=1) / sigma
+    covariance = np.linalg.inv(jacobian.T @ jacobian + np.diag(firm**-2.0))
     mount = mounted(pairing.mount, start)
     figures = ("pan_deg", "tilt_deg", "roll_deg")
     slopes = np.zeros((3, 3))
-    for i, move in enumerate(1e-6 * np.eye(8)[:3]):
+    for i, move in enumerate(1e-6 * np.eye(COUNT)[:3]):
         up, down = mounted(pairing.mount, start + move), mounted(pairing.mount, start - move)
         slopes[:, i] = [(getattr(up, n) - getattr(down, n)) / 2e-6 for n in figures]
     half = NORMAL_95 * np.sqrt(np.diag(slopes @ covariance[:3, :3] @ slopes.T))
@@ -119,10 +121,31 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         turned_deg=math.degrees(float(np.linalg.norm(start[:3]))),
         off_percent=guide_off_percent(pairing, replace(pairing, mount=mount), distance_m),
         miss_px=tuple(float(v) for v in size),
-        warnings=tuple(
-            f"{marks[i].name} is {s:.1f} px from where the others put it: check its tape" for i, s in zip(used, size, strict=True) if s > 4 * CLICK_PX
+        warnings=()
+        if odd is None
+        else (
+            f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree among themselves: check its tape, or leave it out (-)",
         ),
     )
+
+
+def _odd_one(turn_for: Callable[[NDArray[np.int64]], Floats], miss: Callable[[Floats], Floats], count: int, size: Floats) -> tuple[int, float] | None:
+    """The one mark without which all others fit several times better, and how far it is from where they put it; None if there is no such one.
+
+    The largest miss alone does not tell: one wrong mark turns the whole aim, mostly its roll, and all others miss with it.
+    """
+    if count < 4 or size.max() <= 2 * CLICK_PX:
+        return None
+    best: tuple[float, int, float] | None = None
+    for left_out in range(count):
+        others = np.delete(np.arange(count), left_out)
+        each = np.hypot(*miss(turn_for(others)).T)
+        rest = float(each[others].max())
+        if best is None or rest < best[0]:
+            best = (rest, left_out, float(each[left_out]))
+    assert best is not None
+    rest, which, far = best
+    return (which, far) if far > 4 * CLICK_PX and far > 3 * rest else None
 
 
 def find_marks(pairing: Pairing, still: Still, distance_m: float) -> list[tuple[float, float] | None]:

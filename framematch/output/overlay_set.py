@@ -30,7 +30,7 @@ from framematch.text.whole import ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
-_LAYOUT = 1  # raise it when what is drawn changes without a new version
+_LAYOUT = 2  # raise it when what is drawn changes without a new version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +41,7 @@ class SetOptions:
         sizes_px: displays to draw for; the pairing's own if there are none.
         parts: what an overlay shows.
         paper: of the sheets.
+        sets: of lines, each with an overlay of its own.
         display_mm, wall_m: further pages of each sheet, as in :func:`framematch.output.sheet.write_sheets`.
     """
 
@@ -49,6 +50,7 @@ class SetOptions:
     paper: str = "A4"
     display_mm: tuple[float, float] | None = None
     wall_m: float | None = None
+    sets: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +119,8 @@ def make_set(
         InputError: the folders can't be used, or an option is wrong; a wrong pairing only shows in its entry.
     """
     _check(options)
+    if jobs == 0 or not -1000 <= jobs <= 1000:
+        raise InputError(f"{jobs} at once", field="jobs", fix="give a number such as 2, or -1 for every core")
     files = pairing_files(folder)
     ensure_folder(out)
     part = out / PART
@@ -157,7 +161,7 @@ def _make(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
 def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing: Pairing, digest: str) -> Made:
     from framematch.guide.report import guide_report
     from framematch.output.guide_drawing import guide_drawing
-    from framematch.output.overlay import guide_json
+    from framematch.output.overlay import guide_json, overlays
     from framematch.output.raster import drawing_png
     from framematch.output.sheet import write_sheets
     from framematch.output.svg import drawing_svg
@@ -173,12 +177,13 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
 
     rows, reports = [], []
     for size in options.sizes_px or (pairing.display.raster_px,):
-        report = guide_report(replace(pairing, display=replace(pairing.display, raster_px=size)))
+        report = guide_report(replace(pairing, display=replace(pairing.display, raster_px=size)), sets=options.sets)
         reports.append(report)
-        drawing = guide_drawing(report, parts=options.parts)
         name = f"{size[0]}x{size[1]}"
-        put(f"overlay-{name}.png", drawing_png(drawing))
-        put(f"overlay-{name}.svg", drawing_svg(drawing).encode())
+        for stem, each in overlays(report):
+            drawing, ending = guide_drawing(each, parts=options.parts), stem.removeprefix("overlay")
+            put(f"overlay-{name}{ending}.png", drawing_png(drawing))
+            put(f"overlay-{name}{ending}.svg", drawing_svg(drawing).encode())
         put(f"guide-{name}.json", guide_json(report).encode())
         rows.append(_row(path, home, report, name))
     sheet = part / f"{uuid.uuid4().hex}.pdf"
@@ -206,6 +211,11 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
         "bottom_px": g.rectangle.bottom,
         "rectangle_worst_error_percent": g.rectangle_worst_error_percent,
         "outline_worst_error_percent": g.outline_worst_error_percent,
+        "frames": ", ".join(frame.name for frame in p.frames),
+        "sets": len(report.each_set),
+        "cuts_m": ", ".join(f"{cut:.4g}" for cut in report.cuts_m),
+        "sets_rectangle_worst_error_percent": report.sets_worst_error_percent[0],
+        "sets_outline_worst_error_percent": report.sets_worst_error_percent[1],
         "warnings": len(report.warnings),
         "overlay_png": f"{home.name}/overlay-{name}.png",
         "overlay_svg": f"{home.name}/overlay-{name}.svg",
@@ -320,11 +330,14 @@ def _is_pairing(path: Path) -> bool:
 
 
 def _check(options: SetOptions) -> None:
+    from framematch.guide.sets import MOST_SETS
     from framematch.output.guide_drawing import PARTS
     from framematch.output.pdf import paper_mm
     from framematch.output.true_scale import fitting_paper
 
     paper_mm(options.paper)
+    if not 1 <= options.sets <= MOST_SETS:
+        raise InputError(f"{options.sets} sets of lines can't be made", field="sets", fix=f"give 1 to {MOST_SETS}")
     if options.display_mm is not None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:

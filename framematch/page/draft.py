@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import Any
 
 from framematch.errors import InputError
@@ -17,11 +16,13 @@ from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import ShotFile, shot_file, shot_of
 from framematch.geometry.pairing import Pairing
+from framematch.page.net import trouble
+from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.toml import changed_text, parse_toml
-from framematch.text.whole import TEXT_LIMIT
 
-STEPS_KEPT = 50
+STEPS_KEPT, HISTORY_BYTES = 50, 400_000
+MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
 Values = Mapping[str, Any]  # by dotted key; None removes the key
 
@@ -56,7 +57,7 @@ def contents(text: str, *, name: str = "pairing") -> Contents:
         raise error.within(file=name) from None
 
 
-_contents = lru_cache(maxsize=256)(contents)
+_contents = kept_by_value(limit_bytes=24_000_000)(contents)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,8 +147,8 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     Raises:
         InputError: it is too large, not UTF-8 or no pairing; the message says where.
     """
-    if len(raw) > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+    if len(raw) > MOST_BYTES:
+        raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -188,12 +189,13 @@ def _fitting(text: str, values: Values) -> str | None:
     return _tried(text, _Same(values))
 
 
-@lru_cache(maxsize=512)
+@kept_by_value(limit_bytes=16_000_000)
 def _tried(text: str, change: _Same) -> str | None:
     try:
         after = changed_text(text, change.values)
         checked(after)
-    except InputError:
+    except Exception as error:
+        trouble(error, "A change could not be tried")
         return None
     return after
 
@@ -201,7 +203,10 @@ def _tried(text: str, change: _Same) -> str | None:
 def _stepped(draft: Draft, text: str) -> Draft:
     if text == draft.text:
         return draft
-    return replace(draft, text=text, before=(*draft.before, draft.text)[-STEPS_KEPT:])
+    before = (*draft.before, draft.text)[-STEPS_KEPT:]
+    while sum(map(len, before)) > HISTORY_BYTES and len(before) > 1:
+        before = before[1:]
+    return replace(draft, text=text, before=before)
 
 
 def _fault(text: str, key: str, values: Values) -> str:
@@ -211,4 +216,6 @@ def _fault(text: str, key: str, values: Values) -> str:
         about = "" if error.field.startswith(key) or key.startswith(error.field) else f"{error.field}: "
         fix = error.fix[:1].upper() + error.fix[1:]
         return " ".join(f"{about}{error.problem}. {fix}".split())
+    except Exception as error:
+        return trouble(error, "Can't be taken over")
     return "does not go with the others"

@@ -183,7 +183,7 @@ F_NUMBER = Field(
     about="Aperture of the recording lens; only sharpness depends on it.",
 )  # fmt: skip
 KEEP = Field(
-    key="recording.frame.keep_percent", read=lambda f: f.recording.frame.keep_percent, label="Kept by the stabiliser, %", low=10, high=100, step=1.0,
+    key="recording.frame.keep_percent", read=lambda f: f.recording.frame[0].keep_percent, label="Kept by the stabiliser, %", low=10, high=100, step=1.0,
     about="How much of the picture's width and height is left after stabilising; 100 without.",
 )  # fmt: skip
 DISPLAY_W = Field(

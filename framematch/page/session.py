@@ -11,6 +11,7 @@ from framematch.errors import InputError
 from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
+from framematch.page.door import came
 from framematch.page.draft import Draft
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
@@ -21,6 +22,9 @@ AREA, AREAS_SHOWN, CHOSEN_M = "area", "view:areas", "fm_distance_m"
 
 def begin() -> None:
     """At the start of a run of the whole page: take over what the address says if one came by it."""
+    context = get_script_run_ctx()
+    if context is not None:
+        came(context.session_id)
     # What a run set that was left for a newer one may never have reached the browser.
     st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
     st.session_state.setdefault(_SET, set())

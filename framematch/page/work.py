@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +15,20 @@ from framematch.guide.outline import outline
 from framematch.guide.report import Report, guide_report
 from framematch.guide.tolerance import Band
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.output.overlay import overlay_files
+from framematch.render.keep import kept_by_value
 
 Floats = NDArray[np.float64]
 FARTHEST_DRAWN_M = 100.0
 _NOTHING = (math.nan,) * 4
 
 
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=32_000_000)
 def report_of(pairing: Pairing) -> Report:
     """The guide with all that goes with it."""
     return guide_report(pairing)
 
 
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=8_000_000)
 def first_report(pairing: Pairing) -> Report:
     """What the pictures need of the guide at once; areas, tolerance and characters are left out.
 
@@ -55,12 +54,7 @@ def first_report(pairing: Pairing) -> Report:
     )
 
 
-def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
-    """The overlay's files: the command line's own."""
-    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
-
-
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=4_000_000)
 def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     """Distances around the range, and each side's error of the guide's rectangle there."""
     nearest = min(pairing.near_m, FARTHEST_DRAWN_M)  # infinite for a guide that serves the horizon alone
@@ -70,7 +64,7 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=16_000_000)
 def comparison_of(pairing: Pairing, shot: Shot) -> Comparison:
     """The shot's lenses side by side."""
     return compare(pairing, shot, guide=True)

@@ -36,7 +36,6 @@ class Run:
         bank_deg: of the recording camera, + clockwise seen from behind.
         distances_m: before the gap, at which the table is filled in.
         shutter_deg, rate_fps: exposure.
-        readout_ms: from the first row to the last, None if not known.
     """
 
     speed_m_s: float = 8.0
@@ -50,7 +49,6 @@ class Run:
     distances_m: tuple[float, ...] = (10.0, 5.0, 2.0)
     shutter_deg: float = 180.0
     rate_fps: float = 24.0
-    readout_ms: float | None = None
 
     def __post_init__(self) -> None:
         above_0(self, "speed_m_s")
@@ -60,8 +58,6 @@ class Run:
                 raise InputError(f"{getattr(self, name)} is out of range", field=name, fix=f"give -{limit} to {limit}")
         if not self.distances_m or not all(0 < d < math.inf for d in self.distances_m):
             raise InputError(f"{list(self.distances_m)} are no distances before the gap", field="distances_m", fix="give metres above 0")
-        if self.readout_ms is not None and not 0 <= self.readout_ms < 1000:
-            raise InputError(f"{self.readout_ms} ms is no readout time", field="readout_ms", fix="give 0 to 1000")
         _ = self.shutter_s
 
     @property

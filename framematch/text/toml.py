@@ -60,7 +60,7 @@ def validated(model: type[Model], data: object, *, name: str) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise _explain(error, model).within(file=name) from None
+        raise _explain(error, model, data).within(file=name) from None
 
 
 def changed_text(text: str, values: Mapping[str, Any]) -> str:
@@ -71,7 +71,7 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
             (``opening.0.sill_m``); None removes a key.
     """
     import tomlkit
-    from tomlkit.items import InlineTable
+    from tomlkit.items import AoT, InlineTable
 
     document = _documents.take(text)
     for key, value in values.items():
@@ -84,6 +84,8 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
+            if isinstance(place, AoT):  # of a table that repeats, the first is the main one
+                place = place[0]
         if value is None:
             place.pop(last, None)
         elif isinstance(value, dict) and not isinstance(place, InlineTable):
@@ -100,7 +102,7 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
 class _Documents:
     """Texts as documents that can be changed, kept packed: to unpack one takes a sixth of reading it anew."""
 
-    _MOST = 64
+    _MOST_BYTES = 6_000_000
 
     def __init__(self) -> None:
         self._lock, self._packed = threading.Lock(), OrderedDict[str, bytes]()
@@ -114,21 +116,21 @@ class _Documents:
         return tomlkit.parse(text) if packed is None else pickle.loads(packed)
 
     def keep(self, text: str, document: Any) -> None:
+        """Have a text's document at hand; the oldest go."""
         packed = pickle.dumps(document)
         with self._lock:
             self._packed[text] = packed
-            self._packed.move_to_end(text)
-            if len(self._packed) > self._MOST:
+            while sum(map(len, self._packed.values())) > self._MOST_BYTES:
                 self._packed.popitem(last=False)
 
 
 _documents = _Documents()
 
 
-def _explain(error: ValidationError, model: type[Table]) -> InputError:
+def _explain(error: ValidationError, model: type[Table], data: object) -> InputError:
     faults = error.errors(include_url=False)
     first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])  # a misspelt key is also a missing one
-    loc = [str(part) for part in first["loc"]]
+    loc = _place(first["loc"], data)
     field, kind, value = ".".join(loc), first["type"], first.get("input")
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, InputError):
@@ -145,6 +147,23 @@ def _explain(error: ValidationError, model: type[Table]) -> InputError:
     return InputError(f"{shown[:80]} {reason}", field=field, fix=f"give {about}" if about else "")
 
 
+def _place(loc: tuple[int | str, ...], data: object) -> list[str]:
+    """Where a fault lies as people count: a table that may repeat has no number where it stands once."""
+    out = []
+    for part in loc:
+        if isinstance(part, int) and isinstance(data, dict):
+            continue
+        if isinstance(part, int) and isinstance(data, list) and part < len(data) and isinstance(data[part], dict):
+            out.append(str(part + 1))
+        else:
+            out.append(str(part))
+        if isinstance(data, list) and isinstance(part, int):
+            data = data[part] if part < len(data) else None
+        elif isinstance(data, dict):
+            data = data.get(part)
+    return out
+
+
 def nearest_word(word: str, allowed: Iterable[str], otherwise: str) -> str:
     """A fix that names the allowed word closest to one typed, or else all of them."""
     names = sorted(allowed)
@@ -154,6 +173,8 @@ def nearest_word(word: str, allowed: Iterable[str], otherwise: str) -> str:
 
 def _fields_at(model: type[Table], loc: list[str]) -> list[str]:
     for part in loc:
+        if part.isdigit():  # which one of a list
+            continue
         inner = _model_of(model.model_fields[part].annotation) if part in model.model_fields else None
         if inner is None:
             break

@@ -36,7 +36,7 @@ def size(text: str, option: str, example: str) -> tuple[float, float]:
         InputError: it is not one.
     """
     pair = _numbers(text.lower().replace("\u00d7", "x").replace("*", "x"), "x")
-    if len(pair) != 2 or min(pair) <= 0:
+    if len(pair) != 2 or not all(0 < each < 1e6 for each in pair):
         raise InputError(f"{text!r} is not a valid size", field=option, fix=f"write width x height, such as {example}")
     return pair[0], pair[1]
 

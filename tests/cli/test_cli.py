@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command import framematch as run
 from PIL import Image
 
 from framematch.files.pairing import parse_pairing
@@ -17,10 +18,6 @@ from framematch.files.starter import STARTER
 from framematch.guide.best import best_rectangle
 from framematch.guide.report import guide_report
 from framematch.output.overlay import overlay_files
-
-
-def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "framematch", *map(str, args)], cwd=cwd, capture_output=True, text=True, timeout=120)
 
 
 @pytest.fixture

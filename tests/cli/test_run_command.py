@@ -46,7 +46,7 @@ def _marker(x: float, y: float, z: float) -> Scene:
     h = SIDE_M / 2
     vertices = np.array([(x - h, y - h, z), (x + h, y - h, z), (x + h, y + h, z), (x - h, y + h, z)])
     surface = Surface(vertices=vertices, faces=np.array([(0, 1, 2), (0, 2, 3)]), colours=np.tile(np.array([[255, 0, 0]], dtype=np.uint8), (4, 1)))
-    return Scene(name="marker", surface=surface, light=FLAT, gap=Opening(centre_m=(0.0, 1.4, 0.0), width_m=1.0, height_m=1.0))
+    return Scene(name="marker", surface=surface, light=FLAT, opening=Opening(middle_m=(0.0, 1.4, 0.0), width_m=1.0, height_m=1.0))
 
 
 def _redness(picture: np.ndarray) -> np.ndarray:
@@ -83,7 +83,7 @@ def test_a_film_shows_each_moment_where_and_when_it_is(tmp_path: Path) -> None:
     for seconds, picture in frames:
         pose = run.pose(seconds)
         narrow = picture[place.head : place.head + 240, place.second : place.second + place.frame_px[0]]
-        at = np.linalg.inv(pose) @ (0.35, 1.25, -1.0, 1.0)
+        at = pose.inverse.points((0.35, 1.25, -1.0))
         expected, ok = frame_camera(pairing, height_px=240).project(at[:3])
         assert ok
         misses.append(np.linalg.norm(_middle(_redness(narrow)) - expected))

@@ -7,7 +7,7 @@ import sys
 import zipfile
 
 import pytest
-from browser import ROOT, SHARP, browser, opened, served
+from browser import ROOT, SHARP, opened, served
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +30,9 @@ def test_the_wheel_holds_every_module_and_nothing_else(installed):
     assert {path.name for path in installed.iterdir()} == {"framematch", "framematch-0.1.0.dist-info"}
 
 
-def test_the_page_runs_from_the_wheel(installed, chromium):
+def test_the_page_runs_from_the_wheel(installed, where):
     """Both pictures, the overlay to download, and no word from the source tree."""
-    with served(package=installed) as url, browser(chromium) as where:
+    with served(package=installed) as url:
         page = opened(where, url)
         assert page.locator("img.photo").count() == 2
         sizes = page.locator("img.photo").evaluate_all("all => all.map(i => [i.naturalWidth, i.naturalHeight])")

@@ -120,11 +120,11 @@ def test_the_door_has_the_sizes_of_the_standards() -> None:
 
 
 @pytest.mark.parametrize("thickness", [0.05, 0.3, 0.6])
-def test_a_wall_is_as_thick_as_asked(thickness: float) -> None:
+def test_the_lining_of_an_opening_is_as_thick_as_asked(thickness: float) -> None:
     scene = make_scene("window", replace(setting("window").opening, thickness_m=thickness), figures=[])
     mesh = trimesh.Trimesh(scene.surface.vertices, scene.surface.faces, process=False)
     rays = trimesh.ray.ray_pyembree.RayMeshIntersector(mesh, scale_to_box=False)
-    x, y = -2.0, 2.6  # plain wall
+    x, y = -0.63, 1.35  # the frame: its near edge is the opening's
     front = 3 - _first_hit(rays, np.array([[x, y, 3.0]]), (0, 0, -1))[0]
     back = -3 + _first_hit(rays, np.array([[x, y, -3.0]]), (0, 0, 1))[0]
     assert front - back == pytest.approx(thickness, abs=1e-4)
@@ -210,7 +210,7 @@ def test_bodies_are_closed_and_keep_their_volume_when_cut_into_tiles(material: s
 def test_walls_of_every_scene_are_closed(name: str) -> None:
     """All bodies with thickness, so that no ray slips between two triangles of one."""
     here = places()[name]
-    parts = [p for p in here.build(here.gap) if np.ptp(p.vertices, axis=0).min() > 1e-6 and p.material != "wood"]
+    parts = [p for p in here.build(here.opening) if np.ptp(p.vertices, axis=0).min() > 1e-6 and p.material != "wood"]
     assert len(parts) >= 8
     assert [i for i, part in enumerate(parts) if not _closed(part)] == []
 

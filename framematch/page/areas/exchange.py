@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Callable
-from functools import lru_cache, partial
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,19 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.files.fdl import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
+from framematch.files.fdl import (
+    Framing,
+    all_frame_changes,
+    chosen,
+    fdl_text,
+    fitting,
+    frame_changes,
+    framed,
+    framed_all,
+    framing_of,
+    parse_framings,
+    protection_of,
+)
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
@@ -29,6 +41,7 @@ from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
+from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.whole import TEXT_LIMIT
 
@@ -77,10 +90,13 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
         st.html(block(paragraph(f"No FDL file: {error}", "fault")))
         return
     st.html(block(_drawn(framing, colours)))
+    if pairing.others:
+        rest = "; ".join(f"{frame.name} {pixels(frame.area)}" for frame in pairing.frames[1:])
+        st.html(block(paragraph(f"The file also has, each as a framing decision of the same canvas: {rest}.")))
     _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=1_000_000)
 def _framing_of(pairing: Pairing) -> Framing:
     return framing_of(pairing)
 
@@ -120,6 +136,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
         return
     name, framings = given
     framing = framings[0]
+    _all_at_once(pairing, framings, name)
     if len(framings) > 1:
         names = [f"{i + 1}: {_named(f)} on {f.raster_px[0]} x {f.raster_px[1]}" for i, f in enumerate(framings)]
         first = next((i for i, f in enumerate(framings) if f.raster_px == pairing.recording.raster_px), 0)
@@ -143,6 +160,29 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
         key="exchange:use",
         help="Guide, views and sheets then follow it; Undo brings the old frame back.",
     )
+
+
+def _all_at_once(pairing: Pairing, framings: tuple[Framing, ...], name: str) -> None:
+    """Several decisions for this camera as several frames of the pairing."""
+    try:
+        found = fitting(list(framings), pairing, name=name)
+        framed_all(pairing, found, name=name)
+    except InputError:  # said of each decision by itself
+        return
+    if len(found) > 1:
+        st.button(
+            f"Use all {len(found)} as this pairing's frames",
+            on_click=_take_all,
+            args=(all_frame_changes(found), name),
+            key="exchange:use-all",
+            help=f"The first is the main one: {', '.join(f.label for f in found)}. Undo brings the old frames back.",
+        )
+
+
+def _take_all(changes: dict[str, Any], name: str) -> None:
+    session.change("recording.frame", changes)
+    st.session_state.pop(GIVEN, None)
+    session.note(f"The frames of {name} are in the pairing. Undo brings the old ones back.")
 
 
 def _compared(before: Pairing, after: Pairing) -> str:

@@ -15,10 +15,10 @@ from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
-from framematch.page import session
+from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
-from framematch.page.draft import text_from_upload
+from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
@@ -26,7 +26,6 @@ from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
-from framematch.text.whole import TEXT_LIMIT
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
 PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
@@ -132,8 +131,9 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     at = None
     if walled:
         at = wall.distance_field("print:sheet-wall")
+    sets = lines.sets_choice(pairing, key="print:sets")
     others = _more()
-    reports = _reports([pairing, *others], pulse)
+    reports = _reports([pairing, *others], pulse, sets)
     size = (wide, high) if known else None
     if size is not None:
         from framematch.output.true_scale import fitting_paper
@@ -145,7 +145,7 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
 
 def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
     return Job(
-        key=("sheet", tuple(r.pairing for r in reports), paper, size_mm, wall_m),
+        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, size_mm, wall_m),
         make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
         file_name=name,
         button=button,
@@ -160,14 +160,14 @@ def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | 
     return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
-    """Every pairing's report; one that has no guide is named and the rest still come."""
+def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
+    """Every pairing's report with so many sets of lines; one that has no guide is named and the rest still come."""
     found, spot = [], st.empty()
     for i, each in enumerate(pairings):
         if len(pairings) > 2:
             spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
         try:
-            found.append(patiently(partial(report_of, each), pulse))
+            found.append(patiently(partial(lines.lines_of, each, sets if each.far_m > each.near_m else 1), pulse))
         except InputError as error:
             if len(pairings) == 1:
                 raise
@@ -181,7 +181,7 @@ def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
 def _more() -> list[Pairing]:
     """Further pairings to print with this page's own."""
     st.file_uploader(
-        "Further pairings in the same PDF (TOML files, up to 1 MB each)",
+        f"Further pairings in the same PDF (TOML files, up to {MOST_BYTES / 1000:g} kB each)",
         type=["toml"],
         key=MORE,
         accept_multiple_files=True,
@@ -218,8 +218,8 @@ def read_pairings(uploads: list[tuple[str, int, Callable[[], bytes]]]) -> tuple[
         try:
             if len(texts) >= MOST_MORE:
                 raise InputError(f"is one more than the {MOST_MORE} that are printed at once", file=name, fix="use framematch set for a folder of pairings")
-            if size > TEXT_LIMIT:
-                raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+            if size > MOST_BYTES:
+                raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
             key = name if name not in texts else f"{name} ({len(texts) + 1})"
             texts[key] = text_from_upload(content(), name=name)
         except InputError as error:

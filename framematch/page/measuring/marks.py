@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.wall_marks import wall_marks
-from framematch.measure.into_file import checked_changes
+from framematch.measure.into_file import aim_values
 from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, find_marks
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
@@ -162,7 +162,7 @@ def _aim(pairing: Pairing, wall: Wall, places: list[Place], distance_m: float) -
         fault(error)
         return
     st.html(block(_words(pairing, found, distance_m)))
-    use("Use this aim in the pairing", "measure:marks:use", "mount.aim_deg", checked_changes(pairing, replace(pairing, mount=found.mount)))
+    use("Use this aim in the pairing", "measure:marks:use", "mount.aim_deg", aim_values(found.mount))
 
 
 def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:

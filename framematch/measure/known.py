@@ -1,0 +1,179 @@
+"""What distances add to a solve: nothing is behind infinity, and what somebody measured with a tape.
+
+A solve without them (``aim.AimSolve.fit``) leaves aim and distances to trade against each other along the offset. Two things end that:
+
+- **Nothing lies farther than infinity.** The farthest blocks of details bound the trade on one side: each block's mean inverse distance w
+  is at least 0, to its noise. A flat expectation above 0 times these bounds, along the one direction that w of the farthest block
+  takes, gives mean and variance by quadrature, which stand for the bound as one more row.
+- **A distance typed in**, of one place. Held to ``TAPE_SHARE``; and since a typed distance can be wrong with nothing to show it, every
+  figure stated later is the widest of those with one typed distance at a time held to ``DOUBT_SHARE`` only.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
+from framematch.guide.transfer import inverse_m
+from framematch.measure.aim import NEAREST_M, AimSolve, Fit, Row
+from framematch.measure.figure import NORMAL_95
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+TAPE_SHARE, DOUBT_SHARE = 0.1, 0.35  # half-widths of 95 % intervals of a typed distance, as shares of it
+FEWEST_AT_PLACE = 5
+PLACE_SHARE = 0.1  # of the frame, each way from the place
+_ALONG_RAD_SHARE = 0.4  # of the tracking noise: what a block's details share along the offset
+
+
+@dataclass(frozen=True, kw_only=True)
+class Typed:
+    """A distance somebody measured.
+
+    Args:
+        distance_m: from the recording lens, along its axis.
+        at_px: where in the recorded still, in its own pixels; the middle of the frame if None.
+        moment: in which pair of stills, from 0.
+    """
+
+    distance_m: float
+    at_px: tuple[float, float] | None = None
+    moment: int = 0
+
+    @property
+    def words(self) -> str:
+        """How it is told."""
+        return f"{self.distance_m:g} m" + (f" at {self.at_px[0]:.0f},{self.at_px[1]:.0f}" if self.at_px else " in the middle")
+
+
+def parse_typed(text: str, *, moments: int = 1) -> Typed:
+    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment); ``inf`` is the horizon.
+
+    Raises:
+        InputError: it can't be read, or there is no such moment.
+    """
+    form = re.fullmatch(r"(?:(\d+):)?\s*([\d.]+|inf)(?:\s*m)?(?:\s*@\s*([\d.]+)\s*,\s*([\d.]+))?", text.strip())
+    try:
+        if form is None:
+            raise ValueError
+        moment, distance = int(form[1] or 1), float(form[2])
+        at = (float(form[3]), float(form[4])) if form[3] else None
+    except ValueError:
+        raise InputError(
+            f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
+        ) from None
+    if not 1 <= moment <= moments:
+        raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
+    if not distance >= 0.2:
+        raise InputError(f"{distance:g} m", field="--distance", fix="give metres from 0.2 on, or inf")
+    return Typed(distance_m=distance, at_px=at, moment=moment - 1)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class State:
+    """Values (14,) and covariance (14, 14)."""
+
+    values: Floats
+    covariance: Floats
+
+    def with_row(self, row: Row) -> State:
+        """The same knowing one thing more (Kalman's update)."""
+        toward = self.covariance @ row.slope
+        gain = toward / (row.slope @ toward + row.sigma**2)
+        return State(values=self.values + gain * (row.target - row.slope @ self.values), covariance=self.covariance - np.outer(gain, toward))
+
+
+def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tuple[Row | None, str]:
+    """The row of a typed distance and an empty word, or None and why it can't be used."""
+    f = frame_of.frame
+    scale = solve.pairing.recording.raster_px[0] / frame_of.recording.raster_px[0]
+    middle = np.array(typed.at_px or ((f.left + f.right) / 2 * scale, (f.top + f.bottom) / 2 * scale))
+    reach = np.array([f.width, f.height]) * scale * PLACE_SHARE * (1.0 if typed.at_px is None else 0.6)
+    near = (np.abs(solve.recording_px - middle) < reach).all(axis=1) & (solve.moment == typed.moment) & (fit.weight * fit.scatter**2 > 0.3)
+    if near.sum() < FEWEST_AT_PLACE:
+        return None, "too few details there to take it of"
+    w = fit.seen.w[near]
+    noise = fit.scatter * float(np.median(fit.seen.w_sigma[near]))
+    low, typical, high = np.percentile(w, (10, 50, 90))
+    expected = inverse_m(typed.distance_m)
+    if high - low > 0.12 * expected + 4 * noise:
+        return None, "several distances are seen there: name a place that is flat"
+    sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
+    slope = fit.seen.w_slope[near].mean(axis=0)
+    target = float(slope @ fit.values + expected - typical)
+    return Row(slope=slope, target=target, sigma=float(np.hypot(sigma, TAPE_SHARE * expected / NORMAL_95))), ""
+
+
+def doubted(row: Row, typed: Typed) -> Row:
+    """The row of a typed distance that may be wrong."""
+    return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
+
+
+def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
+    """Median inverse distance (B,), its slope (B, 14) and its noise (B,) of each block of details."""
+    good = fit.weight * fit.scatter**2 > 0.3
+    out: list[tuple[float, Floats, float]] = []
+    for block in np.unique(solve.block[good]):
+        some = good & (solve.block == block)
+        if some.sum() < 5:
+            continue
+        noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
+        out.append(
+            (
+                float(np.median(fit.seen.w[some])),
+                fit.seen.w_slope[some].mean(axis=0),
+                noise * float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2)),
+            )
+        )
+    if not out:
+        return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
+    return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])
+
+
+def bound_row(solve: AimSolve, fit: Fit, state: State) -> Row | None:
+    """What it adds that no block of details lies beyond infinity or nearer than ``NEAREST_M``; None if nothing."""
+    from scipy.special import log_ndtr
+
+    w, slope, noise = block_distances(solve, fit)
+    if not len(w):
+        return None
+    w = w + slope @ (state.values - fit.values)
+    far = int(np.argmin(w + noise))
+    toward = slope @ state.covariance @ slope[far]
+    spread = float(toward[far])
+    if spread <= 0:
+        return None
+    share = toward / spread
+    rest = np.sqrt(np.maximum(np.einsum("bi,ij,bj->b", slope, state.covariance, slope) - toward**2 / spread, 0) + noise**2)
+    sd = float(np.sqrt(spread))
+    u = np.unique(np.concatenate([np.linspace(-7 * sd, 7 * sd, 2001), *(np.linspace(-w[far] - 40 * noise[far], -w[far] + 40 * noise[far], 801),)]))
+    alike = float((w - w[far] < 2 * np.hypot(noise, noise[far])).sum())
+    there = w + u[:, None] * share
+    bounds = log_ndtr(there / rest) / np.sqrt(max(alike, 1.0)) + log_ndtr((1 / NEAREST_M - there) / rest) / len(w)
+    log = -0.5 * (u / sd) ** 2 + bounds.sum(axis=1)
+    weight = np.exp(log - log.max()) * np.gradient(u)
+    weight /= weight.sum()
+    mean = float(weight @ u)
+    variance = float(weight @ (u - mean) ** 2)
+    precision = 1 / max(variance, 1e-12) - 1 / spread
+    if precision < 0.02 / spread:
+        return None
+    return Row(slope=slope[far], target=float(slope[far] @ state.values + mean / (variance * precision)), sigma=float(precision**-0.5))
+
+
+def all_known(solve: AimSolve, fit: Fit, rows: Sequence[Row]) -> tuple[State, list[Row]]:
+    """The solve's state with rows and what the bound adds to them, and all these rows."""
+    state = State(values=fit.values, covariance=fit.covariance)
+    out = list(rows)
+    for row in rows:
+        state = state.with_row(row)
+    bound = bound_row(solve, fit, state)
+    if bound is not None:
+        state, out = state.with_row(bound), [*out, bound]
+    return state, out
