@@ -100,9 +100,9 @@ def bent(lens: Lens, by: float, at: float) -> Lens:
 
     Straight lenses become Brown-Conrady, closed fisheyes Kannala-Brandt by their series.
     """
-    bending = lens.model if lens.model.coefficients else _BENDING[lens.model.name == "rectilinear"]
-    k = lens.k if lens.model.coefficients else lens.model.series or ()
-    k = (0.0,) if _straight(lens) and not lens.k else k or (0.0,)
+    straight = _straight(lens)
+    bending = lens.model if lens.model.coefficients else _BENDING[straight]
+    k = (lens.k if straight or lens.model.coefficients else lens.model.series) or (0.0,)
     return replace(lens, projection=bending.name, k=(k[0] + by / at**2, *k[1:]))
 
 

@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 LENS = """Central(
             name="dummy", words="a dummy", radius_of=lambda t, _: 1.25 * np.sin(t / 1.25), slope_of=lambda t, _: np.cos(t / 1.25),
             angle_of=lambda r: 1.25 * np.arcsin(np.minimum(r / 1.25, 1)), end_of=lambda _: 1.25 * RIGHT_ANGLE, end_included=True,
+            series=tuple(c / 1.25 ** (2 * i) for i, c in enumerate((-1 / 6, 1 / 120, -1 / 5040, 1 / 362880), 1)),
             examples={"squeezed": Example(5.0, squeeze=1.5)},
         ),
         """
