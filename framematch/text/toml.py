@@ -65,7 +65,7 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
         *tables, last = key.split(".")
         place: Any = document
         for table in tables:
-            if isinstance(place, list):
+            if isinstance(place, AoT):
                 place = place[int(table)]
                 continue
             if table not in place:
