@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress
+from framematch.cli.screen import progress, say
 from framematch.cli.shot import (
     Figures,
     GapAt,
@@ -28,6 +28,7 @@ from framematch.cli.shot import (
     numbers_of,
     shot_asked,
 )
+
 if TYPE_CHECKING:
     from framematch.scene.model import Scene
     from framematch.shot.run import Run
@@ -85,8 +86,8 @@ def view(
     found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer)
     write_sheet(out, found)
     for line in sentences(found):
-        typer.echo(line)
-    typer.echo(f"Wrote {out}")
+        say(line)
+    say(f"Wrote {out}")
 
 
 def run(
@@ -119,7 +120,7 @@ def run(
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
     from framematch.files.pairing import read_pairing
-    from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
+    from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import scene_of
@@ -132,7 +133,7 @@ def run(
     way = _way(place, asked.run, path, from_m=start, to_m=end, height_m=height, turning=bank == "turn")
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
-        typer.echo(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
+        say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
     count = len(frame_times(way, fps))
@@ -142,10 +143,10 @@ def run(
             task = bar.add_task("Rendering", total=count)
             write_video(out, run_frames(place, pairing, way, filming), frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
-        typer.echo("Stopped; nothing was written.", err=True)
+        say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
-    typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
-    typer.echo("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
+    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    say("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
 
 
 def _degrees(bank: str | None) -> float | None:

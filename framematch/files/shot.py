@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from framematch.errors import InputError
-from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
 from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -35,7 +35,6 @@ Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
 Far = Annotated[Number, Field(ge=-FARTHEST_M, le=FARTHEST_M)]
 Text = Annotated[str, Field(min_length=1, max_length=60)]
-Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class OpeningTable(Table):
@@ -338,7 +337,7 @@ def _second(pairing: Pairing, file: ShotFile) -> Second:
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
     sensor = (min(whole[0], whole[1] * shape), min(whole[1], whole[0] / shape))
-    aspect = s.aspect or pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    aspect = s.aspect or pairing.frame_aspect
     camera = Camera(lens=Lens(projection=s.projection, focal_mm=20.0), sensor_mm=sensor, raster_px=s.raster_px)
     return Second(
         camera=camera,

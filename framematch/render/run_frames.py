@@ -21,7 +21,7 @@ from framematch.render import render
 from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.shade import GAMMA
 from framematch.render.sheet import marked
-from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import Views, both_views, wide_camera_and_bars
 from framematch.scene.model import Scene
 from framematch.shot.way import Way
 
@@ -136,7 +136,7 @@ def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Fil
     light = [np.zeros(p.colour.shape, dtype=np.float32) for p in (middle.wide, middle.frame)]
     for moment in moments:
         rig = way.pose(float(moment))
-        for total, camera, pose in ((light[0], middle.wide_camera, rig @ recording_from_monitoring(pairing)), (light[1], middle.frame_camera, rig)):
+        for total, camera, pose in ((light[0], middle.wide_camera, rig @ pairing.mount.pose), (light[1], middle.frame_camera, rig)):
             total += _LINEAR[render(scene, camera, pose, renderer=filming.renderer).colour]
     wide, frame = (np.round(255 * (total / count) ** (1 / GAMMA)).astype(np.uint8) for total in light)
     return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
@@ -147,7 +147,7 @@ def _moments(middle: Views, pairing: Pairing, scene_from_rig: Pose, ends: tuple[
     far = 0.0
     thin = (slice(4, None, 8), slice(4, None, 8))
     for picture, camera, rig_from_camera in (
-        (middle.wide, middle.wide_camera, recording_from_monitoring(pairing)),
+        (middle.wide, middle.wide_camera, pairing.mount.pose),
         (middle.frame, middle.frame_camera, None),
     ):
         rays, distance = pixel_rays(camera)[0][thin].astype(np.float64), picture.distance_m[thin].astype(np.float64)

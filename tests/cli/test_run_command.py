@@ -20,11 +20,11 @@ from typer.testing import CliRunner
 from framematch.cli import app
 from framematch.cli.shot import figures_asked, shot_asked
 from framematch.errors import InputError
+from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
 from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap_share, layout, run_frames, where_in_words
 from framematch.render.video import write_video
 from framematch.render.views import frame_camera, wide_camera_and_bars
-from framematch.files.pairing import parse_pairing
 from framematch.scene.model import Light, Scene, Surface
 from framematch.scene.open import scene_of
 from framematch.scene.registry import places

@@ -15,12 +15,13 @@ from framematch.geometry.camera import Camera, Display, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
-from framematch.output.exchange import glb, viewpoints, write_exchange, yfov_rad
+from framematch.output.exchange import glb, viewpoints, yfov_rad
+from framematch.output.scene_file import write_exchange
 from framematch.scene.load import load_scene
 from framematch.scene.model import Scene
-from framematch.shot.way import Track
 from framematch.scene.registry import make_scene
 from framematch.shot.place import Place, standing
+from framematch.shot.way import Track
 
 trimesh = pytest.importorskip("trimesh")
 

@@ -112,7 +112,7 @@ def test_after_a_step_the_next_ones_stand_ready():
 
     from framematch.page.ahead import ahead
 
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120).run()
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600).run()
     for slider, value in ((app.select_slider(key="view:distance"), 5.0), (app.slider(key="view:focal"), 33.0)):
         slider.set_value(value).run()
         assert not app.exception
