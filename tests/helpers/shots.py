@@ -7,6 +7,7 @@ thin posts. Pictures are smoothed at edges by averaging, so that each channel is
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -109,7 +110,7 @@ def flat_parts(opening: Opening, kind: str, step_m: float) -> list[Part]:
         return [body([(0, -90, -90), (0.01, -90, -90), (0, -90.01, -90)], [(0, 1, 2)], tint=(0.0, 0.0, 0.0))]
     if kind in (ACROSS, DOWN):  # the whole plane in stripes of a step each
         edges = np.arange(-int(20 / step_m), int(20 / step_m) + 1) * step_m
-        areas = ((a, high - 20, b, high + 20) if kind == ACROSS else (-20, high + a, 20, high + b) for a, b in zip(edges, edges[1:], strict=False))
+        areas = ((a, high - 20, b, high + 20) if kind == ACROSS else (-20, high + a, 20, high + b) for a, b in pairwise(edges))
         return [_sheet(area, thick / 2, (0.0, float(i % 2), 0.0)) for i, area in enumerate(areas)]
     clear = outline(opening)
     wall = [part.tinted((0.0, 0.0, 0.0)) for part in wall_with_gap(opening, shapely.box(-far, -far, far, far), material="")]

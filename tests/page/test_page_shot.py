@@ -30,8 +30,12 @@ def app():
 def parses(monkeypatch):
     """Every text that is parsed as TOML, by either reader."""
     found: list[str] = []
-    for module, name in ((tomllib, "loads"), (tomlkit, "parse")):
-        monkeypatch.setattr(module, name, lambda text, real=getattr(module, name): (found.append(text), real(text))[1])
+
+    def counted(real):
+        return lambda text: (found.append(text), real(text))[1]
+
+    monkeypatch.setattr(tomllib, "loads", counted(tomllib.loads))
+    monkeypatch.setattr(tomlkit, "parse", counted(tomlkit.parse))
     return found
 
 
