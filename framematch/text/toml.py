@@ -67,8 +67,7 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
     """TOML text with some values changed or added, everything else (comments, order) as it was.
 
     Args:
-        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``, a number picking one of a list of tables
-            (``opening.0.sill_m``); None removes a key.
+        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``; None removes a key.
     """
     import tomlkit
     from tomlkit.items import AoT, InlineTable
@@ -78,9 +77,6 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
         *tables, last = key.split(".")
         place: Any = document
         for table in tables:
-            if isinstance(place, list):
-                place = place[int(table)]
-                continue
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
