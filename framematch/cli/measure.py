@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 from typer.core import TyperCommand
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +75,7 @@ def chart(
     from framematch.output.chart_pdf import write_charts
 
     names = write_charts(out, paper=paper)
-    typer.echo(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
+    say(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
 
 
 def lens(

@@ -48,7 +48,7 @@ class _Block:
 def drawn_view(comparison: Comparison, row: Row, distance_m: float, width_px: int) -> Picture:
     """The plain picture of wall, opening, ground and figures."""
     c = comparison
-    return sketch(row.camera, c.pairing.frame, c.gap, c.run, distance_m=distance_m, subjects=c.subjects, width_px=width_px)
+    return sketch(row.camera, c.pairing.frame, c.shot.opening, c.shot.run, distance_m=distance_m, subjects=c.shot.subjects, width_px=width_px)
 
 
 def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> None:
@@ -133,7 +133,7 @@ def _phone_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -
 
 
 def _heading(c: Comparison, page: Page) -> _Block:
-    g, r = c.gap, c.run
+    g, r = c.shot.opening, c.shot.run
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
         f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
@@ -158,7 +158,7 @@ _LABEL_MM = 23.0
 
 def _columns(c: Comparison, page: Page) -> tuple[float, float]:
     """Width of a picture and the step from one to the next."""
-    count = len(c.run.distances_m)
+    count = len(c.shot.run.distances_m)
     step = (page.inner_mm - _LABEL_MM + _ROW_GAP_MM) / count
     return step - _ROW_GAP_MM, step
 
@@ -167,7 +167,7 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
     _, step = _columns(c, page)
 
     def draw(p: Page, y: float) -> None:
-        for i, d in enumerate(c.run.distances_m):
+        for i, d in enumerate(c.shot.run.distances_m):
             p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{d:g} m before the gap", weight="bold")
 
     return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
@@ -187,7 +187,7 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
         for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{equivalent_words(row.equivalent_135_mm)} on 135"):
             p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
             down += line_mm(p.text_pt * 0.95)
-        for i, d in enumerate(c.run.distances_m):
+        for i, d in enumerate(c.shot.run.distances_m):
             _picture(c, p, row, d, p.margin_mm + _LABEL_MM + i * step, y, width, height, view)
             p.text(p.margin_mm + _LABEL_MM + i * step, y + height + 0.9, _caption(c, row, i), pt=p.text_pt * 0.9, color=SOFT)
 
@@ -198,7 +198,7 @@ def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: f
     axes = p.axes(x, y, w, h)
     frame = c.pairing.frame
     axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased", extent=(frame.left, frame.right, frame.bottom, frame.top))
-    ring = project_held(row.camera, c.run.seen_from(c.gap.outline(64), distance_m), cone_rad(row.camera, frame))
+    ring = project_held(row.camera, c.shot.run.seen_from(c.shot.opening.outline(64), distance_m), cone_rad(row.camera, frame))
     ring = np.concatenate([ring, ring[:1]])
     for colour, width in ((INK, 2.0), (GAP_LINE, 1.0)):
         axes.plot(ring[:, 0], ring[:, 1], color=colour, linewidth=width, solid_joinstyle="miter")
@@ -214,13 +214,13 @@ def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: f
 def _caption(c: Comparison, row: Row, i: int) -> str:
     a = row.at[i]
     parts = [f"opening {a.fill_percent:.0f} %" if a.fill_percent >= 10 else f"opening {a.fill_percent:.1f} %"]
-    if c.subjects and np.isfinite(a.subject_percent[0]):
-        parts.append(f"{c.subjects[0].name} {a.subject_percent[0]:.0f} % high")
+    if c.shot.subjects and np.isfinite(a.subject_percent[0]):
+        parts.append(f"{c.shot.subjects[0].name} {a.subject_percent[0]:.0f} % high")
     return ", ".join(parts)
 
 
 def _kinds(c: Comparison) -> list[str]:
-    return ["fill", "speed", "height"] if c.subjects else ["fill", "speed"]
+    return ["fill", "speed", "height"] if c.shot.subjects else ["fill", "speed"]
 
 
 def _curve_row(c: Comparison, page: Page) -> _Block:
@@ -261,7 +261,10 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 
-    return [_Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
+    return [
+        _Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head),
+        *(one(i, d) for i, d in enumerate(c.shot.run.distances_m)),
+    ]
 
 
 def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:

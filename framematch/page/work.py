@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.compare import Comparison, Plan, compare
+from framematch.compare import Comparison, Shot, compare
 from framematch.geometry.pairing import Pairing
 from framematch.guide.areas import Areas
 from framematch.guide.best import Guide, best_rectangle, edge_error_curve
@@ -71,6 +71,6 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
 
 
 @kept_by_value(limit_bytes=16_000_000)
-def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
-    """The plan's lenses side by side."""
-    return compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=True)
+def comparison_of(pairing: Pairing, shot: Shot) -> Comparison:
+    """The shot's lenses side by side."""
+    return compare(pairing, shot, guide=True)

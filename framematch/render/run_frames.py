@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.guide.report import guide_report
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture
@@ -20,9 +21,9 @@ from framematch.render import render
 from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.shade import GAMMA
 from framematch.render.sheet import marked
-from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
-from framematch.scene.model import Scene, ViewPose
-from framematch.scene.path import Run
+from framematch.render.views import Views, both_views, wide_camera_and_bars
+from framematch.scene.model import Scene
+from framematch.shot.way import Way
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -84,15 +85,15 @@ class Layout:
         return 2 * self.pad + self.wide_px[0]
 
 
-def frame_times(run: Run, frames_per_s: int) -> list[Fraction]:
+def frame_times(way: Way, frames_per_s: int) -> list[Fraction]:
     """Each frame's time in seconds: whole multiples of 1 / rate while the run lasts.
 
     Raises:
         InputError: too many frames.
     """
-    count = math.floor(run.duration_s * frames_per_s + 1e-9) + 1
+    count = math.floor(way.duration_s * frames_per_s + 1e-9) + 1
     if count > MOST_FRAMES:
-        raise InputError(f"the run takes {run.duration_s:.0f} s, {count:,} frames", field="speed", fix="fly a shorter way or faster")
+        raise InputError(f"the run takes {way.duration_s:.0f} s, {count:,} frames", field="speed", fix="fly a shorter way or faster")
     return [Fraction(i, frames_per_s) for i in range(count)]
 
 
@@ -105,54 +106,57 @@ def layout(pairing: Pairing, filming: Filming) -> Layout:
     return Layout(size=(size[0] + size[0] % 2, size[1] + size[1] % 2), pad=pad, head=head, wide_px=wide, frame_px=narrow)
 
 
-def run_frames(scene: Scene, pairing: Pairing, run: Run, filming: Filming) -> Iterator[Bytes]:
+def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming) -> Iterator[Bytes]:
     """Each frame (H, W, 3) uint8 in turn."""
     from PIL import Image
 
     place = layout(pairing, filming)
     guide = _guide(pairing, place.wide_px)
     ground = _ground(pairing, place)
-    for time in frame_times(run, filming.frames_per_s):
-        views = _exposed(scene, pairing, run, float(time), filming)
+    for time in frame_times(way, filming.frames_per_s):
+        views = _exposed(scene, pairing, way, float(time), filming)
         wide = Image.fromarray(marked(views)).convert("RGBA")
         wide.alpha_composite(guide)
         picture = ground.copy()
         picture.paste(wide.convert("RGB"), (place.pad, place.head))
         picture.paste(Image.fromarray(views.frame.colour), (place.second, place.head))
-        _foot(picture, place, scene, run, float(time))
+        _foot(picture, place, scene, way, float(time))
         yield np.asarray(picture)
 
 
-def _exposed(scene: Scene, pairing: Pairing, run: Run, time: float, filming: Filming) -> Views:
+def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Filming) -> Views:
     """Both views at a time; with motion blur the pictures are summed over the exposure, what is recorded is its middle's."""
-    middle = both_views(scene, pairing, run.pose(time), height_px=filming.height_px, renderer=filming.renderer)
+    middle = both_views(scene, pairing, way.pose(time), height_px=filming.height_px, renderer=filming.renderer)
     if filming.shutter_deg is None:
         return middle
     exposure = filming.shutter_deg / 360 / filming.frames_per_s
-    ends = tuple(run.pose(time + side * exposure / 2).scene_from_camera for side in (-1, 1))
-    count = filming.samples or _moments(middle, pairing, run.pose(time).scene_from_camera, ends)
+    ends = tuple(way.pose(time + side * exposure / 2) for side in (-1, 1))
+    count = filming.samples or _moments(middle, pairing, way.pose(time), ends)
     moments = time + exposure * ((np.arange(count) + 0.5) / count - 0.5)
     light = [np.zeros(p.colour.shape, dtype=np.float32) for p in (middle.wide, middle.frame)]
     for moment in moments:
-        rig = run.pose(float(moment)).scene_from_camera
-        for total, camera, pose in ((light[0], middle.wide_camera, rig @ recording_from_monitoring(pairing)), (light[1], middle.frame_camera, rig)):
+        rig = way.pose(float(moment))
+        for total, camera, pose in ((light[0], middle.wide_camera, rig @ pairing.mount.pose), (light[1], middle.frame_camera, rig)):
             total += _LINEAR[render(scene, camera, pose, renderer=filming.renderer).colour]
     wide, frame = (np.round(255 * (total / count) ** (1 / GAMMA)).astype(np.uint8) for total in light)
     return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
 
 
-def _moments(middle: Views, pairing: Pairing, scene_from_rig: Floats, ends: tuple[Floats, ...]) -> int:
+def _moments(middle: Views, pairing: Pairing, scene_from_rig: Pose, ends: tuple[Pose, ...]) -> int:
     """How many moments a blur needs, from how far the pictures' points move in the exposure."""
     far = 0.0
-    rig_from_wide = recording_from_monitoring(pairing)
-    for picture, camera, rig_from_camera in ((middle.wide, middle.wide_camera, rig_from_wide), (middle.frame, middle.frame_camera, np.eye(4))):
-        thin = (slice(4, None, 8), slice(4, None, 8))
+    thin = (slice(4, None, 8), slice(4, None, 8))
+    for picture, camera, rig_from_camera in (
+        (middle.wide, middle.wide_camera, pairing.mount.pose),
+        (middle.frame, middle.frame_camera, None),
+    ):
         rays, distance = pixel_rays(camera)[0][thin].astype(np.float64), picture.distance_m[thin].astype(np.float64)
         seen = np.isfinite(distance) & np.isfinite(rays).all(axis=-1)
         if not seen.any():
             continue
-        points = np.concatenate([rays[seen] * distance[seen][:, None], np.ones((int(seen.sum()), 1))], axis=1) @ (scene_from_rig @ rig_from_camera).T
-        first, last = (camera.project((points @ np.linalg.inv(end @ rig_from_camera).T)[:, :3]) for end in ends)
+        here, *there = (rig if rig_from_camera is None else rig @ rig_from_camera for rig in (scene_from_rig, *ends))
+        points = here.points(rays[seen] * distance[seen][:, None])
+        first, last = (camera.project(end.inverse.points(points)) for end in there)
         both = first[1] & last[1]
         if both.any():
             far = max(far, float(np.percentile(np.linalg.norm(last[0][both] - first[0][both], axis=1), 98)))
@@ -189,7 +193,7 @@ def _ground(pairing: Pairing, place: Layout) -> Any:
     return picture
 
 
-def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> None:
+def _foot(picture: Any, place: Layout, scene: Scene, way: Way, time: float) -> None:
     """Distance in words, speed, time, and a bar of the whole run with the gap on it."""
     from PIL import ImageDraw
 
@@ -198,16 +202,16 @@ def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> N
     height = place.wide_px[1]
     y = place.head + height + round(height * 0.128)
     left = place.pad
-    draw.text((left, y), where_in_words(scene, run, time), font=font, fill=_INK, anchor="lm")
-    speed = run.speed(time)
+    draw.text((left, y), where_in_words(scene, way, time), font=font, fill=_INK, anchor="lm")
+    speed = way.speed(time)
     draw.text((place.second, y), f"{speed:.1f} m/s ({3.6 * speed:.0f} km/h)   {time:.2f} s", font=font, fill=_INK, anchor="lm")
     right = place.size[0] - place.pad
     start = place.second + round(draw.textlength("00.0 m/s (000 km/h)   000.00 s  ", font=font))
     if start > right - 40:
         return
-    share = min(1.0, time / run.duration_s)
+    share = min(1.0, time / way.duration_s)
     draw.line((start, y, right, y), fill=_LINE, width=max(2, height // 120))
-    at = gap_share(scene, run)
+    at = gap_share(scene, way)
     if at is not None:
         x = start + at * (right - start)
         draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
@@ -216,17 +220,15 @@ def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> N
     draw.ellipse((x - r, y - r, x + r, y + r), fill=_INK)
 
 
-def before_gap_m(scene: Scene, pose: ViewPose) -> float | None:
-    """How far the recording camera is before the gap's plane; below 0 behind it. None without a gap."""
-    if scene.gap is None:
-        return None
-    return float(np.dot(np.array(pose.position_m) - scene.gap.centre_m, scene.gap.normal))
+def before_gap_m(scene: Scene, pose: Pose) -> float | None:
+    """How far the recording camera is before the opening's plane; below 0 behind it. None without an opening."""
+    return None if scene.opening is None else -float((scene.scene_from_opening.inverse @ pose).translation_m[2])
 
 
-def gap_share(scene: Scene, run: Run) -> float | None:
+def gap_share(scene: Scene, way: Way) -> float | None:
     """The share of the run's time at which it passes the gap's plane; None if it doesn't."""
-    times = np.linspace(0, run.duration_s, 400)
-    distances = [before_gap_m(scene, run.pose(float(t))) for t in times]
+    times = np.linspace(0, way.duration_s, 400)
+    distances = [before_gap_m(scene, way.pose(float(t))) for t in times]
     if distances[0] is None:
         return None
     d = np.array(distances, dtype=np.float64)
@@ -234,14 +236,14 @@ def gap_share(scene: Scene, run: Run) -> float | None:
     if not len(passed):
         return None
     i = int(passed[0])
-    return float((times[i] + (times[i + 1] - times[i]) * d[i] / (d[i] - d[i + 1])) / run.duration_s)
+    return float((times[i] + (times[i + 1] - times[i]) * d[i] / (d[i] - d[i + 1])) / way.duration_s)
 
 
-def where_in_words(scene: Scene, run: Run, time: float) -> str:
+def where_in_words(scene: Scene, way: Way, time: float) -> str:
     """Such as ``2.4 m before the gap``."""
-    distance = before_gap_m(scene, run.pose(time))
+    distance = before_gap_m(scene, way.pose(time))
     if distance is None:
-        return f"{time / run.duration_s:.0%} of the way"
+        return f"{time / way.duration_s:.0%} of the way"
     return "in the gap" if abs(distance) < 0.05 else f"{abs(distance):.1f} m {'before' if distance > 0 else 'past'} the gap"
 
 

@@ -10,7 +10,7 @@ import rigs
 from framematch.errors import InputError
 from framematch.files.fdl import all_frame_changes, fdl_text, fitting, framed_all, parse_framings, write_fdl
 from framematch.files.pairing import parse_pairing, read_pairing
-from framematch.files.shot import parse_plan
+from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.geometry.camera import frame_in
 from framematch.geometry.pairing import Frame, Pairing, Turn
@@ -77,7 +77,7 @@ def test_twenty_mistakes_are_one_line_each(text: str, words: str) -> None:
 def test_the_runs_old_read_out_moves_to_the_camera_in_one_line() -> None:
     plan = STARTER_PLAN.replace("rate_fps = 24\n", "rate_fps = 24\nreadout_ms = 12\n", 1)
     with pytest.raises(InputError, match=r"run.readout_ms: has moved to the recording camera. Write readout_ms = 12 under \[recording\]") as refused:
-        parse_plan(parse_pairing(STARTER), plan)
+        parse_shot(parse_pairing(STARTER), plan)
     assert "\n" not in str(refused.value)
 
 

@@ -12,14 +12,16 @@ from browser import ROOT
 
 from framematch.page.ahead import Ahead, Visitor
 from framematch.page.draft import Draft, changed
-from framematch.page.pictures import COARSE_PX, Place, Shot, at_hand, pictures, place_now, scene_of
+from framematch.page.pictures import COARSE_PX, Wanted, at_hand, built, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.views import DISTANCES_M, STEPS_AT_REST, _by_nearness
 from framematch.render import render
 from framematch.render.faces import plan
 from framematch.render.keep import Kept
 from framematch.render.pixels import frame_camera
-from framematch.render.views import before_gap, wide_camera_and_bars
+from framematch.render.views import wide_camera_and_bars
+from framematch.shot.run import Run
+from framematch.shot.shot import Shot
 
 
 def test_newer_wishes_take_the_place_of_older_ones_and_visitors_take_turns():
@@ -74,11 +76,11 @@ def pairing():
 @pytest.mark.parametrize("which", ["wide", "frame"])
 def test_a_quick_picture_shows_what_the_whole_one_shows(pairing, which):
     """Same field, same place: it differs by its softness only, and by far less than a picture from one step away does."""
-    scene = scene_of(Place())
+    scene = built(Shot())
     camera = frame_camera(pairing, height_px=180) if which == "frame" else wide_camera_and_bars(pairing, height_px=180)[0]
 
     def drawn(distance_m, quick):
-        return render(scene, camera, before_gap(scene, distance_m).scene_from_camera, quick=quick).colour.astype(float)
+        return render(scene, camera, scene.scene_from_recording(Run(), distance_m), quick=quick).colour.astype(float)
 
     quick, whole, next_step = drawn(3.0, True), drawn(3.0, False), drawn(3.3, False)
     off, step = np.abs(quick - whole).mean(), np.abs(next_step - whole).mean()
@@ -92,8 +94,8 @@ def test_a_quick_picture_does_not_depend_on_what_was_drawn_before(pairing, monke
 
     if gl.missing():
         pytest.skip("the other renderer keeps nothing")
-    scene = scene_of(Place())
-    pose = before_gap(scene, 2.2).scene_from_camera
+    scene = built(Shot())
+    pose = scene.scene_from_recording(Run(), 2.2)
     longer = [changed(Draft(text=EXAMPLE), "recording.focal_mm", {"recording.focal_mm": f}).pairing for f in (20.0, 20.5, 21.0)]
     cameras = [frame_camera(p, height_px=180) for p in longer]
     assert len({tuple(f.key for f in plan(c, quick=True).faces) for c in cameras}) == 1  # one face does for all of them
@@ -110,20 +112,20 @@ def test_after_a_step_the_next_ones_stand_ready():
 
     from framematch.page.ahead import ahead
 
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120).run()
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600).run()
     for slider, value in ((app.select_slider(key="view:distance"), 5.0), (app.slider(key="view:focal"), 33.0)):
         slider.set_value(value).run()
         assert not app.exception
         assert ahead.idle(60)
         draft = app.session_state["fm_draft"]
-        coarse = Shot(pairing=draft.pairing, place=place_now(draft), distance_m=5.0, height_px=COARSE_PX)
+        coarse = Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=5.0, height_px=COARSE_PX)
         onwards = DISTANCES_M[DISTANCES_M.index(5.0) + 1]
-        assert at_hand(Shot(pairing=draft.pairing, place=coarse.place, distance_m=onwards, height_px=COARSE_PX))
+        assert at_hand(Wanted(pairing=draft.pairing, shot=coarse.shot, distance_m=onwards, height_px=COARSE_PX))
         for focal in (33.5, 32.5) if value == 33.0 else (18.5, 17.5):
             after = changed(draft, "recording.focal_mm", {"recording.focal_mm": focal})
-            assert at_hand(Shot(pairing=after.pairing, place=coarse.place, distance_m=5.0, height_px=COARSE_PX))
+            assert at_hand(Wanted(pairing=after.pairing, shot=coarse.shot, distance_m=5.0, height_px=COARSE_PX))
     far = DISTANCES_M.index(5.0) + STEPS_AT_REST + 5
-    assert at_hand(Shot(pairing=draft.pairing, place=coarse.place, distance_m=DISTANCES_M[far], height_px=COARSE_PX)) is None
+    assert at_hand(Wanted(pairing=draft.pairing, shot=coarse.shot, distance_m=DISTANCES_M[far], height_px=COARSE_PX)) is None
     assert pictures(coarse).height_px == COARSE_PX
 
 

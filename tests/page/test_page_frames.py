@@ -17,9 +17,7 @@ from framematch.page.session import EXAMPLE
 
 ROOT = Path(__file__).parents[2]
 TABLE = EXAMPLE[EXAMPLE.index("[recording.frame]") : EXAMPLE.index("[monitoring]")]
-TWO = EXAMPLE.replace(
-    TABLE, '[[recording.frame]]\nname = "2.39:1"\naspect = "2.39:1"\n[[recording.frame]]\nname = "9:16"\naspect = "9:16"\n\n'
-)
+TWO = EXAMPLE.replace(TABLE, '[[recording.frame]]\nname = "2.39:1"\naspect = "2.39:1"\n[[recording.frame]]\nname = "9:16"\naspect = "9:16"\n\n')
 
 
 @pytest.fixture

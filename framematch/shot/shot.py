@@ -1,0 +1,56 @@
+"""A shot: where and how it is flown, as one value. Tables, pictures, sheets and files all derive from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from numpy.typing import ArrayLike
+
+from framematch.errors import InputError
+from framematch.geometry.pose import Pose
+from framematch.shot.aircraft import Aircraft
+from framematch.shot.opening import Opening
+from framematch.shot.place import Place
+from framematch.shot.run import Run
+from framematch.shot.values import Candidate, Second, Subject
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shot:
+    """A shot.
+
+    Args:
+        openings: in the order flown; none for a mesh of which no opening is known. The run passes the
+            first one; distances, offsets and subjects are counted from it.
+        subjects: who the run passes.
+        candidates: lenses that could be taken.
+        second: another camera for a hidden cut.
+    """
+
+    place: Place = field(default_factory=Place)
+    openings: tuple[Opening, ...] = ()
+    run: Run = field(default_factory=Run)
+    aircraft: Aircraft | None = None
+    subjects: tuple[Subject, ...] = ()
+    candidates: tuple[Candidate, ...] = ()
+    second: Second | None = None
+
+    @property
+    def opening(self) -> Opening:
+        """The opening that the run passes.
+
+        Raises:
+            InputError: none is known.
+        """
+        if not self.openings:
+            raise InputError("no opening given", field="gap", fix="add [gap] with size_m = [1.2, 0.9], or --gap 1.2x0.9")
+        return self.openings[0]
+
+    @property
+    def scenery(self) -> Shot:
+        """What of it its scene depends on."""
+        return Shot(place=self.place, openings=self.openings, subjects=self.subjects)
+
+    def scene_from_recording(self, distance_m: ArrayLike) -> Pose:
+        """Where the recording camera is and looks at distances (...) before the opening."""
+        return self.opening.scene_from_opening @ self.run.opening_from_recording(distance_m)
