@@ -18,8 +18,8 @@ from framematch.guide.report import guide_report
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render import render
-from framematch.render.pixels import frame_camera, pixel_rays
-from framematch.render.shade import GAMMA
+from framematch.render.blur import exposed
+from framematch.render.pixels import frame_camera
 from framematch.render.sheet import marked
 from framematch.render.views import Views, both_views, wide_camera_and_bars
 from framematch.scene.model import Scene
@@ -30,8 +30,6 @@ Floats = NDArray[np.float64]
 
 RATES = (24, 25, 30, 60)
 MOST_FRAMES = 20_000
-FEWEST_MOMENTS, MOST_MOMENTS = 4, 48
-STEP_PX = 3.0  # between the moments of a blur that looks smooth
 _GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
 
 
@@ -43,8 +41,8 @@ class Filming:
         frames_per_s: 24, 25, 30 or 60.
         shutter_deg: shutter angle of the motion blur; None for none. The exposure is centred on each
             frame's time and lasts shutter / (360 x rate).
-        samples: moments that one frame's blur is summed from, in linear light; None takes as many as keep
-            the pictures of neighbouring moments within 3 pixels nearly everywhere, 4 to 48.
+        moments: drawn for one frame's blur (see :mod:`framematch.render.blur`), an odd number; None takes as many as
+            the motion asks for.
         height_px: of both views.
         renderer: ``auto``, ``gl`` or ``rays``.
 
@@ -54,7 +52,7 @@ class Filming:
 
     frames_per_s: int = 25
     shutter_deg: float | None = None
-    samples: int | None = None
+    moments: int | None = None
     height_px: int = 360
     renderer: str = "auto"
 
@@ -63,8 +61,8 @@ class Filming:
             raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
         if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
             raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
-        if self.samples is not None and not 2 <= self.samples <= 64:
-            raise InputError(f"{self.samples} moments for one frame's blur", field="samples", fix="give 2 to 64")
+        if self.moments is not None and not (1 <= self.moments < 64 and self.moments % 2):
+            raise InputError(f"{self.moments} moments for one frame's blur", field="moments", fix="give an odd number, 1 to 63")
         if not 120 <= self.height_px <= 1080:
             raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
 
@@ -130,40 +128,25 @@ def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Fil
     if filming.shutter_deg is None:
         return middle
     exposure = filming.shutter_deg / 360 / filming.frames_per_s
-    ends = tuple(way.pose(time + side * exposure / 2) for side in (-1, 1))
-    count = filming.samples or _moments(middle, pairing, way.pose(time), ends)
-    moments = time + exposure * ((np.arange(count) + 0.5) / count - 0.5)
-    light = [np.zeros(p.colour.shape, dtype=np.float32) for p in (middle.wide, middle.frame)]
-    for moment in moments:
-        rig = way.pose(float(moment))
-        for total, camera, pose in ((light[0], middle.wide_camera, rig @ pairing.mount.pose), (light[1], middle.frame_camera, rig)):
-            total += _LINEAR[render(scene, camera, pose, renderer=filming.renderer).colour]
-    wide, frame = (np.round(255 * (total / count) ** (1 / GAMMA)).astype(np.uint8) for total in light)
+    rig_from_wide = pairing.mount.pose
+
+    def wide_at(moment: float) -> Pose:
+        return way.pose(moment) @ rig_from_wide
+
+    seen = [(middle.wide_camera, middle.wide, wide_at), (middle.frame_camera, middle.frame, way.pose)]
+    wide, frame = (
+        exposed(
+            camera,
+            picture,
+            at,
+            lambda pose, camera=camera: render(scene, camera, pose, renderer=filming.renderer),  # type: ignore[misc]
+            moments=filming.moments,
+            exposure_s=exposure,
+            time_s=time,
+        )
+        for camera, picture, at in seen
+    )
     return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
-
-
-def _moments(middle: Views, pairing: Pairing, scene_from_rig: Pose, ends: tuple[Pose, ...]) -> int:
-    """How many moments a blur needs, from how far the pictures' points move in the exposure."""
-    far = 0.0
-    thin = (slice(4, None, 8), slice(4, None, 8))
-    for picture, camera, rig_from_camera in (
-        (middle.wide, middle.wide_camera, pairing.mount.pose),
-        (middle.frame, middle.frame_camera, None),
-    ):
-        rays, distance = pixel_rays(camera)[0][thin].astype(np.float64), picture.distance_m[thin].astype(np.float64)
-        seen = np.isfinite(distance) & np.isfinite(rays).all(axis=-1)
-        if not seen.any():
-            continue
-        here, *there = (rig if rig_from_camera is None else rig @ rig_from_camera for rig in (scene_from_rig, *ends))
-        points = here.points(rays[seen] * distance[seen][:, None])
-        first, last = (camera.project(end.inverse.points(points)) for end in there)
-        both = first[1] & last[1]
-        if both.any():
-            far = max(far, float(np.percentile(np.linalg.norm(last[0][both] - first[0][both], axis=1), 98)))
-    return int(np.clip(math.ceil(far / STEP_PX), FEWEST_MOMENTS, MOST_MOMENTS))
-
-
-_LINEAR = ((np.arange(256) / 255) ** GAMMA).astype(np.float32)
 
 
 def _guide(pairing: Pairing, size: tuple[int, int]) -> Any:
