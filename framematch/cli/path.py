@@ -101,7 +101,7 @@ def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
     from framematch.day.aircraft import flying_on
     from framematch.errors import InputError
 
-    asked = shot if day is None else replace(shot, flying=flying_on(day.file, shot))
+    asked = shot if day is None else replace(shot, flying=flying_on(day, shot))
     flown = asked.flown
     if flown is None:
         raise InputError("has no path", field="path", file=str(file), fix='add [[path.point]] tables, or [path] with log = "FILE.csv"')
