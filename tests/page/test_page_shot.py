@@ -107,7 +107,7 @@ def test_the_whole_page_parses_no_text_twice(app, parses) -> None:
     before = set(parses)
     for focal in (23.0, 23.5):
         app.slider(key="view:focal").set_value(focal).run()
-            assert not app.exception
+        assert not app.exception
     new = [text for text in parses[first:] if text not in before]
     assert new and len(new) == len(set(new))
 
