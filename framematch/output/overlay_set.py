@@ -357,6 +357,7 @@ def _check(options: SetOptions) -> None:
     from framematch.guide.sets import MOST_SETS
     from framematch.output.guide_drawing import PARTS
     from framematch.output.pdf import paper_mm
+    from framematch.output.raster import MOST_PIXELS
     from framematch.output.true_scale import fitting_paper
 
     paper_mm(options.paper)
@@ -365,7 +366,7 @@ def _check(options: SetOptions) -> None:
     if options.display_mm is not None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
-        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= 100_000_000):
+        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
             raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:
