@@ -20,7 +20,7 @@ import typer
 import framematch
 from framematch.errors import InputError, raised, visible
 
-TASKS = ("guide", "views", "predict", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),

@@ -15,7 +15,7 @@ def numbers(text: str, option: str) -> tuple[float, ...]:
 
 def size(text: str, option: str) -> tuple[float, float]:
     """``1.2x0.9`` as width and height."""
-    parts = text.lower().split("x")
+    parts = text.lower().replace("\u00d7", "x").replace("*", "x").split("x")
     if len(parts) != 2:
         raise InputError(f"{text!r} is no size", field=option, fix="write width x height in metres: 1.2x0.9")
     return _number(parts[0], option, "write 1.2x0.9"), _number(parts[1], option, "write 1.2x0.9")

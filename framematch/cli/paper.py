@@ -146,19 +146,22 @@ def wall(
 def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
-    frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.", metavar="LABEL")] = "",
+    frame: Annotated[Optional[Path], typer.Option(help="Take the frames from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
+    label: Annotated[str, typer.Option(help="Label of the one framing to take; all of them if left out.", metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
-    """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.files.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
+    from framematch.files.fdl import chosen, fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
-        pairing = framed(pairing, chosen(read_framings(frame), pairing, label=label, name=str(frame)), name=str(frame))
-    f, (wide, high) = pairing.frame, intent_aspect(pairing)
-    say(f"Frame {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {pairing.keep_percent:g} %.")
+        framings = read_framings(frame)
+        found = [chosen(framings, pairing, label=label, name=str(frame))] if label else fitting(framings, pairing, name=str(frame))
+        pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
+    for i, each in enumerate(pairing.frames):
+        f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
         say(f"Wrote {out}")

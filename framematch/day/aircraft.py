@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from framematch.day.given import Day
 from framematch.errors import InputError
 from framematch.flight import air, attitude, power
+from framematch.shot.lean import GRAVITY_M_S2, Flying, wind_from
+from framematch.shot.shot import Shot
 
 
 def rig_of(day: Day, density: float) -> tuple[power.Rig | None, bool]:
@@ -77,3 +80,26 @@ def pitch_deg_at(day: Day, rig: power.Rig, density: float, speed_m_s: float, slo
     """Nose-down pitch in degrees that holds a speed over ground along a slope, in the day's wind."""
     speed, slope = attitude.air_path(speed_m_s=speed_m_s, slope_deg=slope_deg, headwind_m_s=day.air.headwind_m_s)
     return attitude.attitude(mass_kg=rig.mass_kg, drag_area_m2=rig.drag_area_m2, density_kg_m3=density, airspeed_m_s=speed, slope_deg=slope).pitch_deg
+
+
+def flying_on(day: Day, shot: Shot) -> Flying:
+    """What the lean along the shot's path comes from, with the day's mass, drag, air and headwind (along its first opening) in place of the shot's.
+
+    Raises:
+        InputError: the day has no [aircraft], or its figures can't fly.
+    """
+    if day.aircraft is None:
+        raise InputError("the day file has no aircraft", field="aircraft", fix="add [aircraft] with mass_kg and prop_diameter_m")
+    density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
+    rig, _ = rig_of(day, density)
+    assert rig is not None
+    out = replace(
+        shot.flying,
+        mass_kg=rig.mass_kg,
+        drag_area_m2=rig.drag_area_m2,
+        density_kg_m3=density,
+        thrust_n=shot.flying.thrust_n if rig.max_lift_kg is None else rig.max_lift_kg * GRAVITY_M_S2,
+    )
+    if not day.air.headwind_m_s:
+        return out
+    return replace(out, wind_m_s=wind_from(speed_m_s=day.air.headwind_m_s, from_deg=shot.opening.heading_deg))

@@ -15,6 +15,8 @@ from framematch.flight import fall, ground
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.scene.model import Scene
+from framematch.shot.place import Place
+from framematch.shot.shot import Shot
 
 Floats = NDArray[np.float64]
 
@@ -69,18 +71,15 @@ def _walls(day: Day, run_m: Floats, notes: Notes) -> tuple[Floats, ...]:
 
 
 def _scene(day: Day, name: str) -> Scene:
-    from framematch.scene.registry import make_scene, places
+    from framematch.scene.open import scene_of
+    from framematch.scene.registry import places
 
+    shot = day.gap or Shot()
     if name in places():
-        g = day.gap.gap if day.gap is not None else None
-        if g is None:
-            return make_scene(name)
-        return make_scene(name, width_m=g.width_m, height_m=g.height_m, shape=g.shape, sill_m=g.sill_m, thickness_m=g.thickness_m or None)
+        return scene_of(replace(shot, place=Place(scene=name)))
     if day.place.mesh is None:
         raise InputError(f"no scene {name!r}", fix=f"choose {', '.join(places())} or name a mesh file beside the day file")
-    from framematch.scene.load import load_scene
-
-    return load_scene(day.place.mesh)
+    return scene_of(Shot(place=Place(file=day.place.mesh)))
 
 
 def _stretch(notes: Notes, span: tuple[float, float]) -> str:

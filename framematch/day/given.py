@@ -12,7 +12,7 @@ from typing import Literal
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.shot.aircraft import Part, Prop
-from framematch.shot.values import Plan
+from framematch.shot.shot import Shot
 
 Style = Literal["light", "hard"]
 
@@ -168,7 +168,7 @@ class DayPlace:
 
 @dataclass(frozen=True, kw_only=True)
 class Day:
-    """A flight day with the rig's pairing, and the shot's gap where there is one.
+    """A flight day with the rig's pairing, and the shot where there is one.
 
     Args:
         units: ``metric`` or ``imperial``, as the card shows them.
@@ -176,7 +176,7 @@ class Day:
     """
 
     pairing: Pairing
-    gap: Plan | None = None
+    gap: Shot | None = None
     name: str = ""
     units: str = "metric"
     aircraft: DayAircraft | None = None

@@ -63,7 +63,7 @@ def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes
     """Say where the gap's table was made for another stop, shutter, speed or aim than today's."""
     pairing, gap = day.pairing, day.gap
     assert gap is not None
-    row = lens_row(pairing, gap.gap, gap.run, candidate_of(pairing, own_lens(pairing).focal_mm))
+    row = lens_row(pairing, gap, candidate_of(pairing, own_lens(pairing).focal_mm))
     if light is not None and light.chosen is not None and row.sharp is not None:
         for name, then, now in (("sharp from", row.sharp.near_m, light.sharp_from_m), ("sharp to", row.sharp.far_m, light.sharp_to_m)):
             if then != now and not abs(now / then - 1) <= DIFFERS:

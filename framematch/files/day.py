@@ -16,9 +16,9 @@ from framematch.errors import InputError
 from framematch.files import day_tables as tables
 from framematch.files.day_tables import DayFile
 from framematch.files.pairing import parse_pairing, read_pairing
-from framematch.files.shot import airframe, read_plan
+from framematch.files.shot import airframe, parse_shot, read_shot
 from framematch.geometry.pairing import Pairing
-from framematch.shot.values import Plan
+from framematch.shot.shot import Shot
 from framematch.text.toml import Table, parse_toml, validated
 from framematch.text.whole import read_text, why
 
@@ -52,11 +52,11 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     data = parse_toml(text, name=str(path))
     if "pairing" not in data and ("recording" in data or "monitoring" in data):
         pairing = parse_pairing(text, name=str(path), folder=path.parent, kit=Path(kit) if kit else None)
-        return Day(pairing=pairing, gap=_gap(pairing, path))
+        return Day(pairing=pairing, gap=_gap(pairing, path, text))
     file = validated(DayFile, data, name=str(path))
     named = _beside(path, file.pairing, "pairing")
     pairing = read_pairing(named, kit=kit)
-    gap = read_plan(pairing, _beside(path, file.gap, "gap")) if file.gap else _gap(pairing, named)
+    gap = read_shot(pairing, _beside(path, file.gap, "gap"), named=True) if file.gap else _gap(pairing, named, read_text(named))
     day = _day(file, pairing, gap)
     scene = day.place.scene
     if scene is None or "." not in scene:
@@ -64,7 +64,7 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     return replace(day, place=replace(day.place, mesh=_beside(path, scene, "place.scene")))
 
 
-def _day(file: DayFile, pairing: Pairing, gap: Plan | None) -> Day:
+def _day(file: DayFile, pairing: Pairing, gap: Shot | None) -> Day:
     told = {name: _value(getattr(file, name)) for name in ("units", "aircraft", "pack", "air", "run", "exposure", "card", "shots", "people", "place")}
     return Day(pairing=pairing, gap=gap, name=file.title, transit_s=file.flights.transit_s, **told)
 
@@ -81,9 +81,10 @@ def _value(told: Any) -> Any:
     return _VALUE_OF[type(told)](**figures)
 
 
-def _gap(pairing: Pairing, path: Path) -> Plan | None:
-    """The gap that a pairing's file carries, if it does."""
-    return read_plan(pairing, path) if "gap" in parse_toml(read_text(path), name=str(path)) else None
+def _gap(pairing: Pairing, path: Path, text: str) -> Shot | None:
+    """The shot that a pairing's file carries, if it names an opening."""
+    told = parse_toml(text, name=str(path)).keys() & {"gap", "opening"}
+    return parse_shot(pairing, text, name=str(path), folder=path.parent) if told else None
 
 
 def _beside(path: Path, name: str, field: str) -> Path:

@@ -93,7 +93,7 @@ def fdl_text(pairing: Pairing) -> str:
     canvas.photosite_dimensions = canvas_px
     canvas.physical_dimensions = fdl.DimensionsFloat(width=pairing.recording.sensor_mm[0], height=pairing.recording.sensor_mm[1])
     for i, frame in enumerate(pairing.frames):
-        one, intent = pairing.alone(i), _INTENT if i == 0 else f"{_INTENT}-{i + 1}"
+        one, intent = pairing.alone(i), _INTENT if i == 0 else f"{_INTENT}{i + 1}"
         aspect, margin = intent_aspect(one), 1 - frame.keep_percent / 100
         document.add_framing_intent(intent, f"{aspect[0]}:{aspect[1]}", fdl.DimensionsInt(width=aspect[0], height=aspect[1]), round(margin, 12))
         decision = canvas.add_framing_decision(

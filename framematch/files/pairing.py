@@ -14,8 +14,8 @@ from framematch.text.toml import changed_text, parse_toml, validated
 from framematch.text.whole import read_text, why, write_text
 
 SHARED_TABLES = ("recording", "monitoring", "mount")
-#: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
-GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
+#: Tables of a shot that may stand in the same file; ``files.shot`` reads them.
+SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second")
 
 
 def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:
@@ -44,7 +44,11 @@ def parse_pairing(text: str, *, name: str = "pairing", folder: Path | None = Non
     Raises:
         InputError: with one line that says what is wrong, where, and how to mend it.
     """
-    file = parse_file(text, name=name, folder=folder, kit=kit)
+    return pairing_in(parse_file(text, name=name, folder=folder, kit=kit), name=name, folder=folder, kit=kit)
+
+
+def pairing_in(file: PairingFile, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> Pairing:
+    """The pairing that a file's contents describe; arguments and errors as of :func:`parse_pairing`."""
     try:
         return _with_fdl_frames(file.pairing(), file.recording.frame, folder=folder, kit=kit)
     except InputError as error:
@@ -92,7 +96,12 @@ def _fdl_frames(pairing: Pairing, table: FrameTable, *, only: bool, folder: Path
 
 def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
     """The validated contents of a pairing file."""
-    data = {key: value for key, value in parse_toml(text, name=name).items() if key not in GAP_TABLES}
+    return file_in(parse_toml(text, name=name), name=name, folder=folder, kit=kit)
+
+
+def file_in(data: Mapping[str, Any], *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
+    """The validated contents of a pairing file from its data."""
+    data = {key: value for key, value in data.items() if key not in SHOT_TABLES}
     for table in SHARED_TABLES:
         if isinstance(data.get(table), dict) and "use" in data[table]:
             data[table] = _used(data[table], table, name=name, folder=folder, kit=kit)

@@ -202,7 +202,7 @@ scene = "glasshouse"              # SCENES, or a mesh file beside this one; the 
 def starter_day(pairing: str) -> str:
     """A commented day file for a pairing's file, with the lights and scenes that are known here."""
     from framematch.optics.exposure import LIGHT_EV100
-    from framematch.scene.registry import FILES
+    from framematch.scene.places import FILES
 
     name = pairing.replace("\\", "/").replace('"', "")
     return STARTER_DAY.replace("PAIRING", name).replace("LIGHTS", ", ".join(LIGHT_EV100)).replace("SCENES", ", ".join(FILES))

@@ -6,16 +6,17 @@ from pathlib import Path
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.output.exchange import glb, viewpoints
 from framematch.output.usd import write_usd
-from framematch.scene.model import Scene, ViewPose
-from framematch.scene.path import Run
+from framematch.scene.model import Scene
+from framematch.shot.way import Way
 from framematch.text.whole import written_whole
 
 SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
 
 
-def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: ViewPose | Run) -> None:
+def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: Pose | Way) -> None:
     """Write a scene and both cameras as the file's ending says: .glb, or .usda, .usdc, .usd.
 
     Args:

@@ -8,7 +8,6 @@ import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from framematch.errors import InputError
-from framematch.files.pairing import GAP_TABLES
 from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
@@ -89,10 +88,7 @@ def set_draft(new: Draft) -> None:
 
 def change(key: str, values: drafts.Values) -> None:
     """Take over what was typed in a field; for callbacks."""
-    now = draft()
-    if key.partition(".")[0] in GAP_TABLES and not now.has_gap:
-        values = {"gap.size_m": list(drafts.GAP_SIZE_M), **values}
-    set_draft(drafts.changed(now, key, values))
+    set_draft(drafts.changed(draft(), key, values))
 
 
 def undo() -> None:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.compare import Comparison, Plan, compare
+from framematch.compare import Comparison, Shot, compare
 from framematch.geometry.pairing import Pairing
 from framematch.guide.areas import Areas
 from framematch.guide.best import Guide, best_rectangle, edge_error_curve
@@ -15,7 +15,6 @@ from framematch.guide.outline import outline
 from framematch.guide.report import Report, guide_report
 from framematch.guide.tolerance import Band
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.output.overlay import overlay_files
 from framematch.render.keep import kept_by_value
 
 Floats = NDArray[np.float64]
@@ -55,11 +54,6 @@ def first_report(pairing: Pairing) -> Report:
     )
 
 
-def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
-    """The overlay's files: the command line's own."""
-    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
-
-
 @kept_by_value(limit_bytes=4_000_000)
 def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     """Distances around the range, and each side's error of the guide's rectangle there."""
@@ -71,6 +65,6 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
 
 
 @kept_by_value(limit_bytes=16_000_000)
-def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
-    """The plan's lenses side by side."""
-    return compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=True)
+def comparison_of(pairing: Pairing, shot: Shot) -> Comparison:
+    """The shot's lenses side by side."""
+    return compare(pairing, shot, guide=True)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import pickle
+import threading
 import tomllib
+from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypeVar
 
@@ -64,16 +67,20 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
     """TOML text with some values changed or added, everything else (comments, order) as it was.
 
     Args:
-        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``; None removes a key.
+        values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``, a number picking one of a list of tables
+            (``opening.0.sill_m``); None removes a key.
     """
     import tomlkit
     from tomlkit.items import AoT, InlineTable
 
-    document = tomlkit.parse(text)
+    document = _documents.take(text)
     for key, value in values.items():
         *tables, last = key.split(".")
         place: Any = document
         for table in tables:
+            if isinstance(place, list):
+                place = place[int(table)]
+                continue
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
@@ -87,7 +94,37 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
             place[last] = inline
         else:
             place[last] = list(value) if isinstance(value, tuple) else value
-    return tomlkit.dumps(document)
+    after = tomlkit.dumps(document)
+    _documents.keep(after, document)
+    return after
+
+
+class _Documents:
+    """Texts as documents that can be changed, kept packed: to unpack one takes a sixth of reading it anew."""
+
+    _MOST_BYTES = 6_000_000
+
+    def __init__(self) -> None:
+        self._lock, self._packed = threading.Lock(), OrderedDict[str, bytes]()
+
+    def take(self, text: str) -> Any:
+        """A document of one's own."""
+        import tomlkit
+
+        with self._lock:
+            packed = self._packed.get(text)
+        return tomlkit.parse(text) if packed is None else pickle.loads(packed)
+
+    def keep(self, text: str, document: Any) -> None:
+        """Have a text's document at hand; the oldest go."""
+        packed = pickle.dumps(document)
+        with self._lock:
+            self._packed[text] = packed
+            while sum(map(len, self._packed.values())) > self._MOST_BYTES:
+                self._packed.popitem(last=False)
+
+
+_documents = _Documents()
 
 
 def _explain(error: ValidationError, model: type[Table], data: object) -> InputError:

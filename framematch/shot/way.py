@@ -1,18 +1,21 @@
-"""The rig on its way: a straight run through a gap, or a smooth path through points, true to time."""
+"""The rig on its way, true to time: a straight run through an opening, or a smooth path through points."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
+from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.scene.model import Floats, Scene, ViewPose
-from framematch.text.whole import read_text
+from framematch.geometry.pose import Pose
+from framematch.shot.place import standing
+from framematch.shot.run import Run
 
+Floats = NDArray[np.float64]
 Point = tuple[float, float, float]
 
 GRAVITY_M_PER_S2 = 9.80665
@@ -21,8 +24,64 @@ MOST_POINTS = 2000
 FASTEST_M_PER_S = 100.0
 
 
+class Way(Protocol):
+    """A flight, true to time."""
+
+    @property
+    def length_m(self) -> float: ...
+
+    @property
+    def duration_s(self) -> float: ...
+
+    def pose(self, time_s: float) -> Pose:
+        """``scene_from_recording`` at a time from the start; before and after the flight it stands at its ends."""
+        ...
+
+    def speed(self, time_s: float) -> float:
+        """Speed in m/s at a time from the start."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Straight:
+    """A straight run between two distances before the opening's near face; behind it they are below 0.
+
+    Raises:
+        InputError: no way between start and end, or out of range.
+    """
+
+    scene_from_opening: Pose
+    run: Run
+    from_m: float = 8.0
+    to_m: float = -3.0
+
+    def __post_init__(self) -> None:
+        for name, value in (("from", self.from_m), ("to", self.to_m)):
+            if not (math.isfinite(value) and abs(value) <= 1000):
+                raise InputError(f"{value:g} m is out of range", field=name, fix="give metres, at most 1000")
+        if self.length_m < 0.01:
+            raise InputError(
+                f"the run from {self.from_m:g} m to {self.to_m:g} m does not go forwards", field="from", fix="start farther before the gap than it ends"
+            )
+
+    @property
+    def length_m(self) -> float:
+        return self.from_m - self.to_m
+
+    @property
+    def duration_s(self) -> float:
+        return self.length_m / self.run.speed_m_s
+
+    def pose(self, time_s: float) -> Pose:
+        flown = min(max(time_s * self.run.speed_m_s, 0.0), self.length_m)
+        return self.scene_from_opening @ self.run.opening_from_recording(self.from_m - flown)
+
+    def speed(self, time_s: float) -> float:
+        return self.run.speed_m_s
+
+
 @dataclass(frozen=True, kw_only=True)
-class Run:
+class Track:
     """A flight of the recording camera along points, at a speed.
 
     Two points are a straight run. More are joined by a cubic spline over the length of their chords,
@@ -32,7 +91,7 @@ class Run:
         points_m: scene axes, at least two, no two neighbours in one place.
         speed_m_per_s: one for the whole run, or one for each point; between points it changes evenly
             with the way flown.
-        heading_deg: held for the whole run; None looks along the path.
+        heading_deg: held for the whole run; None looks along the path, turned right by ``pan_deg``.
         pitch_deg: of the recording camera against the horizon, + up.
         bank_deg: held for the whole run, + clockwise seen from behind; None banks as a level turn
             of that radius at that speed needs: tan(bank) = v^2 / (r g).
@@ -44,6 +103,7 @@ class Run:
     points_m: tuple[Point, ...]
     speed_m_per_s: float | tuple[float, ...] = 5.0
     heading_deg: float | None = None
+    pan_deg: float = 0.0
     pitch_deg: float = 0.0
     bank_deg: float | None = 0.0
 
@@ -62,7 +122,7 @@ class Run:
         for speed in speeds:
             if not 0.01 <= speed <= FASTEST_M_PER_S:
                 raise InputError(f"{speed:g} m/s is out of range", field="speed", fix=f"give 0.01 to {FASTEST_M_PER_S:g} m/s")
-        for name in ("heading_deg", "pitch_deg", "bank_deg"):
+        for name in ("heading_deg", "pan_deg", "pitch_deg", "bank_deg"):
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise InputError(f"{value} is not a number", field=name, fix="give a finite number")
@@ -104,18 +164,17 @@ class Run:
     def duration_s(self) -> float:
         return float(self._table[3][-1])
 
-    def pose(self, time_s: float) -> ViewPose:
-        """Where the rig is and looks at a time from the start; before and after the run it stands at its ends."""
+    def pose(self, time_s: float) -> Pose:
         places, ahead, _, times = self._table
         t = min(max(time_s, 0.0), float(times[-1]))
         x, y, z = (float(np.interp(t, times, places[:, i])) for i in range(3))
         dx, _, dz = (float(np.interp(t, times, ahead[:, i])) for i in range(3))
         along = math.degrees(math.atan2(dx, -dz)) if math.hypot(dx, dz) > 1e-9 else 0.0
         bank = self.bank_deg if self.bank_deg is not None else self._bank_deg(t)
-        return ViewPose(position_m=(x, y, z), heading_deg=along if self.heading_deg is None else self.heading_deg, pitch_deg=self.pitch_deg, bank_deg=bank)
+        heading = along + self.pan_deg if self.heading_deg is None else self.heading_deg
+        return standing((x, y, z), heading_deg=heading, pitch_deg=self.pitch_deg, bank_deg=bank)
 
     def speed(self, time_s: float) -> float:
-        """Speed in m/s at a time from the start."""
         _, _, way, times = self._table
         if isinstance(self.speed_m_per_s, int | float):
             return float(self.speed_m_per_s)
@@ -128,104 +187,3 @@ class Run:
         heading = np.unwrap(np.arctan2(ahead[:, 0], -ahead[:, 2]))
         curvature = float(np.interp(t, times, np.gradient(heading, way)))
         return math.degrees(math.atan(self.speed(t) ** 2 * curvature / GRAVITY_M_PER_S2))
-
-
-def run_through(
-    scene: Scene,
-    *,
-    from_m: float = 8.0,
-    to_m: float = -3.0,
-    speed_m_per_s: float = 5.0,
-    height_m: float | None = None,
-    pitch_deg: float = 0.0,
-    bank_deg: float = 0.0,
-) -> Run:
-    """A straight level run through the middle of a scene's gap, square to it.
-
-    A scene without a gap (one's own mesh) is flown along -Z over the middle of its bounds, distances
-    counted from its front, at eye height or half its height, whichever is lower.
-
-    Args:
-        from_m, to_m: where it starts and ends, in metres before the gap's plane; behind it is below 0.
-        height_m: over the ground, the middle of the gap if not given.
-
-    Raises:
-        InputError: no way between start and end, or out of range.
-    """
-    for name, value in (("from", from_m), ("to", to_m), ("height", 0.0 if height_m is None else height_m)):
-        if not (math.isfinite(value) and abs(value) <= 1000):
-            raise InputError(f"{value:g} m is out of range", field=name, fix="give metres, at most 1000")
-    if from_m - to_m < 0.01:
-        raise InputError(f"the run from {from_m:g} m to {to_m:g} m does not go forwards", field="from", fix="start farther before the gap than it ends")
-    if scene.gap is not None:
-        (x, y, z), (nx, _, nz) = scene.gap.centre_m, scene.gap.normal
-    else:
-        low, high = (tuple(float(v) for v in corner) for corner in scene.surface.bounds)
-        x, y, z, nx, nz = (low[0] + high[0]) / 2, min((low[1] + high[1]) / 2, scene.ground_m + 1.6), high[2], 0.0, 1.0
-    up = y if height_m is None else scene.ground_m + height_m
-    start, end = ((x + nx * d, up, z + nz * d) for d in (from_m, to_m))
-    return Run(points_m=(start, end), speed_m_per_s=speed_m_per_s, pitch_deg=pitch_deg, bank_deg=bank_deg)
-
-
-def run_from(
-    scene: Scene,
-    file: Path | None = None,
-    *,
-    from_m: float = 8.0,
-    to_m: float = -3.0,
-    speed_m_per_s: float = 5.0,
-    height_m: float | None = None,
-    pitch_deg: float = 0.0,
-    bank: str = "0",
-) -> Run:
-    """The run that a person asked for: through the points of a file, or straight through the gap.
-
-    Args:
-        file: see :func:`read_points`; its own speeds, where it has them, go before ``speed_m_per_s``.
-        bank: degrees, or ``turn`` to bank as level turns need.
-
-    Raises:
-        InputError: as :class:`Run`, :func:`run_through` and :func:`read_points`, or no bank.
-    """
-    try:
-        bank_deg = None if bank == "turn" else float(bank)
-    except ValueError:
-        raise InputError(f"'{bank}' is no bank", field="bank", fix="give degrees, or turn") from None
-    if file is None:
-        straight = run_through(scene, from_m=from_m, to_m=to_m, speed_m_per_s=speed_m_per_s, height_m=height_m, pitch_deg=pitch_deg)
-        return replace(straight, bank_deg=bank_deg)
-    points, speeds = read_points(file)
-    try:
-        return Run(points_m=points, speed_m_per_s=speeds or speed_m_per_s, pitch_deg=pitch_deg, bank_deg=bank_deg)
-    except InputError as error:
-        raise error.within(file=str(file)) from None
-
-
-def read_points(path: Path) -> tuple[tuple[Point, ...], tuple[float, ...] | None]:
-    """Points and, if every line has one, speeds from a text file: ``x, y, z`` or ``x, y, z, speed`` on each line.
-
-    Metres in scene axes, metres per second. Lines that are empty or start with # are passed over.
-
-    Raises:
-        InputError: a line that is not three or four numbers.
-    """
-    rows: list[list[float]] = []
-    for number, line in enumerate(read_text(path).splitlines(), start=1):
-        text = line.strip()
-        if not text or text.startswith("#"):
-            continue
-        try:
-            row = [float(word) for word in text.replace(",", " ").replace(";", " ").split()]
-        except ValueError:
-            row = []
-        if len(row) not in (3, 4) or (rows and len(row) != len(rows[0])):
-            raise InputError(
-                f"line {number} is not x, y, z or x, y, z, speed", file=str(path), fix="write three or four numbers on every line, the same on all"
-            )
-        rows.append(row)
-        if len(rows) > MOST_POINTS:
-            raise InputError(f"has more than {MOST_POINTS} points", file=str(path), fix="leave some out")
-    if len(rows) < 2:
-        raise InputError(f"has {len(rows)} points", file=str(path), fix="give two at least")
-    points: tuple[Point, ...] = tuple((row[0], row[1], row[2]) for row in rows)
-    return points, tuple(row[3] for row in rows) if len(rows[0]) == 4 else None
