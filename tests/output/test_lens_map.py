@@ -175,6 +175,7 @@ def test_opencv_reads_the_file_and_projects_as_we_do(tmp_path: Path, lens: str) 
         assert np.abs(theirs - camera.project(rays)[0]).max() < max(miss, 1e-6)
         assert miss < 0.5
     rig_file = cv2.FileStorage(str(tmp_path / "rig.yml"), cv2.FILE_STORAGE_READ)
+    assert [rig_file.getNode(key).string() for key in ("leads_from", "leads_to", "unit")] == ["monitoring", "recording", "metres"]
     assert np.allclose(rig_file.getNode("R").mat(), pairing.mount.recording_from_monitoring)
     assert np.allclose(rig_file.getNode("T").mat().ravel(), pairing.mount.translation_m)
 
