@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from framematch.errors import InputError
 
@@ -31,3 +32,24 @@ def _number(text: str, option: str, fix: str) -> float:
     if not (math.isfinite(value) and value > 0):
         raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
     return value
+
+
+def write_json(target: str | None, figures: Callable[[], object]) -> None:
+    """Write figures as JSON to a file, or to standard output for ``-``; nothing for None.
+
+    Infinite ones become ``"inf"``, those that are not known null.
+    """
+    if target is None:
+        return
+    import json
+    import sys
+    from pathlib import Path
+
+    from framematch.guide.report import plain
+    from framematch.text.whole import write_text
+
+    text = json.dumps(plain(figures()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    if target == "-":
+        sys.stdout.write(text)
+    else:
+        write_text(Path(target), text)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.figures import write_json
 from framematch.cli.screen import progress, say, screen, table
 from framematch.text import typed
 
@@ -103,17 +104,22 @@ def wall(
         Optional[str],  # noqa: UP045
         typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
     from framematch.files.pairing import read_pairing
-    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
+    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_json, wall_marks
     from framematch.output.wall_sheet import PART_WORDS
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
     causes = correction_table(pairing, at)
-    console = screen()
+    places = None if seen is None else [place or (math.nan, math.nan) for place in typed.places(seen, "--seen", count=len(marks))]
+    found = None if places is None else off_by(causes, readings(marks, places))
+    aim = None if places is None else aim_off_by(pairing, at, places)
+    write_json(json, lambda: wall_json(pairing, at, marks, causes, found, aim))
+    console = screen(stderr=json == "-")
     listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
@@ -121,13 +127,10 @@ def wall(
     console.print(listed)
     lengths = tape_lengths_mm(marks)
     console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
-    if seen is None:
+    if found is None or aim is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
-    places = [place or (math.nan, math.nan) for place in typed.places(seen, "--seen", count=len(marks))]
-    found = off_by(causes, readings(marks, places))
-    aim = aim_off_by(pairing, at, places)
     console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
     alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
