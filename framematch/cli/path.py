@@ -62,7 +62,7 @@ def path(
     asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={})
     days = None if day is None else _day(day, kit)
     flown = _flown(asked, days, shot or file)
-    filming = _filming(asked, flown, days, room=not no_room)
+    filming = _filming(pairing, asked, flown, days, room=not no_room)
     found = along(pairing, flown, things_of(asked), filming=filming, guide=None if no_guide else best_guide(pairing))
     answers = _answers(pairing, asked, found, keep_horizon, keep, fastest)
     if out is not None:
@@ -108,7 +108,7 @@ def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
     return flown
 
 
-def _filming(shot: Shot, flown: Flown, day: Day | None, *, room: bool) -> Filming:
+def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, room: bool) -> Filming:
     from functools import partial
 
     from framematch.compare.along import Filming, box_of
@@ -121,7 +121,7 @@ def _filming(shot: Shot, flown: Flown, day: Day | None, *, room: bool) -> Filmin
     craft = shot.aircraft
     return Filming(
         shutter_s=shot.run.shutter_s,
-        readout_s=None if shot.run.readout_ms is None else shot.run.readout_ms / 1000,
+        readout_s=None if pairing.recording.readout_ms is None else pairing.recording.readout_ms / 1000,
         hits=partial(first_hits, place),
         box=box_of(craft) if craft is not None and room else None,
         surfaces=Surfaces(vertices_m=place.surface.vertices, faces=place.surface.faces) if room else None,
