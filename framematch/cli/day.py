@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import alarm, heading, screen, warning
+from framematch.cli.screen import alarm, heading, say, screen, warning
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
@@ -26,13 +26,13 @@ def day(
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
     from framematch.day import plan_day
-    from framematch.day.reader import read_day
+    from framematch.files.day import read_day
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units))
     written = write_card(plan, out)
     print_day(plan)
-    typer.echo(f"Wrote {' and '.join(str(path) for path in written)}")
+    say(f"Wrote {' and '.join(str(path) for path in written)}")
 
 
 def print_day(plan: object) -> None:
@@ -79,4 +79,4 @@ def init_day(
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
     write_text(file, starter_day(pairing))
-    typer.echo(f"Wrote {file}. Fill in your day, then: framematch day {file}")
+    say(f"Wrote {file}. Fill in your day, then: framematch day {file}")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 from typer.core import TyperCommand
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +75,7 @@ def chart(
     from framematch.output.chart_pdf import write_charts
 
     names = write_charts(out, paper=paper)
-    typer.echo(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
+    say(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
 
 
 def lens(
@@ -176,13 +176,19 @@ def mount(
 
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
-    recording: Annotated[Optional[list[str]], typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")] = None,  # noqa: UP045, E501
-    monitoring: Annotated[Optional[list[str]], typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")] = None,  # noqa: UP045, E501
+    recording: Annotated[
+        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+    ] = None,
+    monitoring: Annotated[
+        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+    ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
-    take: Annotated[str, typer.Option(help="What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance.")] = "aim,focal,lens,tolerance",
+    take: Annotated[
+        str, typer.Option(help="What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance.")
+    ] = "aim,focal,lens,tolerance",
     kit: Kit = None,
 ) -> None:
     """Check a guide from stills of any scene, one pair or several, and find the aim that corrects it."""
@@ -210,7 +216,9 @@ def check(
             console.print(f"Wrote the corrected aim to {write}.")
         return
     if len(sides[0]) != len(sides[1]):
-        raise InputError(f"{len(sides[0])} recording stills and {len(sides[1])} monitoring stills", field="--monitoring", fix="give one of each for each moment")
+        raise InputError(
+            f"{len(sides[0])} recording stills and {len(sides[1])} monitoring stills", field="--monitoring", fix="give one of each for each moment"
+        )
     typed = [parse_typed(each, moments=len(sides[0])) for each in distance or ()]
     ensure_folder(out)
     pairs = [(read_still(a, colour=True), read_still(b, colour=True)) for a, b in zip(*sides, strict=True)]

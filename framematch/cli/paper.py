@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress, screen, table
+from framematch.cli.screen import progress, say, screen, table
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
@@ -48,7 +49,7 @@ def sheet(
     size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
     reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
-    typer.echo(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
+    say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
 
 
@@ -88,7 +89,7 @@ def overlay_set(
         made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
-    typer.echo(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
+    say(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
     _say_missing({c for each in made for c in each.missing})
     if bad:
         raise typer.Exit(2)
@@ -142,22 +143,25 @@ def wall(
 def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
-    frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.", metavar="LABEL")] = "",
+    frame: Annotated[Optional[Path], typer.Option(help="Take the frames from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
+    label: Annotated[str, typer.Option(help="Label of the one framing to take; all of them if left out.", metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
-    """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.files.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
+    from framematch.files.fdl import chosen, fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
-        pairing = framed(pairing, chosen(read_framings(frame), pairing, label=label, name=str(frame)), name=str(frame))
-    f, (wide, high) = pairing.frame, intent_aspect(pairing)
-    typer.echo(f"Frame {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {pairing.keep_percent:g} %.")
+        framings = read_framings(frame)
+        found = [chosen(framings, pairing, label=label, name=str(frame))] if label else fitting(framings, pairing, name=str(frame))
+        pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
+    for i, each in enumerate(pairing.frames):
+        f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
-        typer.echo(f"Wrote {out}")
+        say(f"Wrote {out}")
 
 
 def lens_map(
@@ -192,13 +196,13 @@ def opencv(file: PairingPath, out: Folder = Path("."), kit: Kit = None) -> None:
 
 def _wrote(paths: list[Path]) -> None:
     for path in paths:
-        typer.echo(f"Wrote {path}")
+        say(f"Wrote {path}")
 
 
 def _say_missing(missing: set[str]) -> None:
     if missing:
         named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
-        typer.echo(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", err=True)
+        say(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", stderr=True)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[float, float]:
@@ -207,7 +211,9 @@ def _pair(text: str, option: str, example: str) -> tuple[float, float]:
     try:
         first, second = (float(part) for part in text.lower().replace("\u00d7", "x").split("x"))
     except ValueError:
-        raise InputError(f"{text!r} is no size", field=f"--{option}", fix=f"write it as {example}") from None
+        first = second = math.nan
+    if not (0 < first < 1e6 and 0 < second < 1e6):
+        raise InputError(f"{text!r} is not a valid size", field=f"--{option}", fix=f"write it as {example}")
     return first, second
 
 

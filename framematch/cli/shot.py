@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
+from framematch.scene.places import FILES
+
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
     from framematch.scene.people import Figure
@@ -18,9 +20,7 @@ ShotFile = Annotated[
 ]
 SceneName = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(
-        help="doorway, window, alley, underpass, trunks, car or glasshouse; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"
-    ),
+    typer.Option(help=f"{', '.join(FILES)}; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"),
 ]
 GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
 Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.", metavar="SHAPE")]  # noqa: UP045

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress
+from framematch.cli.screen import progress, say
 from framematch.cli.shot import (
     Figures,
     GapAt,
@@ -88,8 +88,8 @@ def view(
     found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer)
     write_sheet(out, found)
     for line in sentences(found):
-        typer.echo(line)
-    typer.echo(f"Wrote {out}")
+        say(line)
+    say(f"Wrote {out}")
 
 
 def run(
@@ -123,7 +123,7 @@ def run(
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
     from framematch.files.pairing import read_pairing
-    from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
+    from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import scene_of
@@ -136,7 +136,7 @@ def run(
     way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
-        typer.echo(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
+        say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
     count = len(frame_times(way, fps))
@@ -147,14 +147,12 @@ def run(
             frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
             write_video(out, frames, frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
-        typer.echo("Stopped; nothing was written.", err=True)
+        say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
-    typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
     if touches is not None:
-        typer.echo(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
-    typer.echo(
-        "It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide."
-    )
+        say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
+    say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide.")
 
 
 def _degrees(bank: str | None) -> float | None:

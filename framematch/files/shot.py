@@ -16,7 +16,7 @@ from pydantic import BeforeValidator, Field
 
 from framematch.errors import InputError
 from framematch.files.course import Far, FlyingTable, PathTable, Text, beside, course_of, flying_of
-from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
 from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -36,7 +36,6 @@ from framematch.text.whole import read_text
 
 Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
-Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class OpeningTable(Table):
@@ -340,7 +339,7 @@ def _second(pairing: Pairing, file: ShotFile) -> Second:
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
     sensor = (min(whole[0], whole[1] * shape), min(whole[1], whole[0] / shape))
-    aspect = s.aspect or pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    aspect = s.aspect or pairing.frame_aspect
     camera = Camera(lens=Lens(projection=s.projection, focal_mm=20.0), sensor_mm=sensor, raster_px=s.raster_px)
     return Second(
         camera=camera,

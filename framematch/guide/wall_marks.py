@@ -32,6 +32,7 @@ PLACES: dict[str, tuple[float, float]] = {
     "bottom left": (0.0, 1.0),
     "centre": (0.5, 0.5),
 }
+FARTHEST_WALL_M = 1000
 FARTHEST_TURN_DEG = 20.0
 STEPS_PX = (-40.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 40.0)
 
@@ -253,8 +254,8 @@ def aim_changes(mount: Mount, off_by: Mount) -> dict[str, float]:
 
 
 def _check_distance(pairing: Pairing, distance_m: float) -> None:
-    if not (math.isfinite(distance_m) and distance_m > max(0.0, pairing.mount.forward_mm / 1000)):
-        raise InputError(f"{distance_m:g} m is no distance to a wall", field="wall", fix="give metres beyond both lenses, such as 3")
+    if not max(0.0, pairing.mount.forward_mm / 1000) < distance_m <= FARTHEST_WALL_M:
+        raise InputError(f"{distance_m:g} m is no distance to a wall", field="wall", fix=f"give metres beyond both lenses, to {FARTHEST_WALL_M}, such as 3")
 
 
 def _moved(pairing: Pairing, **by: float) -> Pairing:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount, aim_from_rotation
 from framematch.geometry.pairing import Pairing
 from framematch.measure.figure import NORMAL_95
@@ -29,6 +29,7 @@ WHICH = ("recording", "monitoring")
 _AIM_RAD = math.radians(20)  # the aim is what the check looks for: the file hardly holds it
 
 # The first terms of theta + k1 theta^3 + ... of the closed forms; the ninth power's neglect stays below 1e-5 to 60 degrees.
+BROWN_CONRADY, KANNALA_BRANDT = "brown-conrady", "kannala-brandt"
 _SERIES = {
     "equidistant": (0.0, 0.0, 0.0, 0.0),
     "equisolid": (-1 / 24, 1 / 1920, -1 / 322560, 1 / 92897280),

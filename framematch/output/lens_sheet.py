@@ -158,14 +158,9 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
     return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
 
-def _aspect(c: Comparison) -> float:
-    w, h = c.pairing.frame_mm
-    return w * c.pairing.recording.lens.squeeze / h
-
-
 def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -> _Block:
     width, step = _columns(c, page)
-    height = width / _aspect(c)
+    height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
     label = len(names) * line_mm(page.text_pt * 1.25) + 2 * line_mm(page.text_pt)
 
@@ -226,7 +221,7 @@ def _curve_row(c: Comparison, page: Page) -> _Block:
 
 
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
-    height = page.inner_mm / _aspect(c)
+    height = page.inner_mm / c.pairing.frame_aspect
 
     size = page.text_pt * 1.5
     names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
@@ -251,7 +246,10 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 
-    return [_Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head), *(one(i, d) for i, d in enumerate(c.shot.run.distances_m))]
+    return [
+        _Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head),
+        *(one(i, d) for i, d in enumerate(c.shot.run.distances_m)),
+    ]
 
 
 def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:

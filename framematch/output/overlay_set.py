@@ -119,6 +119,8 @@ def make_set(
         InputError: the folders can't be used, or an option is wrong; a wrong pairing only shows in its entry.
     """
     _check(options)
+    if jobs == 0 or not -1000 <= jobs <= 1000:
+        raise InputError(f"{jobs} at once", field="jobs", fix="give a number such as 2, or -1 for every core")
     files = pairing_files(folder)
     ensure_folder(out)
     part = out / PART

@@ -19,12 +19,12 @@ from framematch.render.picture import Picture
 from framematch.render.pixels import frame_camera
 from framematch.render.recorded import recorded
 from framematch.render.sheet import marked
-from framematch.render.views import Views, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import Views, wide_camera_and_bars
 from framematch.scene.model import Scene
 from framematch.scene.open import scene_of
 from framematch.shot.shot import Shot
 
-COARSE_PX, SHARP_PX = 180, 540
+HEIGHT_PX = 540
 QUALITY = 84
 
 
@@ -58,21 +58,13 @@ _made: Kept[Pictures] = Kept(limit_bytes=48_000_000, size=lambda made: len(made.
 _drawn: Kept[Picture] = Kept(limit_bytes=64_000_000, size=lambda picture: picture.colour.nbytes + picture.distance_m.nbytes)
 _frames: Kept[bytes] = Kept(limit_bytes=16_000_000, size=len)
 _building = threading.Lock()
-_built: set[Shot] = set()
 _scene = kept_by_value(limit_bytes=96_000_000)(scene_of)
 
 
 def built(shot: Shot) -> Scene:
     """The shot's scene, built by one thread at a time."""
     with _building:
-        scene = _scene(shot.scenery)
-        _built.add(shot.scenery)
-        return scene
-
-
-def ready(shot: Shot) -> bool:
-    """Whether the scene has been built, so that pictures of it come at once."""
-    return shot.scenery in _built
+        return _scene(shot.scenery)
 
 
 def pictures(wanted: Wanted) -> Pictures:
@@ -88,11 +80,6 @@ def frame_picture(wanted: Wanted) -> bytes:
     """The recorded frame alone, as a JPEG file."""
     p = wanted.pairing
     return _frames.get((p.recording, p.frame, *_seen(wanted)), lambda: _draw_frame(wanted))
-
-
-def at_hand(wanted: Wanted) -> Pictures | None:
-    """Both views if they were drawn before."""
-    return _made.peek(_key(wanted))
 
 
 def _key(wanted: Wanted) -> tuple[object, ...]:
@@ -111,12 +98,10 @@ def _draw(wanted: Wanted) -> Pictures:
     wide_camera, shown = wide_camera_and_bars(wanted.pairing, height_px=wanted.height_px)
     narrow = frame_camera(wanted.pairing, height_px=wanted.height_px)
     frame = _picture(wanted, scene, narrow, pose)
-    wide = _picture(wanted, scene, wide_camera, pose @ recording_from_monitoring(wanted.pairing))
+    wide = _picture(wanted, scene, wide_camera, pose @ wanted.pairing.mount.pose)
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=wanted.pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
-    if wanted.height_px <= COARSE_PX:
-        truth = replace(truth, hidden=_without_specks(truth.hidden))
     both = Views(wide=wide, frame=frame, wide_camera=wide_camera, frame_camera=narrow, recorded=truth, shown=shown)
     return Pictures(
         wide=_jpeg(marked(both)),
@@ -124,13 +109,6 @@ def _draw(wanted: Wanted) -> Pictures:
         height_px=wanted.height_px,
         hidden_percent=100 * float((truth.in_frame & truth.hidden).sum()) / max(1, int(truth.in_frame.sum())),
     )
-
-
-def _without_specks(hidden: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Pixels at edges that coarse depths mistake for hidden ones would flicker while a hand moves."""
-    import cv2
-
-    return np.asarray(cv2.medianBlur(hidden.astype(np.uint8), 3), dtype=bool)
 
 
 def _draw_frame(wanted: Wanted) -> bytes:
@@ -141,7 +119,7 @@ def _draw_frame(wanted: Wanted) -> bytes:
 
 def _picture(wanted: Wanted, scene: Scene, camera: Camera, scene_from_camera: Pose) -> Picture:
     key = (wanted.shot.scenery, camera, scene_from_camera.matrix.tobytes())
-    return _drawn.get(key, lambda: render(scene, camera, scene_from_camera, quick=wanted.height_px <= COARSE_PX))
+    return _drawn.get(key, lambda: render(scene, camera, scene_from_camera))
 
 
 def _jpeg(colour: NDArray[np.uint8]) -> bytes:

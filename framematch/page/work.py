@@ -15,7 +15,6 @@ from framematch.guide.outline import outline
 from framematch.guide.report import Report, guide_report
 from framematch.guide.tolerance import Band
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.output.overlay import overlay_files
 from framematch.render.keep import kept_by_value
 
 Floats = NDArray[np.float64]
@@ -53,11 +52,6 @@ def first_report(pairing: Pairing) -> Report:
         unseen_percent=0.0,
         warnings=(),
     )
-
-
-def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
-    """The overlay's files: the command line's own."""
-    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
 
 
 @kept_by_value(limit_bytes=4_000_000)

@@ -24,7 +24,7 @@ from framematch.render import render
 from framematch.render.blur import exposed
 from framematch.render.pixels import frame_camera
 from framematch.render.sheet import marked
-from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import Views, both_views, wide_camera_and_bars
 from framematch.scene.model import Scene
 from framematch.shot.contact import Nearest
 from framematch.shot.flown import Flown
@@ -37,7 +37,7 @@ Floats = NDArray[np.float64]
 RATES = (24, 25, 30, 60)
 FEWEST_SHARED, MOST_AT_ONCE = 30, 24  # frames of a film drawn by several processes, and that one draws at a time
 _THREADS = "LP_NUM_THREADS"
-_TOUCH, _WARNED_S = (255, 70, 60), 1.5
+_TOUCH, _WARNED_S = (200, 30, 24), 1.5
 MOST_FRAMES = 20_000
 _GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
 
@@ -190,7 +190,7 @@ def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from
         draw.rectangle((left, top, left + width - 1, top + height - 1), outline=_TOUCH, width=max(3, height // 70))
     words = f"{'touched something' if time >= touches.time_s else 'will touch something'} at {touches.time_s:.2f} s ({touches.side} of the aircraft)"
     if time >= touches.time_s - _WARNED_S:
-        draw.text((left + height * 0.04, top + height * 0.93), words, font=font, fill=_TOUCH, anchor="lm", stroke_width=2, stroke_fill="black")
+        draw.text((left + height * 0.04, top + height * 0.93), words, font=font, fill="white", anchor="lm", stroke_width=2, stroke_fill=_TOUCH)
 
 
 def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Filming) -> Views:
@@ -199,7 +199,7 @@ def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Fil
     if filming.shutter_deg is None:
         return middle
     exposure = filming.shutter_deg / 360 / filming.frames_per_s
-    rig_from_wide = recording_from_monitoring(pairing)
+    rig_from_wide = pairing.mount.pose
 
     def wide_at(moment: float) -> Pose:
         return way.pose(moment) @ rig_from_wide

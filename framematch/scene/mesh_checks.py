@@ -10,6 +10,7 @@ import base64
 import binascii
 import io
 import json
+import os
 import re
 import struct
 import warnings
@@ -73,7 +74,7 @@ class Beside:
         """
         if name not in self._read:
             path = self.locate(name)
-            if not path.is_file():
+            if not os.path.isfile(path):
                 raise InputError(f"names '{_short(name)}', which is not there", file=str(self.file), fix="keep the mesh's files together in one folder")
             left = MOST_BYTES - sum(map(len, self._read.values()))
             self._read[name] = read_bytes(path, limit=max(left, 0))
@@ -302,11 +303,11 @@ def _check_obj(raw: bytes, beside: Beside) -> None:
     pictures = []
     for library in _named(raw, rb"mtllib"):
         path = beside.locate(library)
-        if not path.is_file():
+        if not os.path.isfile(path):
             continue  # a mesh without its colours is still a mesh
         for picture in _named(beside.read(library), rb"(?:map_[A-Za-z_]+|bump|disp|decal|norm|refl)"):
             name = picture.split(" ")[-1] if picture.startswith("-") else picture
-            if beside.locate(name).is_file():
+            if os.path.isfile(beside.locate(name)):
                 pictures.append(beside.read(name))
     check_pictures(pictures)
 

@@ -7,10 +7,11 @@ import pickle
 import threading
 import tomllib
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
+from pydantic_core import PydanticCustomError
 
 from framematch.errors import InputError
 from framematch.text.units import metric
@@ -26,6 +27,18 @@ class Table(BaseModel):
 
 
 Model = TypeVar("Model", bound=Table)
+
+
+def one_of(names: Sequence[str]) -> AfterValidator:
+    """A check that text is one of some names, which the code keeps elsewhere."""
+
+    def check(value: str) -> str:
+        if value not in names:
+            *most, last = map(repr, names)
+            raise PydanticCustomError("one_of", "Input should be {names}", {"names": " or ".join(filter(None, (", ".join(most), last)))})
+        return value
+
+    return AfterValidator(check)
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:

@@ -18,7 +18,11 @@ from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.render.sheet import look, sheet
 from framematch.scene.open import scene_of
 
-SHOT = STARTER_PLAN.replace("tilt_deg = 0  ", "tilt_deg = -15  ").replace("right = 0.0, up = 0.0", "right = 0.3, up = 0.1").replace("heading_deg = 0  ", "heading_deg = 6  ")
+SHOT = (
+    STARTER_PLAN.replace("tilt_deg = 0  ", "tilt_deg = -15  ")
+    .replace("right = 0.0, up = 0.0", "right = 0.3, up = 0.1")
+    .replace("heading_deg = 0  ", "heading_deg = 6  ")
+)
 
 
 @pytest.fixture

@@ -65,7 +65,7 @@ def ridge(u: np.ndarray) -> np.ndarray:
 def test_straight_lines_come_out_straight(lens: str) -> None:
     pairing = rig(lens)
     bent = lens_map.bent_picture(pairing, "display")
-    chart = chart_through(lens, opencv_yaml.opencv_camera(opencv_yaml.display_camera(pairing)))
+    chart = chart_through(lens, opencv_yaml.opencv_camera(pairing.display_camera))
     straight = lens_map.straight_picture(bent)
     st = lens_map.lens_map(straight, bent)
     mx, my = lens_map.remap_tables(st, bent.raster_px)
@@ -159,7 +159,7 @@ def test_opencv_reads_the_file_and_projects_as_we_do(tmp_path: Path, lens: str) 
     pairing = rig(lens)
     written = opencv_yaml.write_cameras(tmp_path, pairing)
     assert [p.name for p in written] == ["recording.yml", "monitoring.yml", "display.yml", "rig.yml"]
-    for name, camera in (("monitoring", pairing.monitoring), ("display", opencv_yaml.display_camera(pairing)), ("recording", pairing.recording)):
+    for name, camera in (("monitoring", pairing.monitoring), ("display", pairing.display_camera), ("recording", pairing.recording)):
         store = cv2.FileStorage(str(tmp_path / f"{name}.yml"), cv2.FILE_STORAGE_READ)
         matrix, k = store.getNode("camera_matrix").mat(), store.getNode("distortion_coefficients").mat()
         model, miss = store.getNode("model").string(), store.getNode("largest_miss_px").real()
@@ -175,14 +175,6 @@ def test_opencv_reads_the_file_and_projects_as_we_do(tmp_path: Path, lens: str) 
     rig_file = cv2.FileStorage(str(tmp_path / "rig.yml"), cv2.FILE_STORAGE_READ)
     assert np.allclose(rig_file.getNode("R").mat(), pairing.mount.recording_from_monitoring)
     assert np.allclose(rig_file.getNode("T").mat().ravel(), pairing.mount.translation_m)
-
-
-def test_display_camera_is_the_display() -> None:
-    for fit in ("crop", "letterbox", "stretch"):
-        pairing = rig("equidistant", fit)
-        rays, _ = pairing.monitoring.unproject([(200.0, 300.0), (1200.0, 800.0)])
-        want = pairing.display.from_source(pairing.monitoring.project(rays)[0])
-        assert opencv_yaml.display_camera(pairing).project(rays)[0] == pytest.approx(want, abs=1e-9)
 
 
 def test_wrong_words_are_named(tmp_path: Path) -> None:

@@ -9,8 +9,8 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 from browser import ROOT
-
 from framematch.page.ahead import Ahead, Visitor
+
 from framematch.page.draft import Draft, changed
 from framematch.page.pictures import COARSE_PX, Wanted, at_hand, built, pictures
 from framematch.page.session import EXAMPLE
@@ -108,11 +108,10 @@ def test_a_quick_picture_does_not_depend_on_what_was_drawn_before(pairing, monke
 
 def test_after_a_step_the_next_ones_stand_ready():
     """Both sliders: once the page rests, the next step's pictures are there before the hand asks for them."""
+    from framematch.page.ahead import ahead
     from streamlit.testing.v1 import AppTest
 
-    from framematch.page.ahead import ahead
-
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120).run()
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600).run()
     for slider, value in ((app.select_slider(key="view:distance"), 5.0), (app.slider(key="view:focal"), 33.0)):
         slider.set_value(value).run()
         assert not app.exception
