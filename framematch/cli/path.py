@@ -13,7 +13,7 @@ from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
 
 if TYPE_CHECKING:
     from framematch.compare.along import Along, Filming
-    from framematch.day.reader import Day
+    from framematch.day.given import Day
     from framematch.geometry.pairing import Pairing
     from framematch.shot.flown import Flown
     from framematch.shot.shot import Shot
@@ -90,7 +90,7 @@ def path(
 
 
 def _day(file: Path, kit: Path | None) -> Day:
-    from framematch.day.reader import read_day
+    from framematch.files.day import read_day
 
     return read_day(file, kit=kit)
 
@@ -101,7 +101,7 @@ def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
     from framematch.day.aircraft import flying_on
     from framematch.errors import InputError
 
-    asked = shot if day is None else replace(shot, flying=flying_on(day.file, shot))
+    asked = shot if day is None else replace(shot, flying=flying_on(day, shot))
     flown = asked.flown
     if flown is None:
         raise InputError("has no path", field="path", file=str(file), fix='add [[path.point]] tables, or [path] with log = "FILE.csv"')
@@ -126,8 +126,8 @@ def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, roo
         box=box_of(craft) if craft is not None and room else None,
         surfaces=Surfaces(vertices_m=place.surface.vertices, faces=place.surface.faces) if room else None,
         uncertainty_m=craft.uncertainty_cm / 100 if craft is not None else 0.0,
-        rig=None if day is None else rig_of(day.file, flown.flying.density_kg_m3)[0],
-        pack=None if day is None or day.file.pack is None else pack_of(day.file),
+        rig=None if day is None else rig_of(day, flown.flying.density_kg_m3)[0],
+        pack=None if day is None or day.pack is None else pack_of(day),
     )
 
 

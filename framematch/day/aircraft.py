@@ -82,16 +82,16 @@ def pitch_deg_at(day: Day, rig: power.Rig, density: float, speed_m_s: float, slo
     return attitude.attitude(mass_kg=rig.mass_kg, drag_area_m2=rig.drag_area_m2, density_kg_m3=density, airspeed_m_s=speed, slope_deg=slope).pitch_deg
 
 
-def flying_on(file: DayFile, shot: Shot) -> Flying:
+def flying_on(day: Day, shot: Shot) -> Flying:
     """What the lean along the shot's path comes from, with the day's mass, drag, air and headwind (along its first opening) in place of the shot's.
 
     Raises:
         InputError: the day has no [aircraft], or its figures can't fly.
     """
-    if file.aircraft is None:
+    if day.aircraft is None:
         raise InputError("the day file has no aircraft", field="aircraft", fix="add [aircraft] with mass_kg and prop_diameter_m")
-    density = float(air.density_kg_m3(file.air.altitude_m, file.air.temperature_c))
-    rig, _ = rig_of(file, density)
+    density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
+    rig, _ = rig_of(day, density)
     assert rig is not None
     out = replace(
         shot.flying,
@@ -100,6 +100,6 @@ def flying_on(file: DayFile, shot: Shot) -> Flying:
         density_kg_m3=density,
         thrust_n=shot.flying.thrust_n if rig.max_lift_kg is None else rig.max_lift_kg * air.GRAVITY_M_S2,
     )
-    if not file.air.headwind_m_s:
+    if not day.air.headwind_m_s:
         return out
-    return replace(out, wind_m_s=wind_from(speed_m_s=file.air.headwind_m_s, from_deg=shot.opening.heading_deg))
+    return replace(out, wind_m_s=wind_from(speed_m_s=day.air.headwind_m_s, from_deg=shot.opening.heading_deg))

@@ -20,8 +20,8 @@ from framematch.output.scene_file import write_exchange
 from framematch.scene.load import load_scene
 from framematch.scene.model import Scene
 from framematch.scene.registry import make_scene
-from framematch.shot.place import Place, standing
 from framematch.shot.flown import Flown
+from framematch.shot.place import Place, standing
 from framematch.shot.timing import timed
 
 trimesh = pytest.importorskip("trimesh")
