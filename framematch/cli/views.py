@@ -115,6 +115,7 @@ def run(
     scale: Scale = None,
     up: Up = None,
     renderer: Renderer = "auto",
+    cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
     workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
@@ -122,8 +123,10 @@ def run(
     kit: Kit = None,
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
+    from framematch.compare.cut import cut_of
     from framematch.files.pairing import read_pairing
     from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
+    from framematch.render.cut_frames import cut_frames, frame_count
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import scene_of
@@ -139,17 +142,26 @@ def run(
         say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
-    count = len(frame_times(way, fps))
+    hidden = cut_of(asked, pairing, way) if cut else None
+    count = len(frame_times(way, fps)) if hidden is None else frame_count(hidden, fps)
     check_video_name(out, fps, count)
     try:
         with progress() as bar:
             task = bar.add_task("Rendering", total=count)
-            frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
+            if hidden is None:
+                frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
+            else:
+                frames = cut_frames(place, pairing, hidden, filming, run_shutter_s=asked.run.shutter_s)
             write_video(out, frames, frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
         say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
     say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    if hidden is not None:
+        say(
+            f"Cut at {hidden.time_s:.2f} s: the run pans at {hidden.pan_deg_s:.0f} deg/s, the second camera at {hidden.second_pan_deg_s:.0f} deg/s with "
+            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {hidden.tilt_deg:+.1f}, roll {hidden.roll_deg:+.1f} deg."
+        )
     if touches is not None:
         say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
     say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide.")
