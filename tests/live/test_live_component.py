@@ -10,34 +10,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from live_sample import GUIDE, note, sample
+from live_component_page import HARNESS, PARTS, SAID, VIEW
+from live_sample import GUIDE, note
 from live_stills import live_browser, page_with
 from outside import need
 
-HARNESS = """<!doctype html><html lang="en"><title>live</title><meta name="viewport" content="width=device-width">
-<body style="margin:8px;--st-text-color:#1c2226;--st-primary-color:#0f5a66;--st-secondary-background-color:#efede7">
-<main><h1>Both views</h1></main><script type="module">
-import live from "/live.js"; import part from "/part.js"; import note from "/note.js";
-const css = await (await fetch("/live.css")).text();
-window.sent = []; window.roots = [];
-const root = () => { const host = document.createElement("div"); document.querySelector("main").append(host); return host.attachShadow({mode: "open"}); };
-window.mount = async (view, names) => {
-  for (const name of names) part({data: new Uint8Array(await (await fetch(name)).arrayBuffer()), parentElement: root()});
-  const at = root(); at.innerHTML = "<style>" + css + "</style>";
-  window.roots.push(at);
-  const i = window.roots.length - 1;
-  const setStateValue = (name, value) => window.sent.push([name, value]);
-  window.show = (view, which) => { window.ends[which] = live({data: view, parentElement: window.roots[which], setStateValue}); };
-  window.ends = window.ends || [];
-  window.show(view, i);
-};
-window.tell = data => note({data});
-window.ready = true;
-</script></html>"""
-VIEW = sample()
-SAID = {"key": "live", **VIEW.said()}
 NUMBERS = note().numbers
-PARTS = {"scene": VIEW.scene, "rig": VIEW.rig, "path": VIEW.path}
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +64,7 @@ def picture(page: Any, name: str = "wide") -> bytes:
 
 
 def drag(page: Any, name: str, shares: list[float]) -> None:
+    page.locator(f".live .{name} input").first.scroll_into_view_if_needed()
     box = page.locator(f".live .{name} input").first.bounding_box()
     page.mouse.move(box["x"] + box["width"] * shares[0], box["y"] + box["height"] / 2)
     page.mouse.down()
@@ -190,6 +169,7 @@ def test_the_look_from_outside_turns_under_hand_and_keys_and_goes_back(page: Any
     page.get_by_role("button", name="Look from outside").click()
     outside = picture(page)
     assert outside != inside and "outside" in page.locator(".wide .picture").get_attribute("aria-label")
+    page.locator(".wide .picture").scroll_into_view_if_needed()
     box = page.locator(".wide .picture").bounding_box()
     page.mouse.move(box["x"] + 100, box["y"] + 60)
     page.mouse.down()
