@@ -11,10 +11,8 @@ blurred corner), so the covariance is widened by how much more blocks of them sc
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray

@@ -27,6 +27,7 @@ COUNT = 14
 AIM, OFFSET, FOCAL, CENTRE, BEND = slice(0, 3), slice(3, 6), slice(6, 8), slice(8, 12), slice(12, 14)
 WHICH = ("recording", "monitoring")
 _AIM_RAD = math.radians(20)  # the aim is what the check looks for: the file hardly holds it
+_LEAST_OFFSET_MM = 1.0  # nobody knows where an entrance pupil is to less, and real stills are not straight to less
 
 # The first terms of theta + k1 theta^3 + ... of the closed forms; the ninth power's neglect stays below 1e-5 to 60 degrees.
 _SERIES = {
@@ -61,7 +62,7 @@ def held(pairing: Pairing) -> Floats:
     t = pairing.tolerance
     out = np.empty(COUNT)
     out[AIM] = _AIM_RAD
-    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, 0.05) / 1000 / NORMAL_95
+    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, _LEAST_OFFSET_MM) / 1000 / NORMAL_95
     for i, which in enumerate(WHICH):
         camera: Camera = getattr(pairing, which)
         usual = MEASURED if measured_lens(pairing, which) else SPEC_SHEET

@@ -8,12 +8,9 @@ All 200 pairs and 50 sets, one file of outcomes each (hours on shared cores; mad
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
 import pickle
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -22,14 +19,12 @@ sys.path[:0] = [str(Path(__file__).parents[1] / "helpers"), str(Path(__file__).p
 
 import independent_pairs as made
 
-from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.tolerance import edge_places
 from framematch.guide.transfer import inverse_m, to_display
-from framematch.measure.check import check_moments
 from framematch.measure.known import Typed
 from framematch.measure.stills import Still
 
