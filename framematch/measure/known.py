@@ -52,7 +52,9 @@ class Typed:
 
 
 def parse_typed(text: str, *, moments: int = 1) -> Typed:
-    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment); ``inf`` is the horizon.
+    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment).
+
+    ``inf`` is the horizon.
 
     Raises:
         InputError: it can't be read, or there is no such moment.
@@ -64,7 +66,8 @@ def parse_typed(text: str, *, moments: int = 1) -> Typed:
         moment, distance = int(form[1] or 1), float(form[2])
         at = (float(form[3]), float(form[4])) if form[3] else None
     except ValueError:
-        raise InputError(f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204") from None
+        fix = "write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
+        raise InputError(f"{text!r} is not a distance", field="--distance", fix=fix) from None
     if not 1 <= moment <= moments:
         raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
     if not distance >= 0.2:
@@ -125,7 +128,8 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         if some.sum() < 5:
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
-        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise * float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))))
+        noise *= float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))
+        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
     if not out:
         return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])

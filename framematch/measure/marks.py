@@ -142,13 +142,11 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         miss_px=tuple(float(v) for v in size),
         warnings=()
         if odd is None
-        else (f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree among themselves: check its tape, or leave it out (-)",),
+        else (f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree: check its tape, or leave it out (-)",),
     )
 
 
-def _odd_one(
-    turn_for: Callable[[NDArray[np.int64]], Floats], miss: Callable[[Floats], Floats], count: int, size: Floats
-) -> tuple[int, float] | None:
+def _odd_one(turn_for: Callable[[NDArray[np.int64]], Floats], miss: Callable[[Floats], Floats], count: int, size: Floats) -> tuple[int, float] | None:
     """The one mark without which all others fit several times better, and how far it is from where they put it; None if there is no such one.
 
     The largest miss alone does not tell: one wrong mark turns the whole aim, mostly its roll, and all others miss with it.

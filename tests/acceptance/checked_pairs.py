@@ -15,7 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "helpers"), str(Path(__file__).parents[2])]
+sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 import independent_pairs as made
 
@@ -34,9 +35,7 @@ PAIR_PERCENT, SET_PERCENT = 0.5, 0.25
 
 def pairing_of(rig: made.Rig) -> Pairing:
     """The rig as its file has it."""
-    eyes = [
-        Camera(lens=Lens(projection=e.base, focal_mm=e.focal_mm), sensor_mm=e.sensor_mm, raster_px=e.raster_px, centre_px=e.centre_px) for e in rig.file
-    ]
+    eyes = [Camera(lens=Lens(projection=e.base, focal_mm=e.focal_mm), sensor_mm=e.sensor_mm, raster_px=e.raster_px, centre_px=e.centre_px) for e in rig.file]
     left, top, right, bottom = rig.frame
     stated = Tolerance(
         offset_mm=made.OFFSET_MM, focal_percent=100 * made.FOCAL_SHARE, centre_px=made.CENTRE_SHARE * max(made.RECORDING_PX[0], made.MONITORING_PX[0])
