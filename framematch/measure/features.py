@@ -172,9 +172,8 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
 
 def _rays(pairing: Pairing, matches: Matches) -> tuple[Floats, Floats]:
     """Unit rays of matches in recording axes, of each camera."""
-    return pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[
-        0
-    ] @ pairing.mount.recording_from_monitoring.T
+    first, second = pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[0]
+    return first, second @ pairing.mount.recording_from_monitoring.T
 
 
 def _evened(picture: NDArray[np.uint8], seen: Mask) -> NDArray[np.uint8]:

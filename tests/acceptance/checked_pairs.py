@@ -15,7 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "helpers"), str(Path(__file__).parents[2])]
+sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 import independent_pairs as made
 

@@ -21,7 +21,10 @@ BEND_RECORDING, BEND_MONITORING = 0.015, 0.03  # of the image radius, at the hal
 RECORDING_PX, MONITORING_PX = (960, 540), (1280, 720)
 SENSOR_MM, WIDE_MM = (24.89, 14.000625), (5.9, 3.31875)
 FOCALS_MM = (14.0, 18.0, 21.0, 25.0, 28.0, 35.0, 50.0)
-_PHOTOGRAPHS = ["astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "grass.png", "gravel.png", "hubble_deep_field.jpg", "ihc.png", "moon.png", "motorcycle_left.png", "rocket.jpg", "retina.jpg"]  # fmt: skip
+_PHOTOGRAPHS = (
+    *("astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "grass.png", "gravel.png"),
+    *("hubble_deep_field.jpg", "ihc.png", "moon.png", "motorcycle_left.png", "rocket.jpg", "retina.jpg"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
