@@ -30,6 +30,7 @@ from framematch.measure.laid_in import before_after_picture
 from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still
 from framematch.measure.take import NAMES, parse_names, taken
+from framematch.text import typed
 
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 

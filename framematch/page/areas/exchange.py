@@ -368,7 +368,8 @@ def _scene(pairing: Pairing) -> None:
     st.html(
         block(
             paragraph(
-                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, "
+                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
             )
         )
     )
