@@ -45,7 +45,7 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     assert printed == json.loads(json.dumps(comparison_json(found)))
     assert answers == [] and len(printed["second_camera"]) == 2
     assert (folder / "out.csv").read_text() == comparison_csv(found)
-    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "licensed pilot"):
+    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "Never fly over people"):
         assert word in done.stderr  # the table goes beside what is piped
 
 
@@ -61,7 +61,7 @@ def test_options_change_the_plan_and_wishes_are_answered(folder: Path) -> None:
     assert [lens["name"] for lens in data["lenses"]] == ["15 mm", "wide"]
     assert [a["distance_m"] for a in data["lenses"][0]["at"]] == [8.0, 4.0]
     assert len(data["answers"]) == 4 and data["answers"][0].startswith("Gap filling 30 %")
-    assert data["clearance"] is None and "licensed pilot" in done.stdout
+    assert data["clearance"] is None and "Never fly over people" in done.stdout
 
 
 def test_lenses_and_tables_of_the_pairings_own_file(folder: Path) -> None:

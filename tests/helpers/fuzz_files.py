@@ -62,6 +62,7 @@ def meshes() -> tuple[dict[str, bytes], Callable[[Path], Any]]:
     from PIL import Image
 
     from framematch.scene.load import load_scene
+    from framematch.shot.place import Place
 
     box = trimesh.creation.box((1, 2, 3))
     painted = box.copy()
