@@ -13,7 +13,7 @@ from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
 
 if TYPE_CHECKING:
     from framematch.compare.along import Along, Filming
-    from framematch.files.day import Day
+    from framematch.day.given import Day
     from framematch.geometry.pairing import Pairing
     from framematch.shot.flown import Flown
     from framematch.shot.shot import Shot

@@ -59,9 +59,15 @@ class Shot:
 
     @property
     def flown(self) -> Flown | None:
-        """The course as the aircraft leans along it, the recording camera at its tilt on the airframe; None for a straight run."""
+        """The course as the aircraft leans along it, the recording camera at its tilt on the airframe; None for a straight run.
+
+        Raises:
+            InputError: a run that pans from the heading: along a path the nose says where the camera looks.
+        """
         if self.course is None:
             return None
+        if self.run.pan_deg:
+            raise InputError("along a path the camera looks where the nose points", field="run.pan_deg", fix="give [path] heading_deg or towards")
         tilt = self.aircraft.camera_tilt_deg if self.aircraft is not None else self.run.tilt_deg
         return Flown(course=self.course, flying=self.flying, camera_tilt_deg=tilt)
 
