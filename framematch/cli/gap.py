@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from framematch.cli.screen import heading, screen, table
+from framematch.cli.screen import heading, say, screen, table
 from framematch.cli.shot import GapAt, GapHeading, GapSize, Kit, Scale, Shape, Sill, Speed, Tilt, Up, shot_asked
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def lenses(
         if starter.exists():
             raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
         write_text(starter, STARTER_PLAN)
-        typer.echo(f"Wrote {starter}. Fill in the gap, then: framematch lenses {file} --shot {starter} --focal 12,15,18,25")
+        say(f"Wrote {starter}. Fill in the gap, then: framematch lenses {file} --shot {starter} --focal 12,15,18,25")
         return
     if json == "-" and csv == "-":
         raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -39,7 +39,7 @@ def init(
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
     write_text(file, STARTER)
-    typer.echo(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
+    say(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
 
 
 def angles(file: PairingPath, kit: Kit = None) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress
+from framematch.cli.screen import progress, say
 from framematch.cli.shot import (
     Figures,
     GapAt,
@@ -28,9 +29,11 @@ from framematch.cli.shot import (
     numbers_of,
     shot_asked,
 )
+
 if TYPE_CHECKING:
     from framematch.scene.model import Scene
-    from framematch.shot.run import Run
+    from framematch.shot.contact import Nearest
+    from framematch.shot.shot import Shot
     from framematch.shot.way import Way
 
 
@@ -85,8 +88,8 @@ def view(
     found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer)
     write_sheet(out, found)
     for line in sentences(found):
-        typer.echo(line)
-    typer.echo(f"Wrote {out}")
+        say(line)
+    say(f"Wrote {out}")
 
 
 def run(
@@ -103,23 +106,27 @@ def run(
     start: Annotated[float, typer.Option("--from", help="Metres before the gap where the run starts.", metavar="M")] = 8.0,
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
     height: Annotated[Optional[float], typer.Option(help="Metres over the ground; the middle of the gap if not given.", metavar="M")] = None,  # noqa: UP045
-    path: Annotated[Optional[Path], typer.Option(help="Fly through points instead: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
+    path: Annotated[Optional[Path], typer.Option(help="Fly through points, leaning: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
     tilt: Tilt = None,
-    bank: Annotated[Optional[str], typer.Option(help="Degrees clockwise, or `turn`: as level turns along the path need.", metavar="DEG|turn")] = None,  # noqa: UP045
+    bank: Annotated[Optional[str], typer.Option(help="Degrees clockwise on a straight run; a path banks by itself.", metavar="DEG|turn")] = None,  # noqa: UP045
     fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.", metavar="N")] = 25,
     shutter: Annotated[Optional[float], typer.Option(help="Shutter angle in degrees for motion blur; none if not given.", metavar="DEG")] = None,  # noqa: UP045
     picture_height: Annotated[int, typer.Option("--picture-height", help="Height of both views in pixels.", metavar="PX")] = 360,
     scale: Scale = None,
     up: Up = None,
     renderer: Renderer = "auto",
+    cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
+    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
     ),
     kit: Kit = None,
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
+    from framematch.compare.cut import cut_of
     from framematch.files.pairing import read_pairing
-    from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
+    from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
+    from framematch.render.cut_frames import cut_frames, frame_count
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
     from framematch.scene.open import scene_of
@@ -129,23 +136,35 @@ def run(
     changes = {"speed_m_s": speed, "tilt_deg": tilt, "bank_deg": _degrees(bank)}
     asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run=changes)
     place = scene_of(asked, figures=figures_asked(figure))
-    way = _way(place, asked.run, path, from_m=start, to_m=end, height_m=height, turning=bank == "turn")
+    way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
-        typer.echo(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
+        say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
-    count = len(frame_times(way, fps))
+    hidden = cut_of(asked, pairing, way) if cut else None
+    count = len(frame_times(way, fps)) if hidden is None else frame_count(hidden, fps)
     check_video_name(out, fps, count)
     try:
         with progress() as bar:
             task = bar.add_task("Rendering", total=count)
-            write_video(out, run_frames(place, pairing, way, filming), frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
+            if hidden is None:
+                frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
+            else:
+                frames = cut_frames(place, pairing, hidden, filming, run_shutter_s=asked.run.shutter_s)
+            write_video(out, frames, frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
-        typer.echo("Stopped; nothing was written.", err=True)
+        say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
-    typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
-    typer.echo("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
+    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    if hidden is not None:
+        say(
+            f"Cut at {hidden.time_s:.2f} s: the run pans at {hidden.pan_deg_s:.0f} deg/s, the second camera at {hidden.second_pan_deg_s:.0f} deg/s with "
+            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {hidden.tilt_deg:+.1f}, roll {hidden.roll_deg:+.1f} deg."
+        )
+    if touches is not None:
+        say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
+    say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide.")
 
 
 def _degrees(bank: str | None) -> float | None:
@@ -157,13 +176,23 @@ def _degrees(bank: str | None) -> float | None:
         raise InputError(f"{bank!r} is not a valid bank", field="bank", fix="give degrees, or turn") from None
 
 
-def _way(scene: Scene, run: Run, path: Path | None, *, from_m: float, to_m: float, height_m: float | None, turning: bool) -> Way:
-    """The run of the shot, at a height of its own if one is given; or through the points of a file."""
+def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: float, height_m: float | None, bank: str | None) -> tuple[Way, Nearest | None]:
+    """The shot's own path, or that through the points of a file, leaning, and where the aircraft first touches something; or the straight run."""
+    from framematch.compare.along import box_of
+    from framematch.errors import InputError
     from framematch.files.points import read_path
+    from framematch.shot.contact import Surfaces, room_along
     from framematch.shot.way import Straight
 
-    if path is not None:
-        return read_path(path, run, turning=turning)
-    if height_m is not None:
-        run = replace(run, up_m=scene.ground_m + height_m - float(scene.scene_from_opening.translation_m[1]))
-    return Straight(scene_from_opening=scene.scene_from_opening, run=run, from_m=from_m, to_m=to_m)
+    run = shot.run
+    flown = (shot if path is None else replace(shot, course=read_path(path, shot))).flown
+    if flown is None:
+        if height_m is not None:
+            run = replace(run, up_m=scene.ground_m + height_m - float(scene.scene_from_opening.translation_m[1]))
+        return Straight(scene_from_opening=scene.scene_from_opening, run=run, from_m=from_m, to_m=to_m), None
+    if bank not in (None, "turn"):
+        raise InputError("the aircraft banks by itself along a path", field="bank", fix="leave it out")
+    if shot.aircraft is None:
+        return flown, None
+    surfaces = Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces)
+    return flown, room_along(flown, box_of(shot.aircraft), surfaces).contact

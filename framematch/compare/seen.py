@@ -119,7 +119,9 @@ class Curves:
     subject_depth_m: Floats
 
 
-def curves(camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE) -> Curves:
+def curves(
+    camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE
+) -> Curves:
     """One lens along the run.
 
     Args:

@@ -37,7 +37,9 @@ def inside_opening(gap: Opening, x: Floats, y: Floats) -> Mask:
     return np.asarray(box)
 
 
-def sketch(camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: float, subjects: tuple[Subject, ...] = (), width_px: int = 480) -> NDArray[np.uint8]:
+def sketch(
+    camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: float, subjects: tuple[Subject, ...] = (), width_px: int = 480
+) -> NDArray[np.uint8]:
     """The frame as recorded at a distance before the gap: (h, w, 3), de-squeezed, 8 bit."""
     per_mm = camera.pixels_per_mm / (camera.lens.squeeze, 1.0)
     aspect = (frame.width / per_mm[0]) / (frame.height / per_mm[1])

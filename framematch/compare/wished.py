@@ -43,7 +43,9 @@ def answers(comparison: Comparison, wishes: Wishes) -> tuple[Answer, ...]:
             out.append(focal_for_subject(c.pairing, c.shot.opening, c.shot.run, who, percent=percent, at_m=at_m))
         else:
             for row in c.rows:
-                found = distance_for_subject(row.camera, c.pairing.frame, c.shot.opening, c.shot.run, who, percent=percent, far_m=start_m(c.pairing, c.shot.run))
+                found = distance_for_subject(
+                    row.camera, c.pairing.frame, c.shot.opening, c.shot.run, who, percent=percent, far_m=start_m(c.pairing, c.shot.run)
+                )
                 out.append(Answer(value=found.value, unit=found.unit, says=f"{row.candidate.name}: {found.says}"))
     if wishes.edges_until_m is not None:
         out.append(focal_for_edges(c.pairing, c.shot.opening, c.shot.run, until_m=wishes.edges_until_m))

@@ -65,7 +65,7 @@ class Framing:
 
 def intent_aspect(pairing: Pairing) -> tuple[int, int]:
     """The frame's de-squeezed shape as two whole numbers, the smallest that give it to a billionth."""
-    ratio = pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    ratio = pairing.frame_aspect
     for limit in (50, 500, 5000, 50_000):
         found = Fraction(ratio).limit_denominator(limit)
         if abs(float(found) / ratio - 1) < 1e-9:
@@ -93,7 +93,7 @@ def fdl_text(pairing: Pairing) -> str:
     canvas.photosite_dimensions = canvas_px
     canvas.physical_dimensions = fdl.DimensionsFloat(width=pairing.recording.sensor_mm[0], height=pairing.recording.sensor_mm[1])
     for i, frame in enumerate(pairing.frames):
-        one, intent = pairing.alone(i), _INTENT if i == 0 else f"{_INTENT}-{i + 1}"
+        one, intent = pairing.alone(i), _INTENT if i == 0 else f"{_INTENT}{i + 1}"
         aspect, margin = intent_aspect(one), 1 - frame.keep_percent / 100
         document.add_framing_intent(intent, f"{aspect[0]}:{aspect[1]}", fdl.DimensionsInt(width=aspect[0], height=aspect[1]), round(margin, 12))
         decision = canvas.add_framing_decision(

@@ -11,7 +11,7 @@ from framematch.errors import InputError
 from framematch.files.pairing_tables import FrameTable, PairingFile
 from framematch.geometry.pairing import Frame, Pairing
 from framematch.text.toml import changed_text, parse_toml, validated
-from framematch.text.whole import read_text, write_text
+from framematch.text.whole import read_text, why, write_text
 
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a shot that may stand in the same file; ``files.shot`` reads them.
@@ -134,12 +134,16 @@ def _shared_path(wanted: object, *, field: str, name: str, folder: Path | None, 
     if folder is None:
         raise InputError("names another file, which can't be read from here", field=field, file=name, fix="copy that file's figures into the table")
     for root in (r.resolve() for r in (folder, kit) if r is not None):
-        path = (root / wanted).resolve()
+        try:
+            path = (root / wanted).resolve()
+            there = path.exists()
+        except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links that lead in a ring, before Python 3.13
+            raise InputError(f"{wanted!r} can't be read ({why(error)})", field=field, file=name, fix="check that name") from None
         if Path(wanted).is_absolute() or not path.is_relative_to(root):
             raise InputError(
                 f"{wanted!r} leads outside the pairing's folder", field=field, file=name, fix="keep shared files beside the pairing or in the kit folder"
             )
-        if path.exists():
+        if there:
             return path
     raise InputError(f"there is no file {wanted!r}", field=field, file=name, fix="check its name, or name the kit folder")
 

@@ -10,11 +10,12 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from framematch.errors import InputError
 from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import BENT, MODELS, PLAIN
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import MOST_FRAMES, Frame, Pairing, Tolerance, Turn, check_frame_imaged
 from framematch.geometry.quoted import lens_from_angles
-from framematch.text.toml import Table, nearest_word
+from framematch.text.toml import Table, nearest_word, one_of
 
 
 def _within(low: float, high: float, unit: str, hint: Callable[[float], str] = lambda value: "") -> AfterValidator:
@@ -77,6 +78,7 @@ def parse_aspect(value: object) -> float:
     return ratio
 
 
+Projection = Annotated[str, one_of(PLAIN)]
 TurnRate = Annotated[Number, _within(-720, 720, "degrees per second")]
 
 
@@ -98,8 +100,8 @@ class ShotTable(Table):
 
 
 class DistortionTable(Table):
-    model: Literal["brown-conrady", "kannala-brandt"] = Field(description='"brown-conrady" or "kannala-brandt"')
-    k: tuple[Number, ...] = Field(default=(), max_length=6, description="radial coefficients k1, k2, ...")
+    model: Annotated[str, one_of(BENT)] = Field(description=" or ".join(f'"{name}"' for name in BENT))
+    k: tuple[Number, ...] = Field(default=(), max_length=max(model.coefficients for model in MODELS.values()), description="radial coefficients k1, k2, ...")
     p: tuple[Number, Number] = Field(default=(0.0, 0.0), description="tangential coefficients p1, p2")
 
 
@@ -121,9 +123,7 @@ class _CameraTable(Table):
     raster_px: tuple[Pixels, Pixels] = Field(description="the camera's picture, [width, height] in pixels")
     focal_mm: Focal | None = Field(default=None, description="focal length in mm")
     angle_deg: AngleTable | None = Field(default=None, description="quoted angles of view in degrees, in place of focal_mm")
-    projection: Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"] | None = Field(
-        default=None, description="how the lens maps angles to the picture"
-    )
+    projection: Projection | None = Field(default=None, description="how the lens maps angles to the picture")
     distortion: DistortionTable | None = Field(default=None, description="{ model, k, p } of a measured lens")
     centre_px: tuple[Number, Number] | None = Field(default=None, description="where the lens axis meets the raster, in pixels")
     readout_ms: Annotated[Number, _within(0, 200, "ms", lambda value: "0 is a global shutter")] | None = Field(
@@ -141,10 +141,9 @@ class _CameraTable(Table):
         if self.angle_deg is not None and not self.angle_deg.quoted:
             raise InputError("no angle given", field="angle_deg", fix="give horizontal, vertical or diagonal")
         d = self.distortion
-        if d and d.model == BROWN_CONRADY and self.projection not in (None, "rectilinear"):
-            raise InputError(f"brown-conrady does not go with {self.projection}", field="distortion.model", fix='use projection = "rectilinear" or none')
-        if d and d.model == KANNALA_BRANDT and self.projection not in (None, "equidistant"):
-            raise InputError(f"kannala-brandt does not go with {self.projection}", field="distortion.model", fix='use projection = "equidistant" or none')
+        bare = MODELS[d.model].bare if d else None
+        if d and self.projection not in (None, bare):
+            raise InputError(f"{d.model} does not go with {self.projection}", field="distortion.model", fix=f'use projection = "{bare}" or none')
         if self.centre_px is not None and not all(0 <= c <= n for c, n in zip(self.centre_px, self.raster_px, strict=True)):
             raise InputError(f"{list(self.centre_px)} lies outside the raster", field="centre_px", fix="count pixels from the top left corner")
         check_shapes(sensor_mm=self.size_mm, raster_px=self.raster_px)

@@ -2,39 +2,33 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import pathlib
 
 from framematch.errors import InputError
-from framematch.shot.run import Run
-from framematch.shot.way import MOST_POINTS, Point, Track
+from framematch.shot.path import MOST_POINTS, Path, Point
+from framematch.shot.shot import Shot
+from framematch.shot.timing import timed
 from framematch.text.whole import read_text
 
 
-def read_path(file: Path, run: Run, *, turning: bool = False) -> Track:
-    """The flight through the points of a file, filmed as a run is.
+def read_path(file: pathlib.Path, shot: Shot) -> Path:
+    """The flight through the points of a file.
 
     Args:
         file: see :func:`read_points`; its own speeds, where it has them, go before the run's.
-        run: its speed, and how the camera looks from the heading, which here is the path's.
-        turning: bank as level turns along the path need, in place of the run's bank.
+        shot: its run's speed, and what its aircraft's lean comes from.
 
     Raises:
-        InputError: as :class:`Track` and :func:`read_points`.
+        InputError: as :func:`~framematch.shot.timing.timed` and :func:`read_points`.
     """
     points, speeds = read_points(file)
     try:
-        return Track(
-            points_m=points,
-            speed_m_per_s=speeds or run.speed_m_s,
-            pan_deg=run.pan_deg,
-            pitch_deg=run.tilt_deg,
-            bank_deg=None if turning else run.bank_deg,
-        )
+        return timed(points, speeds or shot.run.speed_m_s, flying=shot.flying)
     except InputError as error:
         raise error.within(file=str(file)) from None
 
 
-def read_points(path: Path) -> tuple[tuple[Point, ...], tuple[float, ...] | None]:
+def read_points(path: pathlib.Path) -> tuple[tuple[Point, ...], tuple[float, ...] | None]:
     """Points and, if every line has one, speeds from a text file: ``x, y, z`` or ``x, y, z, speed`` on each line.
 
     Metres in scene axes, metres per second. Lines that are empty or start with # are passed over.

@@ -1,6 +1,7 @@
 """The TOML tables of a shot: in the pairing file, or in a file of their own.
 
-``[place]``, ``[gap]`` or ``[[opening]]``, ``[run]``, ``[aircraft]``, ``[[subject]]``, ``[[lens]]`` and ``[second]``. A pairing
+``[place]``, ``[gap]`` or ``[[opening]]``, ``[run]``, ``[aircraft]``, ``[[subject]]``, ``[[lens]]``, ``[second]``, ``[path]``
+with ``[[path.point]]``, and ``[flying]``. A pairing
 file may carry them; its own reader passes over them, as this one passes over the pairing's tables.
 """
 
@@ -14,7 +15,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from framematch.errors import InputError
-from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Side, parse_aspect
+from framematch.files.course import Far, FlyingTable, PathTable, Text, beside, course_of, flying_of
+from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
 from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -22,9 +24,10 @@ from framematch.optics.motion import shutter_s
 from framematch.scene.load import ground_of
 from framematch.scene.registry import setting
 from framematch.shot.aircraft import Aircraft, Part, Prop
+from framematch.shot.lean import Flying
 from framematch.shot.lenses import candidate_of, own_lens
 from framematch.shot.opening import Opening
-from framematch.shot.place import FARTHEST_M, Place
+from framematch.shot.place import Place
 from framematch.shot.run import Run
 from framematch.shot.shot import Shot
 from framematch.shot.values import Candidate, Second, Subject
@@ -33,9 +36,6 @@ from framematch.text.whole import read_text
 
 Metres = Annotated[Number, Field(gt=0, le=1000)]
 Millimetres = Annotated[Number, Field(ge=-5000, le=5000)]
-Far = Annotated[Number, Field(ge=-FARTHEST_M, le=FARTHEST_M)]
-Text = Annotated[str, Field(min_length=1, max_length=60)]
-Projection = Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"]
 
 
 class OpeningTable(Table):
@@ -164,6 +164,8 @@ class ShotFile(Table):
     subject: Annotated[tuple[SubjectTable, ...], Field(max_length=12)] = Field(default=(), description="who the run passes")
     lens: Annotated[tuple[LensTable, ...], Field(max_length=40)] = Field(default=(), description="lenses that could be taken")
     second: SecondTable | None = Field(default=None, description="another camera for a hidden cut")
+    path: PathTable | None = Field(default=None, description="the flight through points, or as it was logged, in place of a straight run")
+    flying: FlyingTable = Field(default_factory=FlyingTable, description="what the aircraft's lean along the path comes from")
 
     @property
     def names_opening(self) -> bool:
@@ -246,15 +248,19 @@ def shot_of(pairing: Pairing, file: ShotFile, *, folder: Path | None = None, pla
     """
     r = file.run
     own = _made("place", _place, table=file.place or PlaceTable(), folder=folder) if place is None else place
-    return Shot(
+    openings = _openings(file, own, told, elsewhere=place is not None)
+    flying: Flying = _made("flying", flying_of, table=file.flying)
+    shot = Shot(
         place=own,
-        openings=_openings(file, own, told, elsewhere=place is not None),
+        openings=openings,
         run=_made("run", Run, right_m=r.offset_m.right, up_m=r.offset_m.up, **r.model_dump(exclude={"offset_m"})),
         aircraft=None if file.aircraft is None else _aircraft(file.aircraft),
         subjects=tuple(_made(f"subject.{i}", Subject, **s.model_dump()) for i, s in enumerate(file.subject, 1)),
         candidates=tuple(_made(f"lens.{i}", table.candidate, pairing=pairing) for i, table in enumerate(file.lens, 1)),
         second=None if file.second is None else _second(pairing, file),
+        flying=flying,
     )
+    return shot if file.path is None else replace(shot, course=_made("path", course_of, table=file.path, shot=shot, folder=folder))
 
 
 def _place(table: PlaceTable, folder: Path | None) -> Place:
@@ -264,12 +270,7 @@ def _place(table: PlaceTable, folder: Path | None) -> Place:
     if table.file is None:
         setting(table.scene or Place().scene)
         return Place(scene=table.scene or Place().scene, **figures)
-    if folder is None:
-        raise InputError("names a file, which can't be read from here", field="file", fix="use one of our scenes here, or the command line with the file")
-    path = (folder / table.file).resolve()
-    if not path.is_relative_to(folder.resolve()):
-        raise InputError(f"{table.file!r} leads outside the file's folder", field="file", fix="keep the mesh beside the file, or name it with --scene")
-    return Place(file=path, **figures)
+    return Place(file=beside(table.file, folder, field="file"), **figures)
 
 
 def _openings(file: ShotFile, place: Place, told: OpeningTable | None, *, elsewhere: bool) -> tuple[Opening, ...]:
@@ -338,7 +339,7 @@ def _second(pairing: Pairing, file: ShotFile) -> Second:
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]
     sensor = (min(whole[0], whole[1] * shape), min(whole[1], whole[0] / shape))
-    aspect = s.aspect or pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    aspect = s.aspect or pairing.frame_aspect
     camera = Camera(lens=Lens(projection=s.projection, focal_mm=20.0), sensor_mm=sensor, raster_px=s.raster_px)
     return Second(
         camera=camera,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from framematch.geometry.lens_models import PLAIN
+
 #: What ``framematch init`` writes: our glasshouse example.
 STARTER = """\
 # A pairing: one recording camera set-up, one monitoring camera set-up and the mount between them.
@@ -16,7 +18,7 @@ turn_deg_s = { pan = 60 }           # fastest turn: pan, tilt, roll in degrees p
 sensor_mm = [24.89, 13.12]          # the area read out in this mode; or format = "super35-4perf"
 raster_px = [5760, 3036]            # the recorded picture, still squeezed
 focal_mm = 18.0                     # or angle_deg = { horizontal = 69.0 }
-projection = "rectilinear"          # rectilinear, equidistant, equisolid, stereographic, orthographic
+projection = "rectilinear"          # {projections}
 squeeze = 1.0                       # anamorphic squeeze; 1.0 if left out
 f_number = 8.0                      # stop; may be left out
 focus_m = inf                       # distance focused at; inf if left out
@@ -51,11 +53,11 @@ aim_deg = { pan = 0, tilt = 0, roll = 0 }       # + is right, up, clockwise seen
 offset_mm = 4                       # each of the three offsets
 aim_deg = 0.5                       # each of pan, tilt, roll
 focal_percent = 2                   # each camera's focal length
-"""
+""".replace("{projections}", ", ".join(PLAIN))
 
 #: A plan for the starter pairing, to be added to it or kept beside it.
 STARTER_PLAN = """\
-# A gap, the run through it and what flies: for `framematch lenses`. In the pairing file or a file of its own.
+# A shot: the gap, the run through it and what flies, for `lenses`, `view` and `run`. In the pairing's file or in one given with --shot.
 [gap]
 size_m = [1.2, 0.9]                 # width, height of the opening
 shape = "rectangle"                 # rectangle, arch, circle
@@ -106,6 +108,17 @@ focal_mm = 18                       # the pairing's own: keeps its distortion
 [second]                            # another camera for a hidden cut
 format = "1-inch"
 raster_px = [3840, 2160]
+
+# [place]                           # where it is flown; our glasshouse if left out
+# scene = "window"                  # doorway, window, alley, underpass, trunks, car, glasshouse
+# file = "scan.glb"                 # or a mesh beside this file: GLB, glTF, OBJ, PLY, STL; then also:
+# scale_m = 1.0                     # metres for each of its units
+# up = "y"                          # its upward axis, y or z
+# at_m = [0, 0, 0]                  # where its origin goes: right, up, back
+# turned_deg = 0                    # to the right, seen from above
+# ground_m = 0.0                    # height of the ground; its lowest point if left out
+# A mesh's opening also says where it is: middle_m = [0, 1.5, 0] and heading_deg = 0 (0 is -Z, 90 is +X).
+# Several openings, in the order flown, are [[opening]] tables with the same keys, in place of [gap].
 """
 
 #: What ``framematch init-day`` writes: a day that works as it stands, with every key explained.
@@ -200,7 +213,7 @@ scene = "glasshouse"              # SCENES, or a mesh file beside this one; the 
 def starter_day(pairing: str) -> str:
     """A commented day file for a pairing's file, with the lights and scenes that are known here."""
     from framematch.optics.exposure import LIGHT_EV100
-    from framematch.scene.registry import FILES
+    from framematch.scene.places import FILES
 
     name = pairing.replace("\\", "/").replace('"', "")
     return STARTER_DAY.replace("PAIRING", name).replace("LIGHTS", ", ".join(LIGHT_EV100)).replace("SCENES", ", ".join(FILES))

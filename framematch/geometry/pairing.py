@@ -166,6 +166,19 @@ class Pairing:
         across, down = self.recording.pixels_per_mm
         return self.frame.width / float(across), self.frame.height / float(down)
 
+    @property
+    def frame_aspect(self) -> float:
+        """Width over height of the frame as it is delivered: de-squeezed, with square pixels."""
+        return self.aspect_of(self.frame)
+
+    @property
+    def display_camera(self) -> Camera:
+        """The monitoring camera as the display shows it: one pixel of it is one of the display; bars, if any, lie outside its sensor."""
+        display, camera = self.display, self.monitoring
+        width, height = np.array(display.raster_px) / (display.scale * camera.pixels_per_mm)
+        x, y = display.from_source(camera.centre_px)
+        return replace(camera, sensor_mm=(float(width), float(height)), raster_px=display.raster_px, centre_px=(float(x), float(y)))
+
 
 def check_frame_imaged(pairing: Pairing) -> None:
     """Refuse a frame with a side that lies wholly in the dark of the recording lens: no line can stand for it.

@@ -11,10 +11,8 @@ blurred corner), so the covariance is widened by how much more blocks of them sc
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,7 +101,9 @@ class AimSolve:
         return len(self.noise_rad)
 
     def _rays(self, values: Floats) -> tuple[Floats, Floats]:
-        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px)
+        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(
+            moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px
+        )
 
     def seen(self, values: Floats) -> Seen:
         """Residuals and inverse distances with their slopes."""

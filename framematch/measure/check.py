@@ -270,7 +270,9 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
         what = f"the {WHICH[which]} lens's centre seems {shift:.0f} px from the file's"
     else:
         what = f"the {WHICH[worst - 12]} lens seems to bend {100 * abs(values[worst]):.1f} % more than the file has it"
-    raise NotSuitable(f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise in the picture")
+    raise NotSuitable(
+        f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise in the picture"
+    )
 
 
 def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Typed], warnings: list[str], found: int) -> Checked:
@@ -340,9 +342,7 @@ def _distances(pairing: Pairing) -> list[float]:
     return list(dict.fromkeys([pairing.near_m, distance_from(middle), pairing.far_m]))
 
 
-def _result(
-    pairing: Pairing, solve: AimSolve, fit: Fit, states: list[tuple[Floats, Floats]], good: Mask, *, warnings: list[str], found: int
-) -> Checked:
+def _result(pairing: Pairing, solve: AimSolve, fit: Fit, states: list[tuple[Floats, Floats]], good: Mask, *, warnings: list[str], found: int) -> Checked:
     values, covariance = fit.values, states[0][1]
     after = moved(pairing, values)
     w = fit.seen.w[good]
@@ -352,7 +352,9 @@ def _result(
     serves = tuple((d, known_percent(s, states)) for d, s in slopes.items())
     advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(states) > 1)
     if not serves[0][1] <= MOST_PERCENT:
-        raise NotSuitable(f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame", fix=advice or "take more stills")
+        raise NotSuitable(
+            f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame", fix=advice or "take more stills"
+        )
     with np.errstate(divide="ignore"):
         depth = np.where(w > 1e-3, 1 / w, np.inf)
     scale = [getattr(pairing, which).raster_px[0] / getattr(solve.pairing, which).raster_px[0] for which in WHICH]
@@ -399,10 +401,12 @@ def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known
     along = fit.seen.w_slope[near]
     offset = np.zeros(COUNT)
     gains = {"another pair of stills with detail all over the frame, from another place": covariance / 2}
-    far = "the distance of another flat thing, the farther the better" if typed else "the distance of something far and flat that both stills show; paced out is enough (--distance)"
-    gains[far] = state.with_row(
-        Row(slope=along, target=0.0, sigma=0.006)
-    ).covariance
+    far = (
+        "the distance of another flat thing, the farther the better"
+        if typed
+        else "the distance of something far and flat that both stills show; paced out is enough (--distance)"
+    )
+    gains[far] = state.with_row(Row(slope=along, target=0.0, sigma=0.006)).covariance
     held = covariance
     for i in range(OFFSET.start, OFFSET.stop):
         one = offset.copy()

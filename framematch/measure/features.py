@@ -66,9 +66,7 @@ class Matches:
 
     def only(self, keep: Any) -> Matches:
         """Those matches alone."""
-        return Matches(
-            recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep], details=self.details
-        )
+        return Matches(recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep], details=self.details)
 
     def thinned(self, most: int) -> Matches:
         """At most so many of them, at random: enough say as much as all."""
@@ -174,7 +172,9 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
 
 def _rays(pairing: Pairing, matches: Matches) -> tuple[Floats, Floats]:
     """Unit rays of matches in recording axes, of each camera."""
-    return pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[0] @ pairing.mount.recording_from_monitoring.T
+    return pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[
+        0
+    ] @ pairing.mount.recording_from_monitoring.T
 
 
 def _evened(picture: NDArray[np.uint8], seen: Mask) -> NDArray[np.uint8]:

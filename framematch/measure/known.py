@@ -65,10 +65,12 @@ def parse_typed(text: str, *, moments: int = 1) -> Typed:
         moment, distance = int(form[1] or 1), float(form[2])
         at = (float(form[3]), float(form[4])) if form[3] else None
     except ValueError:
-        raise InputError(f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204") from None
+        raise InputError(
+            f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
+        ) from None
     if not 1 <= moment <= moments:
         raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
-    if not 0.2 <= distance:
+    if not distance >= 0.2:
         raise InputError(f"{distance:g} m", field="--distance", fix="give metres from 0.2 on, or inf")
     return Typed(distance_m=distance, at_px=at, moment=moment - 1)
 
@@ -122,7 +124,13 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         if some.sum() < 5:
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
-        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise * float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))))
+        out.append(
+            (
+                float(np.median(fit.seen.w[some])),
+                fit.seen.w_slope[some].mean(axis=0),
+                noise * float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2)),
+            )
+        )
     if not out:
         return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])

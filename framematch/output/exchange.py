@@ -1,4 +1,4 @@
-"""A scene with its cameras for other 3D programs: GLB (glTF 2.0) and, where usd-core is installed, USD.
+"""A scene with its cameras as GLB (glTF 2.0), and what USD needs of them too.
 
 Both formats know straight lenses only. A camera keeps its focal length and aperture; how its lens really
 bends goes beside it as a note that a program may read (glTF ``extras``, USD custom data).
@@ -10,12 +10,10 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
@@ -23,9 +21,7 @@ from framematch.scene.mesh_colour import linear_from_srgb
 from framematch.scene.model import Floats, Scene
 from framematch.shot.place import LEVEL
 from framematch.shot.way import Way
-from framematch.text.whole import written_whole
 
-SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
 NEAR_M = 0.01
 FRAMES_PER_S = 30  # of a run's keys
 
@@ -41,30 +37,8 @@ class Viewpoint:
 
 def viewpoints(pairing: Pairing) -> tuple[Viewpoint, Viewpoint]:
     """Both cameras of a pairing."""
-    mount = pairing.mount
-    beside = Pose(a="recording", b="monitoring", rotation=mount.recording_from_monitoring, translation_m=mount.translation_m)
-    return Viewpoint(name="recording", camera=pairing.recording), Viewpoint(name="monitoring", camera=pairing.monitoring, recording_from_camera=beside)
-
-
-def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: Pose | Way) -> None:
-    """Write a scene and both cameras as the file's ending says: .glb, or .usda, .usdc, .usd.
-
-    Args:
-        way: where the rig stands, or the run it flies (written as an animation).
-
-    Raises:
-        InputError: another ending, no usd-core for USD, or the file can't be written.
-    """
-    kind = path.suffix.lower()
-    if kind == ".glb":
-        with written_whole(path) as beside:
-            beside.write_bytes(glb(scene, viewpoints(pairing), way))
-    elif kind in SCENE_SUFFIXES:
-        from framematch.output.usd import write_usd
-
-        write_usd(path, scene, viewpoints(pairing), way)
-    else:
-        raise InputError(f"'{path.suffix}' is no scene file written here", file=str(path), fix="name it .glb, .usda or .usdc")
+    monitoring = Viewpoint(name="monitoring", camera=pairing.monitoring, recording_from_camera=pairing.mount.pose)
+    return Viewpoint(name="recording", camera=pairing.recording), monitoring
 
 
 def yfov_rad(camera: Camera) -> float:

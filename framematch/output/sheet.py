@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from framematch.geometry.lens import Lens
 from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
@@ -320,9 +321,9 @@ def _angles(report: Report, which: str) -> str:
     return " x ".join(f"{v:.1f}" if math.isfinite(v) else "dark" for v in (a.horizontal, a.vertical)) + "°"
 
 
-def _lens_name(lens: object) -> str:
-    k, squeeze = lens.k, lens.squeeze  # type: ignore[attr-defined]
-    words = f"{lens.focal_mm:.2f} mm, {lens.projection}"  # type: ignore[attr-defined]
+def _lens_name(lens: Lens) -> str:
+    k, squeeze = lens.k, lens.squeeze
+    words = f"{lens.focal_mm:.2f} mm, {lens.projection}"
     if any(k):
         words += ", k = " + ", ".join(f"{v:g}" for v in k)
     return words + (f", squeeze {squeeze:g}" if squeeze != 1 else "")
@@ -331,12 +332,11 @@ def _lens_name(lens: object) -> str:
 def _recording_lines(report: Report) -> list[str]:
     p = report.pairing
     c, f = p.recording, p.frame
-    shape = f.width * c.lens.squeeze / f.height
     stop = f"f/{p.f_number:g}, " if p.f_number else ""
     return [
         f"{c.sensor_mm[0]:g} x {c.sensor_mm[1]:g} mm read out, {c.raster_px[0]} x {c.raster_px[1]} px, {_angles(report, 'recording')}",
         f"{_lens_name(c.lens)}; {stop}focus {metres(p.focus_m)}",
-        f"frame {f.width:.0f} x {f.height:.0f} px, {shape:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
+        f"frame {f.width:.0f} x {f.height:.0f} px, {p.frame_aspect:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
     ]
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from framematch.errors import InputError
-from framematch.output.exchange import FRAMES_PER_S, NEAR_M, Viewpoint, lens_note, node_from_camera, rig_keys, texture_png
 from framematch.geometry.pose import Pose
+from framematch.output.exchange import FRAMES_PER_S, NEAR_M, Viewpoint, lens_note, node_from_camera, rig_keys, texture_png
 from framematch.scene.model import Floats, Scene
 from framematch.shot.way import Way
 from framematch.text.whole import written_whole

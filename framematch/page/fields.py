@@ -247,15 +247,23 @@ GAP_H = _of_shot("gap.size_m", "opening.height_m", "Gap height, m", 0.1, 1000, 0
 SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
 THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
 SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
-PASS_RIGHT = _of_shot("run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left.")
-PASS_UP = _of_shot("run.offset_m.up", "run.up_m", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
-TILT = _of_shot("run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
+PASS_RIGHT = _of_shot(
+    "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."
+)
+PASS_UP = _of_shot(
+    "run.offset_m.up", "run.up_m", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below."
+)
+TILT = _of_shot(
+    "run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run."
+)
 AIRCRAFT = (
     _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
     _of_shot("aircraft.size_m", "aircraft.height_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
     _of_shot("aircraft.size_m", "aircraft.length_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
 )
-UNSURE = _of_shot("aircraft.uncertainty_cm", "aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
+UNSURE = _of_shot(
+    "aircraft.uncertainty_cm", "aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20."
+)
 PAIRS: dict[str, tuple[Field, ...]] = {
     pair[0].key: pair
     for pair in (

@@ -14,7 +14,7 @@ from framematch.output.lens_map import size_within, straightened
 from framematch.page.pictures import built
 from framematch.render import render
 from framematch.render.keep import Kept
-from framematch.render.views import recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import wide_camera_and_bars
 from framematch.shot.shot import Shot
 
 WIDTH_PX = 480
@@ -57,7 +57,7 @@ def _draw(preview: Preview) -> tuple[Shown, Shown]:
         colour = render(scene, camera, pose).colour
     else:
         camera, shown = wide_camera_and_bars(pairing, height_px=size_within(pairing.display.raster_px, 2 * WIDTH_PX)[1])
-        colour = render(scene, camera, pose @ recording_from_monitoring(pairing)).colour * shown[..., None]
+        colour = render(scene, camera, pose @ pairing.mount.pose).colour * shown[..., None]
     after = straightened(colour, pairing, preview.which, width_px=WIDTH_PX, angle_deg=preview.angle_deg)
     return _shown(colour), _shown(after)
 

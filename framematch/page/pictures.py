@@ -19,7 +19,7 @@ from framematch.render.picture import Picture
 from framematch.render.pixels import frame_camera
 from framematch.render.recorded import recorded
 from framematch.render.sheet import marked
-from framematch.render.views import Views, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import Views, wide_camera_and_bars
 from framematch.scene.model import Scene
 from framematch.scene.open import scene_of
 from framematch.shot.shot import Shot
@@ -98,7 +98,7 @@ def _draw(wanted: Wanted) -> Pictures:
     wide_camera, shown = wide_camera_and_bars(wanted.pairing, height_px=wanted.height_px)
     narrow = frame_camera(wanted.pairing, height_px=wanted.height_px)
     frame = _picture(wanted, scene, narrow, pose)
-    wide = _picture(wanted, scene, wide_camera, pose @ recording_from_monitoring(wanted.pairing))
+    wide = _picture(wanted, scene, wide_camera, pose @ wanted.pairing.mount.pose)
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=wanted.pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,6 @@ from framematch.guide.outline import outline
 from framematch.guide.report import Report, guide_report
 from framematch.guide.tolerance import Band
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.output.overlay import overlay_files
 from framematch.render.keep import kept_by_value
 
 Floats = NDArray[np.float64]
@@ -36,6 +36,11 @@ def first_report(pairing: Pairing) -> Report:
     The rectangle is the guide's own; the outline is set for the middle of the range in inverse distance,
     where it is best for parallel axes, until the whole report says where it is best for these.
     """
+    main, *others = (_first(pairing.alone(i)) for i in range(len(pairing.frames)))
+    return replace(main, pairing=pairing, frames=tuple(others))
+
+
+def _first(pairing: Pairing) -> Report:
     middle_m = distance_from((inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2)
     return Report(
         pairing=pairing,
@@ -53,11 +58,6 @@ def first_report(pairing: Pairing) -> Report:
         unseen_percent=0.0,
         warnings=(),
     )
-
-
-def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
-    """The overlay's files: the command line's own."""
-    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
 
 
 @kept_by_value(limit_bytes=4_000_000)

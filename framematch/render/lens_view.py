@@ -26,7 +26,7 @@ def lens_view(*, renderer: str = "auto") -> Callable[[Comparison, Row, float, in
     scene = lru_cache(maxsize=1)(scene_of)
 
     def view(c: Comparison, row: Row, distance_m: float, width_px: int) -> Bytes:
-        aspect = c.pairing.frame_mm[0] * c.pairing.recording.lens.squeeze / c.pairing.frame_mm[1]
+        aspect = c.pairing.frame_aspect
         seen = scene(c.shot.scenery)
         pairing, height = replace(c.pairing, recording=row.camera), max(1, round(width_px / aspect))
         return recorded_frame(seen, pairing, c.shot.scene_from_recording(distance_m), height_px=height, renderer=renderer)

@@ -15,7 +15,7 @@ from framematch.guide.areas import areas
 from framematch.guide.best import at_distance
 from framematch.render import render
 from framematch.render.picture import Picture
-from framematch.render.pixels import display_camera, frame_camera, width_for
+from framematch.render.pixels import frame_camera, width_for
 from framematch.render.recorded import Recorded, filled, recorded
 from framematch.scene.model import Scene
 
@@ -59,23 +59,17 @@ def both_views(scene: Scene, pairing: Pairing, scene_from_recording: Pose, *, he
     wide_camera, shown = wide_camera_and_bars(pairing, height_px=height_px)
     narrow = frame_camera(pairing, height_px=wide_camera.raster_px[1])
     frame = render(scene, narrow, scene_from_recording, renderer=renderer)
-    wide = render(scene, wide_camera, scene_from_recording @ recording_from_monitoring(pairing), renderer=renderer)
+    wide = render(scene, wide_camera, scene_from_recording @ pairing.mount.pose, renderer=renderer)
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
     return Views(wide=wide, frame=frame, wide_camera=wide_camera, frame_camera=narrow, recorded=truth, shown=shown)
 
 
-def recording_from_monitoring(pairing: Pairing) -> Pose:
-    """How the monitoring camera stands in the recording camera's axes."""
-    mount = pairing.mount
-    return Pose(a="recording", b="monitoring", rotation=mount.recording_from_monitoring, translation_m=mount.translation_m)
-
-
 def wide_camera_and_bars(pairing: Pairing, *, height_px: int | None = None) -> tuple[Camera, Mask]:
     """The monitoring camera as the display shows it, at a height, and where the display has no bars."""
     display = pairing.display
-    camera = display_camera(pairing.monitoring, display)
+    camera = pairing.display_camera
     if height_px is not None and height_px != display.raster_px[1]:
         camera = camera.resized((width_for(display.raster_px[0] / display.raster_px[1], height_px), height_px))
     (width, height), (shown_w, shown_h) = camera.raster_px, display.raster_px

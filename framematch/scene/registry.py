@@ -13,11 +13,11 @@ from framematch.scene.model import Light, Scene
 from framematch.scene.opening import THIN_M, buildable, gate
 from framematch.scene.parts import Part
 from framematch.scene.people import Figure, figure_parts, subject_parts
+from framematch.scene.places import FILES
 from framematch.shot.opening import Opening
 from framematch.shot.values import Subject
 
 Builder = Callable[[Opening], Iterable[Part]]
-FILES = ("doorway", "window", "alley", "underpass", "trunks", "car", "glasshouse")
 
 
 @dataclass(frozen=True, kw_only=True)

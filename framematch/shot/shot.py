@@ -9,6 +9,8 @@ from numpy.typing import ArrayLike
 from framematch.errors import InputError
 from framematch.geometry.pose import Pose
 from framematch.shot.aircraft import Aircraft
+from framematch.shot.flown import Course, Flown
+from framematch.shot.lean import Flying
 from framematch.shot.opening import Opening
 from framematch.shot.place import Place
 from framematch.shot.run import Run
@@ -25,6 +27,8 @@ class Shot:
         subjects: who the run passes.
         candidates: lenses that could be taken.
         second: another camera for a hidden cut.
+        course: the path or the log that is flown, where there is one; without, the straight run.
+        flying: what the aircraft's lean along it comes from.
     """
 
     place: Place = field(default_factory=Place)
@@ -34,6 +38,8 @@ class Shot:
     subjects: tuple[Subject, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     second: Second | None = None
+    course: Course | None = None
+    flying: Flying = field(default_factory=Flying)
 
     @property
     def opening(self) -> Opening:
@@ -50,6 +56,20 @@ class Shot:
     def scenery(self) -> Shot:
         """What of it its scene depends on."""
         return Shot(place=self.place, openings=self.openings, subjects=self.subjects)
+
+    @property
+    def flown(self) -> Flown | None:
+        """The course as the aircraft leans along it, the recording camera at its tilt on the airframe; None for a straight run.
+
+        Raises:
+            InputError: a run that pans from the heading: along a path the nose says where the camera looks.
+        """
+        if self.course is None:
+            return None
+        if self.run.pan_deg:
+            raise InputError("along a path the camera looks where the nose points", field="run.pan_deg", fix="give [path] heading_deg or towards")
+        tilt = self.aircraft.camera_tilt_deg if self.aircraft is not None else self.run.tilt_deg
+        return Flown(course=self.course, flying=self.flying, camera_tilt_deg=tilt)
 
     def scene_from_recording(self, distance_m: ArrayLike) -> Pose:
         """Where the recording camera is and looks at distances (...) before the opening."""

@@ -7,10 +7,11 @@ import pickle
 import threading
 import tomllib
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
+from pydantic_core import PydanticCustomError
 
 from framematch.errors import InputError
 from framematch.text.units import metric
@@ -26,6 +27,18 @@ class Table(BaseModel):
 
 
 Model = TypeVar("Model", bound=Table)
+
+
+def one_of(names: Sequence[str]) -> AfterValidator:
+    """A check that text is one of some names, which the code keeps elsewhere."""
+
+    def check(value: str) -> str:
+        if value not in names:
+            *most, last = map(repr, names)
+            raise PydanticCustomError("one_of", "Input should be {names}", {"names": " or ".join(filter(None, (", ".join(most), last)))})
+        return value
+
+    return AfterValidator(check)
 
 
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
@@ -55,10 +68,10 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
 
     Args:
         values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``, a number picking one of a list of tables
-            (``opening.0.sill_m``); None removes a key.
+            (``opening.0.sill_m``), the first if there is none; None removes a key.
     """
     import tomlkit
-    from tomlkit.items import AoT, InlineTable
+    from tomlkit.items import InlineTable
 
     document = _documents.take(text)
     for key, value in values.items():
@@ -66,13 +79,14 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
         place: Any = document
         for table in tables:
             if isinstance(place, list):
-                place = place[int(table)]
-                continue
+                place = place[int(table) if table.isdigit() else 0]
+                if table.isdigit():
+                    continue
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
-            if isinstance(place, AoT):  # of a table that repeats, the first is the main one
-                place = place[0]
+        if isinstance(place, list):
+            place = place[0]
         if value is None:
             place.pop(last, None)
         elif isinstance(value, dict) and not isinstance(place, InlineTable):

@@ -8,12 +8,9 @@ All 200 pairs and 50 sets, one file of outcomes each (hours on shared cores; mad
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
 import pickle
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -22,14 +19,12 @@ sys.path[:0] = [str(Path(__file__).parents[1] / "helpers"), str(Path(__file__).p
 
 import independent_pairs as made
 
-from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.tolerance import edge_places
 from framematch.guide.transfer import inverse_m, to_display
-from framematch.measure.check import check_moments
 from framematch.measure.known import Typed
 from framematch.measure.stills import Still
 
@@ -39,9 +34,7 @@ PAIR_PERCENT, SET_PERCENT = 0.5, 0.25
 
 def pairing_of(rig: made.Rig) -> Pairing:
     """The rig as its file has it."""
-    eyes = [
-        Camera(lens=Lens(projection=e.base, focal_mm=e.focal_mm), sensor_mm=e.sensor_mm, raster_px=e.raster_px, centre_px=e.centre_px) for e in rig.file
-    ]
+    eyes = [Camera(lens=Lens(projection=e.base, focal_mm=e.focal_mm), sensor_mm=e.sensor_mm, raster_px=e.raster_px, centre_px=e.centre_px) for e in rig.file]
     left, top, right, bottom = rig.frame
     stated = Tolerance(
         offset_mm=made.OFFSET_MM, focal_percent=100 * made.FOCAL_SHARE, centre_px=made.CENTRE_SHARE * max(made.RECORDING_PX[0], made.MONITORING_PX[0])

@@ -20,19 +20,22 @@ from typer.testing import CliRunner
 from framematch.cli import app
 from framematch.cli.shot import figures_asked, shot_asked
 from framematch.errors import InputError
+from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
 from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap_share, layout, run_frames, where_in_words
 from framematch.render.video import write_video
 from framematch.render.views import frame_camera, wide_camera_and_bars
-from framematch.files.pairing import parse_pairing
 from framematch.scene.model import Light, Scene, Surface
 from framematch.scene.open import scene_of
 from framematch.scene.registry import places
+from framematch.shot.flown import Flown
 from framematch.shot.opening import Opening
+from framematch.shot.path import Heading
 from framematch.shot.place import Place
 from framematch.shot.run import Run
 from framematch.shot.shot import Shot
-from framematch.shot.way import Straight, Track
+from framematch.shot.timing import timed
+from framematch.shot.way import Straight
 
 av = pytest.importorskip("av")
 pytest.importorskip("trimesh")
@@ -60,7 +63,7 @@ def _middle(redness: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("rate", [24, 25, 30, 60])
 def test_frames_last_as_long_as_the_run(rate: int) -> None:
-    run = Track(points_m=((0, 1, 6), (0, 1, 0)), speed_m_per_s=4.0)  # 1.5 s
+    run = Flown(course=timed(((0, 1, 6), (0, 1, 0)), 4.0))  # 1.5 s
     times = frame_times(run, rate)
     assert len(times) == math.floor(1.5 * rate) + 1
     assert times[1] == Fraction(1, rate) and times[-1] <= Fraction(3, 2) < times[-1] + Fraction(1, rate)
@@ -112,13 +115,13 @@ def test_the_goggles_view_is_on_time_too(tmp_path: Path) -> None:
 def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
     """Sideways at 6 m/s before a marker 3 m away, 360 degrees at 25 frames per second: 1/25 s, 0.24 m there."""
     scene, pairing = _marker(0.0, 1.4, -3.0), glasshouse()
-    run = Track(points_m=((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), speed_m_per_s=6.0, heading_deg=0.0)
+    run = Flown(course=timed(((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), 6.0, heading=Heading(held_deg=0.0)))
     camera = frame_camera(pairing, height_px=240)
     place = layout(pairing, Filming(height_px=240))
 
     def width(shutter_deg: float | None) -> float:
         """Of the smear at the marker's middle row, at half its brightest linear light, in pixels."""
-        filming = Filming(frames_per_s=25, shutter_deg=shutter_deg, samples=16, height_px=240)
+        filming = Filming(frames_per_s=25, shutter_deg=shutter_deg, moments=15, height_px=240)
         frames = run_frames(scene, pairing, run, filming)
         next(frames)
         picture = next(frames)  # at x = -0.12 m
@@ -134,7 +137,7 @@ def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
 def test_a_smear_takes_as_many_moments_as_it_is_long() -> None:
     """Without gaps: along the smear of a narrow marker, linear light dips by no more than a few percent."""
     scene, pairing = _marker(0.0, 1.4, -1.2), glasshouse()
-    run = Track(points_m=((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), speed_m_per_s=6.0, heading_deg=0.0)
+    run = Flown(course=timed(((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), 6.0, heading=Heading(held_deg=0.0)))
     place = layout(pairing, Filming(height_px=240))
     frames = run_frames(scene, pairing, run, Filming(frames_per_s=25, shutter_deg=180.0, height_px=240))
     next(frames)
@@ -170,7 +173,7 @@ def test_where_the_rig_is_is_said_in_words() -> None:
     assert where_in_words(scene, run, 2.0) == "2.0 m past the gap"
     assert gap_share(scene, run) == pytest.approx(0.75, abs=1e-6)
     assert before_gap_m(scene, run.pose(1.0)) == pytest.approx(2.0)
-    away = Track(points_m=((0, 1, 6), (3, 1, 6)))
+    away = Flown(course=timed(((0, 1, 6), (3, 1, 6)), 5.0))
     assert gap_share(scene, away) is None
 
 

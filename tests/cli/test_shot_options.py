@@ -18,7 +18,11 @@ from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.render.sheet import look, sheet
 from framematch.scene.open import scene_of
 
-SHOT = STARTER_PLAN.replace("tilt_deg = 0  ", "tilt_deg = -15  ").replace("right = 0.0, up = 0.0", "right = 0.3, up = 0.1").replace("heading_deg = 0  ", "heading_deg = 6  ")
+SHOT = (
+    STARTER_PLAN.replace("tilt_deg = 0  ", "tilt_deg = -15  ")
+    .replace("right = 0.0, up = 0.0", "right = 0.3, up = 0.1")
+    .replace("heading_deg = 0  ", "heading_deg = 6  ")
+)
 
 
 @pytest.fixture
@@ -43,9 +47,8 @@ def test_view_shows_the_files_own_gap_run_and_subjects(folder: Path) -> None:
     pairing = parse_pairing(STARTER)
     shot = parse_shot(pairing, SHOT)
     expected = np.asarray(sheet(look(scene_of(shot), pairing, distance_m=3.0, run=shot.run, renderer="rays")))
-    for words in (("both.toml",), ("rig.toml", "--shot", "shot.toml")):
-        said("view", *words, "--renderer", "rays", "--out", "view.png")
-        assert (np.asarray(Image.open("view.png").convert("RGB")) == expected).all()
+    said("view", "rig.toml", "--shot", "shot.toml", "--renderer", "rays", "--out", "view.png")
+    assert (np.asarray(Image.open("view.png").convert("RGB")) == expected).all()
 
 
 def _rig_keys(file: Path) -> tuple[np.ndarray, np.ndarray, float]:

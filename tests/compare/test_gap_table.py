@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
-from framematch.compare import Aircraft, Candidate, Opening, Part, Run, Shot, Second, Subject, candidate_of, compare
+from framematch.compare import Aircraft, Candidate, Opening, Part, Run, Second, Shot, Subject, candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
 from framematch.compare.table import Comparison
 from framematch.errors import InputError

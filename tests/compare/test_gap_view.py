@@ -247,7 +247,9 @@ runs = st.builds(
     tilt_deg=st.floats(-40, 40),
     bank_deg=st.floats(-60, 60),
 )
-openings = st.builds(Opening, width_m=st.floats(0.3, 4), height_m=st.floats(2, 4), shape=st.sampled_from(["rectangle", "arch", "circle"]), sill_m=st.floats(0, 2))
+openings = st.builds(
+    Opening, width_m=st.floats(0.3, 4), height_m=st.floats(2, 4), shape=st.sampled_from(["rectangle", "arch", "circle"]), sill_m=st.floats(0, 2)
+)
 
 
 @settings(max_examples=25, deadline=None)

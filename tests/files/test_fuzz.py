@@ -21,9 +21,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rigs import glasshouse, random_pairing
 
-from framematch.day.reader import parse_day
 from framematch.errors import InputError
 from framematch.files import starter
+from framematch.files.day import parse_day
 from framematch.files.pairing import parse_pairing
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import parse_shot

@@ -21,8 +21,7 @@ BEND_RECORDING, BEND_MONITORING = 0.015, 0.03  # of the image radius, at the hal
 RECORDING_PX, MONITORING_PX = (960, 540), (1280, 720)
 SENSOR_MM, WIDE_MM = (24.89, 14.000625), (5.9, 3.31875)
 FOCALS_MM = (14.0, 18.0, 21.0, 25.0, 28.0, 35.0, 50.0)
-_PHOTOGRAPHS = ("astronaut.png brick.png camera.png chelsea.png coffee.png coins.png grass.png gravel.png hubble_deep_field.jpg ihc.png moon.png "
-                "motorcycle_left.png rocket.jpg retina.jpg").split()  # fmt: skip
+_PHOTOGRAPHS = ["astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "grass.png", "gravel.png", "hubble_deep_field.jpg", "ihc.png", "moon.png", "motorcycle_left.png", "rocket.jpg", "retina.jpg"]  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,7 +218,9 @@ def scene(rng, *, kind: str, spread: float) -> list[Panel]:
     below = 0.5 * spread * away if kind == "open" else floor
     panels = [_panel((-half, -top, away), (2 * half, 0, 0), (0, top + below, 0), _mosaic(rng, 10, 6))]
     if kind == "wall":
-        return [_panel((-3 * away * spread - 2, -2 * away * spread - 2, away), (6 * away * spread + 4, 0, 0), (0, 4 * away * spread + 4, 0), _mosaic(rng, 14, 9))]
+        return [
+            _panel((-3 * away * spread - 2, -2 * away * spread - 2, away), (6 * away * spread + 4, 0, 0), (0, 4 * away * spread + 4, 0), _mosaic(rng, 14, 9))
+        ]
     deep = min(away, 30.0)
     panels.append(_panel((-deep, floor, 0.4), (2 * deep, 0, 0), (0, 0, deep), _mosaic(rng, 8, 8)))
     if kind == "closed":
@@ -378,7 +379,9 @@ def moment(rig: Rig, index: int, *, kind: str | None = None, fine: int = 2, move
     low, mid, high = np.percentile(middle, (5, 50, 95))
     return Moment(
         recording_jpeg=_spoiled(first, rng, blur=rng.uniform(0.6, 1.1), noise=rng.uniform(1.5, 3.5), quality=int(rng.integers(84, 95)), gain=1.0),
-        monitoring_jpeg=_spoiled(second, rng, blur=rng.uniform(0.5, 0.9), noise=rng.uniform(1.5, 4), quality=int(rng.integers(80, 92)), gain=rng.uniform(0.8, 1.1)),
+        monitoring_jpeg=_spoiled(
+            second, rng, blur=rng.uniform(0.5, 0.9), noise=rng.uniform(1.5, 4), quality=int(rng.integers(80, 92)), gain=rng.uniform(0.8, 1.1)
+        ),
         middle_m=float(mid),
         middle_spread=float(high / low),
         kind=kind,

@@ -21,7 +21,7 @@ from framematch.live.scene_part import scene_part
 from framematch.render.rays import first_hits
 from framematch.render.recorded import agreement
 from framematch.render.sheet import marked
-from framematch.render.views import both_views, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import both_views, wide_camera_and_bars
 from framematch.scene.model import Light, Scene, Surface
 from framematch.scene.registry import make_scene
 from framematch.shot.place import standing
@@ -137,7 +137,7 @@ def middle_of(picture: np.ndarray, spot: np.ndarray, reach: int = 7) -> np.ndarr
 def apart(page: Any, parts: dict[str, bytes], shot: str, pairing: Pairing, *, height_px: int, focals_mm: tuple[float, float] | None = None) -> Apart:
     """Draw a shot through a pairing both ways and compare."""
     pose = pose_of(shot)
-    eye = (pose @ recording_from_monitoring(pairing)).matrix
+    eye = (pose @ pairing.mount.pose).matrix
     scene, middles = with_markers(scene_named(SHOTS[shot][0]), wide_camera_and_bars(pairing, height_px=height_px)[0], eye)
     views = both_views(scene, pairing, pose, height_px=height_px, renderer="rays")
     parts["scene"], parts["white"], parts["rig"] = scene_part(scene), scene_part(whitened(scene)), rig_part(pairing, focals_mm=focals_mm)

@@ -22,7 +22,6 @@ from framematch.live.parts import head_of, packed, whole
 from framematch.live.path_part import straight_path
 from framematch.live.rig_part import rig_part, without_focal
 from framematch.live.scene_part import scene_part
-from framematch.render.pixels import display_camera
 from framematch.scene.model import Scene, Surface
 from framematch.shot.opening import Opening
 from framematch.shot.run import Run
@@ -56,7 +55,7 @@ def test_parts_say_what_they_hold_and_notice_a_changed_byte() -> None:
 @pytest.mark.parametrize("name", sorted(pairs()))
 def test_between_its_corners_the_ray_grid_is_true_to_a_fifth_of_a_pixel(name: str) -> None:
     pairing = pairs()[name]
-    camera, shown = display_camera(pairing.monitoring, pairing.display), pairing.display.shown
+    camera, shown = pairing.display_camera, pairing.display.shown
     tables = lensed(camera, shown, WIDE_CELLS)
     dice = np.random.default_rng(3)
     share = dice.uniform(0, 1, (4000, 2))

@@ -22,7 +22,7 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.measure.bundle import Corners, State, residuals, solve
-from framematch.measure.chart import CHARUCO, CHESSBOARD, Chart, chart_for_paper, find_chart, mirrored, parse_chart
+from framematch.measure.chart import CHARUCO, CHESSBOARD, PAPERS_MM, Chart, chart_for_paper, find_chart, mirrored, parse_chart
 from framematch.measure.derivatives import image_derivatives
 from framematch.measure.finding import look_for_chart
 from framematch.measure.lens import TOGETHER, fit_lens
@@ -375,3 +375,15 @@ def test_bad_pairs_for_a_mount(rendered):
 
 def test_known_mount_type():
     assert Mount().translation_m.tolist() == [0, 0, 0]
+
+
+def test_help_and_errors_name_a_chart_that_can_be_printed() -> None:
+    from typer.testing import CliRunner
+
+    from framematch.cli import app
+
+    printed = {chart_for_paper(paper).name for paper in PAPERS_MM}
+    with pytest.raises(InputError) as refused:
+        parse_chart("nonsense")
+    for said in (str(refused.value), " ".join(CliRunner().invoke(app, ["measure", "lens", "--help"]).output.split())):
+        assert any(name in said for name in printed), said

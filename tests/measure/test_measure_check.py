@@ -25,8 +25,9 @@ from framematch.guide.wall_marks import wall_marks
 from framematch.measure.check import NotSuitable, check_guide
 from framematch.measure.corrected import guide_off_percent
 from framematch.measure.laid_in import before_after_picture
-from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still
+from framematch.text import typed
 
 cv2 = pytest.importorskip("cv2")
 skimage_data = pytest.importorskip("skimage.data")
@@ -286,9 +287,10 @@ def test_wall_marks_that_do_not_fit_are_refused():
         aim_from_marks(pairing, still, [right[0], None, None, None, None], 3.0)
     with pytest.raises(InputError, match="in this order: top left"):
         aim_from_marks(pairing, still, right[:3], 3.0)
-    with pytest.raises(InputError, match="is no place"):
-        parse_places("1,2; 3")
-    assert parse_places("1,2; -; 3.5,4") == [(1, 2), None, (3.5, 4)]
+    with pytest.raises(InputError, match="is not a place"):
+        typed.places("1,2; 3", "--marks")
+    for text in ("1,2; -; 3.5,4", "1,2 - 3.5,4", "1, 2;-;3.5, 4"):
+        assert typed.places(text, "--marks", count=3) == [(1, 2), None, (3.5, 4)]
 
 
 def test_distances_judged_of_a_guide_for_the_horizon_alone():

@@ -15,12 +15,14 @@ from framematch.geometry.camera import Camera, Display, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
-from framematch.output.exchange import glb, viewpoints, write_exchange, yfov_rad
+from framematch.output.exchange import glb, viewpoints, yfov_rad
+from framematch.output.scene_file import write_exchange
 from framematch.scene.load import load_scene
 from framematch.scene.model import Scene
-from framematch.shot.way import Track
 from framematch.scene.registry import make_scene
+from framematch.shot.flown import Flown
 from framematch.shot.place import Place, standing
+from framematch.shot.timing import timed
 
 trimesh = pytest.importorskip("trimesh")
 
@@ -34,7 +36,7 @@ PAIRING = Pairing(
     far_m=30,
 )
 POSE = standing((0.4, 1.6, 5.0), heading_deg=20, pitch_deg=-8, bank_deg=5)
-RUN = Track(points_m=((0, 1.5, 6), (0.5, 1.6, 2), (0, 1.5, -2)), speed_m_per_s=4, bank_deg=None)
+RUN = Flown(course=timed(((0, 1.5, 6), (0.5, 1.6, 2), (0, 1.5, -2)), 4.0))
 
 
 @pytest.fixture(scope="module")

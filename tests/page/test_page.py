@@ -24,12 +24,13 @@ from framematch.page.areas.gap import numbers_in
 from framematch.page.areas.pairing import part_of
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
+from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
 from framematch.page.pictures import Wanted, frame_picture, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
-from framematch.page.work import files_of, first_report, report_of
+from framematch.page.work import first_report, report_of
 from framematch.render.pixels import frame_camera
 
 
@@ -202,7 +203,7 @@ def test_downloads_are_the_command_lines_own_bytes(draft):
     from framematch.output.guide_drawing import USUAL_PARTS
     from framematch.output.overlay import overlay_files
 
-    assert files_of(draft.pairing, parts=USUAL_PARTS, line_px=None) == overlay_files(guide_report(parse_pairing(draft.text)))
+    assert overlays_of(draft.pairing, 1, USUAL_PARTS, (0,), ()) == overlay_files(guide_report(parse_pairing(draft.text)))
 
 
 def test_the_first_guide_is_the_guide(draft):
@@ -292,7 +293,7 @@ def test_pictures_are_kept_by_value(draft):
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.run()
     assert not found.exception
     return found
@@ -356,7 +357,7 @@ def test_words_of_a_hostile_address_are_shown_as_they_are():
 
     focal = next(line for line in EXAMPLE.splitlines() if line.startswith("focal_mm"))
     text = EXAMPLE.replace(focal, 'focal_mm = "![x](//elsewhere.invalid/x.png) :red[now] `a` $b$ <b>"', 1)
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     app.query_params["p"] = packed(text)
     app.run()
     assert not app.exception

@@ -264,7 +264,7 @@ def test_the_look_is_kept_and_does_not_wait_for_what_it_does_not_show(draft) -> 
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.session_state["area"] = "Exchange"
     found.run()
     assert not found.exception

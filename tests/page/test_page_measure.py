@@ -34,7 +34,7 @@ DOC = "chessboard-10x7-25mm"
 @pytest.fixture
 def app():
     """The page open at measuring."""
-    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     app.session_state["area"] = "Measure"
     return app.run()
 
@@ -264,7 +264,6 @@ def test_nothing_is_measured_twice(app, opencv_doc, monkeypatch):
 def true_rig():
     """A rig whose monitoring camera really looks 1.5 degrees up, and a still of each camera."""
     from framematch.render import render
-    from framematch.render.views import recording_from_monitoring
     from framematch.scene.registry import make_scene
     from framematch.shot.run import Run
 
@@ -273,7 +272,7 @@ def true_rig():
     scene = make_scene("glasshouse")
     pose = scene.scene_from_recording(Run(), 6.0)
     recording = render(scene, true.recording.resized((1920, 1012)), pose).colour
-    return true, png(recording), png(render(scene, true.monitoring, pose @ recording_from_monitoring(true)).colour)
+    return true, png(recording), png(render(scene, true.monitoring, pose @ true.mount.pose).colour)
 
 
 def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):

@@ -6,6 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
+from at_length import sample
 from browser import area, axe_faults, opened, settle
 from PIL import Image
 
@@ -58,8 +59,8 @@ def upload(page, which, files):
     settle(page)
 
 
-def stills(folder, side):
-    return [{"name": p.name, "mimeType": "image/jpeg", "buffer": p.read_bytes()} for p in sorted(folder.glob(f"{side}[01]*.jpg"))]
+def stills(folder, side, which="[01]*"):
+    return [{"name": p.name, "mimeType": "image/jpeg", "buffer": p.read_bytes()} for p in sorted(folder.glob(f"{side}{which}.jpg"))]
 
 
 def sound(page):
@@ -103,11 +104,11 @@ def test_the_mount_from_pairs_on_a_phone(phone, opencv_doc):
     choose(phone, "The mount")
     chart(phone)
     for which, side in enumerate(("left", "right")):
-        upload(phone, which, stills(opencv_doc, side))
+        upload(phone, which, stills(opencv_doc, side, sample("0[1-6]", "[01]*")))
     phone.get_by_role("button", name="Measure the mount").click()
     phone.get_by_text("The guide over the real still").wait_for()
     settle(phone)
-    assert phone.get_by_text("13 pairs used, 0 not.").count() == 1
+    assert phone.get_by_text(f"{sample(6, 13)} pairs used, 0 not.").count() == 1
     sound(phone)
     phone.get_by_role("button", name="Use this mount and both lenses in the pairing").click()
     phone.get_by_text("The measured figures are in the pairing").wait_for()

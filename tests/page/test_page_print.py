@@ -179,7 +179,7 @@ def test_a_huge_file_is_not_even_read() -> None:
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.session_state["area"] = "Print"
     found.run()
     assert not found.exception

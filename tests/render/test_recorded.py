@@ -16,9 +16,9 @@ from framematch.geometry.mount import Mount
 from framematch.guide.best import best_guide, outline_errors
 from framematch.guide.transfer import to_recorded
 from framematch.render import gl, rays
-from framematch.render.pixels import display_camera, frame_camera, pixel_rays
+from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.recorded import agreement, filled
-from framematch.render.views import Views, both_views, outline_area, recording_from_monitoring
+from framematch.render.views import Views, both_views, outline_area
 from framematch.scene.registry import make_scene
 from framematch.shot.opening import Opening
 from framematch.shot.place import standing
@@ -92,7 +92,7 @@ def test_what_is_hidden_is_hidden(renderer: str) -> None:
     views = both_views(scene, pairing, pose, renderer=renderer, height_px=360)
     pixel, _ = pixel_rays(views.wide_camera)
     rows, columns = np.nonzero(views.recorded.in_frame & np.isfinite(views.wide.distance_m))
-    to_scene = pose @ recording_from_monitoring(pairing)
+    to_scene = pose @ pairing.mount.pose
     points = to_scene.points(pixel[rows, columns] * views.wide.distance_m[rows, columns][:, None])
     eye = pose.translation_m
     away = np.linalg.norm(points - eye, axis=1)
@@ -117,7 +117,7 @@ def test_the_display_camera_is_monitoring_camera_and_display_in_one(fit: str) ->
     pairing = glasshouse(display=Display(raster_px=(1280, 720), source_px=(1440, 1080), fit=fit))
     directions = np.random.default_rng(2).normal(size=(500, 3)) * [1, 1, 0.2] + [0, 0, 1]
     direct, ok = pairing.monitoring.project(directions)
-    camera = display_camera(pairing.monitoring, pairing.display)
+    camera = pairing.display_camera
     assert np.allclose(camera.project(directions)[0][ok], pairing.display.from_source(direct[ok]), atol=1e-8)
 
 

@@ -136,10 +136,7 @@ def test_eight_threads_get_the_pictures_that_one_gets(renderer: str) -> None:
     around = np.random.default_rng(8).uniform(-6, 6, (60, 3)) + [0, 0, -1]
     scenes = [textured_ground(), balls(around[np.linalg.norm(around, axis=1) > 3], np.full((np.linalg.norm(around, axis=1) > 3).sum(), 0.5))]
     lenses = [*LENSES.values(), *OTHERS.values()]
-    jobs = [
-        (scenes[i % 2], camera(lenses[i % len(lenses)], (112, 63)), standing((0.1 * i, 0.2, 0.0), heading_deg=9.0 * i, pitch_deg=-10.0))
-        for i in range(20)
-    ]
+    jobs = [(scenes[i % 2], camera(lenses[i % len(lenses)], (112, 63)), standing((0.1 * i, 0.2, 0.0), heading_deg=9.0 * i, pitch_deg=-10.0)) for i in range(20)]
     alone = [render(scene, view, pose, renderer=renderer) for scene, view, pose in jobs]
     start = threading.Barrier(8)
 

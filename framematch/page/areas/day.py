@@ -10,8 +10,8 @@ import streamlit as st
 
 from framematch import cautions
 from framematch.day import DayPlan, plan_day
-from framematch.day.reader import parse_day
 from framematch.errors import InputError
+from framematch.files.day import parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, sections

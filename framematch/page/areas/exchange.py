@@ -12,7 +12,19 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.files.fdl import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
+from framematch.files.fdl import (
+    Framing,
+    all_frame_changes,
+    chosen,
+    fdl_text,
+    fitting,
+    frame_changes,
+    framed,
+    framed_all,
+    framing_of,
+    parse_framings,
+    protection_of,
+)
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
@@ -78,6 +90,9 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
         st.html(block(paragraph(f"No FDL file: {error}", "fault")))
         return
     st.html(block(_drawn(framing, colours)))
+    if pairing.others:
+        rest = "; ".join(f"{frame.name} {pixels(frame.area)}" for frame in pairing.frames[1:])
+        st.html(block(paragraph(f"The file also has, each as a framing decision of the same canvas: {rest}.")))
     _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
 
 
@@ -121,6 +136,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
         return
     name, framings = given
     framing = framings[0]
+    _all_at_once(pairing, framings, name)
     if len(framings) > 1:
         names = [f"{i + 1}: {_named(f)} on {f.raster_px[0]} x {f.raster_px[1]}" for i, f in enumerate(framings)]
         first = next((i for i, f in enumerate(framings) if f.raster_px == pairing.recording.raster_px), 0)
@@ -146,13 +162,36 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     )
 
 
+def _all_at_once(pairing: Pairing, framings: tuple[Framing, ...], name: str) -> None:
+    """Several decisions for this camera as several frames of the pairing."""
+    try:
+        found = fitting(list(framings), pairing, name=name)
+        framed_all(pairing, found, name=name)
+    except InputError:  # said of each decision by itself
+        return
+    if len(found) > 1:
+        st.button(
+            f"Use all {len(found)} as this pairing's frames",
+            on_click=_take_all,
+            args=(all_frame_changes(found), name),
+            key="exchange:use-all",
+            help=f"The first is the main one: {', '.join(f.label for f in found)}. Undo brings the old frames back.",
+        )
+
+
+def _take_all(changes: dict[str, Any], name: str) -> None:
+    session.change("recording.frame", changes)
+    st.session_state.pop(GIVEN, None)
+    session.note(f"The frames of {name} are in the pairing. Undo brings the old ones back.")
+
+
 def _compared(before: Pairing, after: Pairing) -> str:
     def row(name: str, say: Callable[[Pairing], str]) -> list[str]:
         return [name, say(before), say(after)]
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
@@ -328,7 +367,9 @@ def _scene(pairing: Pairing) -> None:
     )
     st.html(
         block(
-            paragraph(f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area.")
+            paragraph(
+                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+            )
         )
     )
     one, two = st.columns(2)
@@ -347,7 +388,7 @@ def _scene(pairing: Pairing) -> None:
 
 
 def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
+    from framematch.output.scene_file import write_exchange
     from framematch.shot.way import Straight
 
     scene = built(shot)

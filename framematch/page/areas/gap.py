@@ -142,7 +142,7 @@ def _pictures(found: Comparison, pulse: Any) -> None:
     distance = distance_now()
     spot = st.empty()
     figures: list[str] = []
-    frame_aspect = found.pairing.frame_mm[0] * found.pairing.recording.lens.squeeze / found.pairing.frame_mm[1]
+    frame_aspect = found.pairing.frame_aspect
     for row in found.rows[:MOST_PICTURES]:
         wanted = Wanted(pairing=replace(found.pairing, recording=row.camera), shot=found.shot, distance_m=distance, height_px=PICTURE_PX)
         try:

@@ -10,6 +10,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
+from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
@@ -17,14 +18,7 @@ from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 
-PROJECTIONS = {
-    "rectilinear": "rectilinear: straight lines stay straight",
-    "equidistant": "equidistant: even steps of angle, usual for wide drone cameras",
-    "equisolid": "equisolid: usual for photographic fisheyes",
-    "stereographic": "stereographic: small things keep their shape",
-    "orthographic": "orthographic: strongly squeezed edges",
-    None: "worked out from two or three angles",
-}
+PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 FORMAT_NAMES = {
     "135-still": "135 still, 36 x 24 mm",
     "super35-4perf": "Super 35, 4-perf",
@@ -221,7 +215,7 @@ def _frame_in_pixels(file: PairingFile) -> None:
     words = f"Frame by its pixels, as an FDL file gave it: {width:g} x {height:g} at {left:g}, {top:g}"
     st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame[0].keep_percent:g} %.")))
     fields.fault("recording.frame.area_px")
-    shape = width * file.recording.squeeze / height
+    shape = session.draft().pairing.frame_aspect
     near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
     st.button(
         "Frame by delivery shape again",

@@ -168,7 +168,12 @@ def plain(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-_OPTIONS = {" (--distance)": "", "Measure its bar and add --bar-mm": "Measure its 100 mm bar and type what it is", "--marks: ": "", "--distance: ": "Distance: "}
+_OPTIONS = {
+    " (--distance)": "",
+    "Measure its bar and add --bar-mm": "Measure its 100 mm bar and type what it is",
+    "--marks: ": "",
+    "--distance: ": "Distance: ",
+}
 
 
 def use(label: str, key: str, group: str, values: dict[str, Any]) -> None:
