@@ -150,12 +150,12 @@ void main() {
   gl_Position = vec4(mix(part.xy, part.zw, p) * vec2(2.0, -2.0) + vec2(-1.0, 1.0), 0.0, 1.0);
 }`;
 
-const VIEW_FRAGMENT = `${HEAD}
+const VIEW_FRAGMENT = (marks) => `${HEAD}${marks ? "#define MARKS\n" : ""}
 in vec3 way; in float room; out vec4 colour;
 uniform sampler2DArray seen, seenDepth, filmDepth; uniform sampler2D table;
 uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenOut[6], filmOut[6], seenMap[6], filmMap[6];
 uniform vec2 seenSize, filmSize; uniform vec3 up, zenith, horizon;
-uniform bool marks, fine; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
+uniform bool fine; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
 const float NEAR = ${NEAR_M.toFixed(4)};
 
 int facing(vec3 ray, int count, vec3 outs[6]) {
@@ -195,9 +195,10 @@ bool hidden(vec4 p) {
   vec3 f = filmAxes[i] * p.xyz;
   vec2 t = filmMap[i].x * f.xy / f.z - filmMap[i].yz;
   float most = textureLod(filmDepth, vec3(t / filmSize, float(i)), 0.0).r;
-  if (most >= 1.0 || (p.w > 0.0 && f.z <= NEAR / (1.0 - most) * 1.01)) return false;
-  for (int y = -1; y <= 1; y++) for (int x = -1; x <= 1; x++)
-    most = max(most, textureLod(filmDepth, vec3((t + filmStep * vec2(x, y)) / filmSize, float(i)), 0.0).r);
+  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds.
+  int rounds = most >= 1.0 || (p.w > 0.0 && f.z <= NEAR / (1.0 - most) * 1.01) ? 0 : 9;
+  for (int k = 0; k < rounds; k++)
+    most = max(most, textureLod(filmDepth, vec3((t + filmStep * vec2(float(k % 3 - 1), float(k / 3 - 1))) / filmSize, float(i)), 0.0).r);
   if (most >= 1.0) return false;
   return p.w == 0.0 || f.z > NEAR / (1.0 - most) * 1.01;
 }
@@ -214,20 +215,20 @@ void main() {
   } else c = texture(seen, vec3(t / seenSize, float(i)));
   float rise = sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0));
   vec3 rgb = c.rgb + (1.0 - c.a) * mix(horizon, zenith, rise);
-  if (marks) {
+#ifdef MARKS
+  {
     vec3 dx = dFdx(way) * line, dy = dFdy(way) * line;
     vec4 here = met(way);
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
     if (!in0 || hidden(here)) rgb *= dim;
-    if (in0) {
-      float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
-      if (near < 1.5 * line * max(w.x, w.y)
-          && !(inside(framed(met(way + dx).xyz)) && inside(framed(met(way - dx).xyz)) && inside(framed(met(way + dy).xyz)) && inside(framed(met(way - dy).xyz))))
-        rgb = vec3(1.0);
-    }
+    float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
+    int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;
+    for (int k = 0; k < rounds; k++)
+      if (!inside(framed(met(way + (k < 2 ? dx : dy) * (k % 2 == 0 ? 1.0 : -1.0)).xyz))) rgb = vec3(1.0);
   }
+#endif
   colour = vec4(rgb, 1.0);
 }`;
 
@@ -240,8 +241,7 @@ export class Painter {
     if (!gl) throw new Error("no WebGL2");
     this.gl = gl;
     this.canvas = canvas;
-    this.programs = { scene: this.program(SCENE_VERTEX, SCENE_FRAGMENT), view: this.program(VIEW_VERTEX, VIEW_FRAGMENT) };
-    this.blank = this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, 2, new Float32Array(8));
+    this.programs = { scene: this.program(SCENE_VERTEX, SCENE_FRAGMENT), plain: this.program(VIEW_VERTEX, VIEW_FRAGMENT(false)), marked: this.program(VIEW_VERTEX, VIEW_FRAGMENT(true)) };
     this.framebuffer = gl.createFramebuffer();
     this.stores = {};
     this.grids = {};
@@ -426,7 +426,7 @@ export class Painter {
 
   /** Put a view's grid on the canvas. */
   lay(view, grid, faces, store, pose, marks) {
-    const gl = this.gl, { program, at } = this.programs.view, [x, y, w, h] = view.box, part = view.part;
+    const gl = this.gl, { program, at } = marks ? this.programs.marked : this.programs.plain, [x, y, w, h] = view.box, part = view.part;
     gl.bindFramebuffer(gl.FRAMEBUFFER, null);
     gl.useProgram(program);
     gl.disable(gl.DEPTH_TEST);
@@ -450,9 +450,6 @@ export class Painter {
       gl.uniform3fv(at[`${prefix}Map`], pad((f) => [f.focal, f.left, f.top]));
     };
     bind(0, gl.TEXTURE_2D_ARRAY, store.colour, "seen");
-    bind(1, gl.TEXTURE_2D_ARRAY, store.depth, "seenDepth");
-    bind(2, gl.TEXTURE_2D_ARRAY, marks ? marks.store.depth : store.depth, "filmDepth");
-    bind(3, gl.TEXTURE_2D, marks ? marks.grid.table : this.blank, "table");
     said("seen", faces);
     gl.uniform2f(at.seenSize, store.w, store.h);
     gl.uniform2fv(at.centre, view.centre);
@@ -461,9 +458,11 @@ export class Painter {
     gl.uniform3fv(at.up, [pose.turn[3], pose.turn[4], pose.turn[5]]);
     gl.uniform3fv(at.zenith, this.scene.part.zenith);
     gl.uniform3fv(at.horizon, this.scene.part.horizon);
-    gl.uniform1i(at.marks, marks ? 1 : 0);
     gl.uniform1i(at.fine, view.texels >= TEXELS ? 1 : 0);
     if (marks) {
+      bind(1, gl.TEXTURE_2D_ARRAY, store.depth, "seenDepth");
+      bind(2, gl.TEXTURE_2D_ARRAY, marks.store.depth, "filmDepth");
+      bind(3, gl.TEXTURE_2D, marks.grid.table, "table");
       said("film", marks.faces);
       gl.uniformMatrix3fv(at.turn, true, this.rig.turn);
       gl.uniform3fv(at.shift, this.rig.shift);

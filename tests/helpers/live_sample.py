@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rigs import glasshouse
 
-from framematch.live.path_part import straight_path
+from framematch.live.path_part import shot_path
 from framematch.live.rig_part import rig_part
 from framematch.live.scene_part import scene_part
 from framematch.live.view import LiveView, Note
@@ -45,7 +45,7 @@ def sample(**changes: object) -> LiveView:
     usual: dict[str, object] = {
         "scene": scene_part(small_scene()),
         "rig": rig_part(glasshouse(), focals_mm=(FOCALS_MM[0], FOCALS_MM[-1])),
-        "path": straight_path(small_shot(), STOPS_M),
+        "path": shot_path(small_shot(), STOPS_M),
         "stops_m": STOPS_M,
         "stop": 3,
         "focals_mm": FOCALS_MM,
