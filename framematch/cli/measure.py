@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from framematch.measure.mount import MountFit
 
 ChartName = Annotated[
-    str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper if it has marks.", metavar="CHART")
+    str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART")
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
@@ -178,10 +178,12 @@ def mount(
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     recording: Annotated[
-        Optional[list[str]],  # noqa: UP045 typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
     ] = None,
     monitoring: Annotated[
-        Optional[list[str]],  # noqa: UP045 typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
     ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045

@@ -36,6 +36,7 @@ FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
+_BEYOND = 2.2  # and by how many of the file's own
 LEAN = 16.0  # how many times more blocks may scatter than details do
 _CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
 _FILLED = 5  # of 12 parts of the frame
@@ -244,6 +245,7 @@ def _pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
     """(14,): by how many standard deviations the stills pull each figure from the file's, beyond what they leave open; 0 for the aim."""
     free = solve.held**2 - np.diag(covariance)
     out = np.where(free > 0.05 * solve.held**2, np.abs(values) / np.sqrt(np.maximum(free, 1e-18)), np.abs(values) / solve.held)
+    out[np.abs(values) < _BEYOND * solve.held] = 0  # the covariance is on the safe side: what stays near the file's figure is never called wrong
     out[:3] = 0
     return out
 

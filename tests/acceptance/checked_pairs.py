@@ -8,6 +8,7 @@ All 200 pairs and 50 sets, hours on shared cores; stills made are kept in a fold
 
 from __future__ import annotations
 
+import argparse
 import math
 import pickle
 import sys
@@ -21,12 +22,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 import independent_pairs as made
 
+from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.tolerance import edge_places
 from framematch.guide.transfer import inverse_m, to_display
+from framematch.measure.check import check_moments
 from framematch.measure.known import Typed
 from framematch.measure.stills import Still
 
@@ -132,7 +135,8 @@ def summary(outcomes: list[Outcome], limit: float) -> str:
     mine = np.array([o.rows[0][1:] for o in accepted]).reshape(-1, 2)
     return (
         f"{len(outcomes)} rigs, {len(outcomes) - len(told)} refused, {len(accepted)} accepted ({100 * len(accepted) / len(outcomes):.0f} %); "
-        f"of these {100 * (mine[:, 1] <= limit).mean() if len(mine) else math.nan:.1f} % within {limit} %, worst {(mine[:, 1] / mine[:, 0]).max(initial=0):.2f} "
+        f"of these {100 * (mine[:, 1] <= limit).mean() if len(mine) else math.nan:.1f} % within {limit} %, "
+        f"worst {(mine[:, 1] / mine[:, 0]).max(initial=0):.2f} "
         f"times its figure; figures cover {100 * (here[:, 1] <= here[:, 0]).mean():.1f} % where the details are, "
         f"{100 * (every[:, 1] <= every[:, 0]).mean():.1f} % at all distances; worst {(every[:, 1] / every[:, 0]).max(initial=0):.2f} times its figure"
     )
