@@ -260,7 +260,7 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
         apart = 1000 * float(np.linalg.norm(values[OFFSET]))
         raise NotSuitable(
             f"the stills fit only if the cameras stand {apart:.0f} mm from where the file has them, more than its tolerance makes likely",
-            fix="take both stills at one moment, and check offset_mm and its tolerance",
+            fix="take both stills at one moment, of a scene without repeating patterns, and check offset_mm and its tolerance",
         )
     if worst < 8:
         what = _focal_words(values[FOCAL], worst - 6)
