@@ -19,7 +19,8 @@ from browser import STILL, browser, opened, served  # noqa: E402
 
 from framematch import read_pairing  # noqa: E402
 from framematch.render.sheet import look, sheet  # noqa: E402
-from framematch.scene.open import open_scene  # noqa: E402
+from framematch.scene.open import scene_of  # noqa: E402
+from framematch.shot.shot import Shot  # noqa: E402
 
 
 def small(picture: Image.Image) -> Image.Image:
@@ -34,7 +35,7 @@ def small(picture: Image.Image) -> Image.Image:
 
 def view() -> Image.Image:
     """The sheet of both views, half as large as the command line writes it."""
-    found = look(open_scene("glasshouse", gap="1.2x0.9"), read_pairing(HERE / "examples" / "glasshouse.toml"), distance_m=3.0)
+    found = look(scene_of(Shot()), read_pairing(HERE / "examples" / "glasshouse.toml"), distance_m=3.0)
     picture = sheet(found)
     return picture.resize((1500, round(picture.height * 1500 / picture.width)), Image.Resampling.LANCZOS)
 

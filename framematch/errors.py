@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 LONGEST_PROBLEM = 300  # characters shown; a value typed in can be of any length
 
 
@@ -27,9 +29,22 @@ class InputError(ValueError):
         problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else f"{self.problem[:half]}…{self.problem[1 - half :]}"
         line = f"{place}: {problem}" if place else problem
         fix = self.fix[:1].upper() + self.fix[1:]
-        return " ".join((f"{line}. {fix}" if fix else line).split())
+        return visible(" ".join((f"{line}. {fix}" if fix else line).split()))
 
     def within(self, *, file: str = "", prefix: str = "") -> InputError:
         """The same error placed in a file, or under a table of it."""
         field = ".".join(part for part in (prefix, self.field) if part)
         return InputError(self.problem, field=field, fix=self.fix, file=self.file or file)
+
+
+_CONTROLS = {**{code: 0x2400 + code for code in range(32) if chr(code) not in "\t\n"}, 127: 0x2421, **dict.fromkeys([*range(128, 160), 0x202E], 0xFFFD)}
+
+
+def visible(text: str) -> str:
+    """Text with control characters as signs for them: what steers a terminal is shown, not obeyed."""
+    return text.translate(_CONTROLS)
+
+
+def raised() -> bool:
+    """Whether faults of ours are to end in a traceback, as tests want it, not in a line for people."""
+    return os.environ.get("FRAMEMATCH_FAULTS") == "raise"

@@ -1,4 +1,4 @@
-"""What every test may use. Benchmarks run only when asked for by path."""
+"""What every test may use. Benchmarks and the long acceptance runs are collected only when asked for by path."""
 
 from __future__ import annotations
 
@@ -11,8 +11,14 @@ import pytest
 from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
-collect_ignore = [] if any("benchmarks" in arg for arg in sys.argv) else ["benchmarks"]
+collect_ignore = [folder for folder in ("acceptance", "benchmarks") if not any(folder in arg for arg in sys.argv)]
+os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The long rooms first: with ``--dist worksteal`` one worker begins with them, and another that is done takes from the end of what is left."""
+    items.sort(key=lambda item: {"page": 0, "measure": 1}.get(item.path.parent.name, 2))
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -5,12 +5,12 @@ from pathlib import Path
 from framematch import read_pairing
 from framematch.compare.report import safety_lines
 from framematch.compare.table import compare
-from framematch.files.shot import parse_plan
+from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER_PLAN
 
 pairing = read_pairing(Path(__file__).with_name("glasshouse.toml"))
-plan = parse_plan(pairing, STARTER_PLAN)
-found = compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft)
+shot = parse_shot(pairing, STARTER_PLAN)
+found = compare(pairing, shot)
 for row in found.rows:
     print(f"{row.candidate.name}: frame angle across {row.angles.horizontal:.1f} degrees")
 for line in safety_lines(found):

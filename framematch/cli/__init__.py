@@ -7,24 +7,27 @@ the command, so that ``framematch --help`` stays instant.
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
+import tempfile
 import traceback
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 import framematch
-from framematch.errors import InputError
+from framematch.errors import InputError, raised, visible
 
-TASKS = ("guide", "views", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
     **dict.fromkeys(("reportlab", "matplotlib", "pypdf", "arabic_reshaper", "bidi", "joblib", "fdl", "tifffile", "OpenEXR", "scipy"), "sheets"),
     **dict.fromkeys(("cv2", "tomlkit"), "measure"),
     "streamlit": "page",
+    "pxr": "usd",
 }
 
 app = typer.Typer(
@@ -54,21 +57,57 @@ for _task in TASKS:
 
 
 def main() -> None:
-    """Run the command line; what a person got wrong is one line on stderr and exit code 2."""
+    """Run the command line.
+
+    What a person got wrong is one line on stderr and exit code 2; a fault of ours is one line too, with
+    exit code 1, and its details stand in a file.
+    """
     os.environ["PYTHONSAFEPATH"] = "1"  # no process that we start takes modules from the current folder
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without our signs shows a question mark
     try:
-        app()
+        try:
+            app()
+        finally:
+            sys.stdout.flush()
     except InputError as error:
-        _refuse(str(error))
+        _end(str(error))
     except ModuleNotFoundError as error:
         package = (error.name or "").partition(".")[0]
         if package not in _EXTRA_OF:
             raise
         measuring = any("measure" in Path(frame.filename).parts for frame in traceback.extract_tb(error.__traceback__))
         extra = "measure" if measuring else _EXTRA_OF[package]
-        _refuse(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
+        _end(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
+    except BrokenPipeError:  # who read our output has stopped reading
+        _end("", code=1)
+    except OSError as error:
+        _end(f"{error.filename or 'output'}: can't be used ({error.strerror or error}). Check name, rights and space")
+    except MemoryError:
+        _end("there is not enough memory for this: ask for a smaller picture or fewer of them", code=1)
+    except Exception as error:
+        if raised():
+            raise
+        _end(f"this is a fault of ours, not of your files ({type(error).__name__}). {_details()}", code=1)
 
 
-def _refuse(line: str) -> None:
-    print(f"framematch: {line}", file=sys.stderr)
-    sys.exit(2)
+def _details() -> str:
+    """Where the traceback of the fault at hand is written to."""
+    text = f"framematch {framematch.__version__}, Python {sys.version}\n{sys.argv}\n{traceback.format_exc()}"
+    try:
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", prefix="framematch-fault-", suffix=".txt", delete=False) as file:
+            file.write(text)
+    except OSError:
+        return "Set FRAMEMATCH_FAULTS=raise and run it again to see the details"
+    return f"The details are in {file.name}"
+
+
+def _end(line: str, *, code: int = 2) -> NoReturn:
+    if line:
+        print(visible(f"framematch: {line}"), file=sys.stderr)
+    try:
+        sys.stdout.flush()
+    except OSError:  # full, or nobody reads it: nothing more goes there, not even at the very end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -39,13 +39,14 @@ def init(
     if file.exists() and not force:
         raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
     write_text(file, STARTER)
-    typer.echo(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
+    say(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
 
 
 def angles(file: PairingPath, kit: Kit = None) -> None:
     """Angles of view of both cameras, the frame and the display."""
     from framematch.files.pairing import read_pairing
     from framematch.geometry.camera import equivalent_135_mm
+    from framematch.guide.report import equivalent_words
 
     pairing = read_pairing(file, kit=kit)
     shown = table(pairing.title, "degrees", "horizontal", "vertical", "diagonal")
@@ -56,8 +57,8 @@ def angles(file: PairingPath, kit: Kit = None) -> None:
     console.print(shown)
     frame = pairing.angles["frame"]
     console.print(
-        f"Frame on the 135 still format (36 x 24 mm): {pairing.equivalent_135_mm:.1f} mm by diagonal, "
-        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.1f} mm by width."
+        f"Frame on the 135 still format (36 x 24 mm): {equivalent_words(pairing.equivalent_135_mm, digits=1)} by diagonal, "
+        f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0), digits=1)} by width."
     )
     for camera, misses in pairing.lens_fit_deg:
         parts = ", ".join(f"{name} {miss:+.2f}" for name, miss in misses)
@@ -74,6 +75,9 @@ def guide(
     draw: Annotated[
         str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
     ] = "outline,rectangle,centre,label",
+    sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4: the range is cut where they serve best.", metavar="N")] = 1,
+    frames: Annotated[Optional[str], typer.Option(help="Frames to draw, by name, such as 2.39:1,9:16; all if left out.", metavar="NAMES")] = None,  # noqa: UP045
+    marks: Annotated[Optional[str], typer.Option(help="Ticks where each side lies at these distances, such as 2,5,10.", metavar="M")] = None,  # noqa: UP045
     line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
@@ -89,10 +93,11 @@ def guide(
     pairing = read_pairing(file, kit=kit)
     if (near, far, at) != (None, None, None):
         pairing = pairing.with_range(near_m=at if at is not None else near, far_m=at if at is not None else far)
+    shown, marked = _frames(frames, pairing), _distances(marks)
     ensure_folder(out)
-    report = guide_report(pairing)
+    report = guide_report(pairing, sets=sets)
     parts = tuple(part.strip() for part in draw.split(",") if part.strip())
-    written = write_files(out, overlay_files(report, parts=parts, line_px=line_px))
+    written = write_files(out, overlay_files(report, parts=parts, line_px=line_px, frames=shown, marks_m=marked))
     if json == "-":
         sys.stdout.write(guide_json(report))
     elif json is not None:
@@ -103,13 +108,32 @@ def guide(
 
 
 def print_guide(console: Console, report: Report) -> None:
-    """The table that a pilot acts on."""
+    """The tables that a pilot acts on: for each set of lines and each frame, then what to know."""
+    from framematch.guide.words import change_words
+
+    width, height = report.pairing.display.raster_px
+    heading(console, report.pairing.title, f"   display {width} x {height}, {_range(report.pairing)}")
+    names = [frame.name for frame in report.pairing.frames]
+    for number, one in enumerate(report.each_set, 1):
+        for name, each in zip(names, one.each_frame, strict=True):
+            parts = [f"set {number}, {_range(each.pairing)}"] if report.sets else []
+            _print_lines(console, each, ", ".join([*parts, f"frame {name}"] if len(names) > 1 else parts))
+    for line in change_words(report):
+        console.print(line, highlight=False)
+    for line in report.warnings:
+        warning(console, line)
+
+
+def _print_lines(console: Console, report: Report, what: str) -> None:
+    """The figures of one guide."""
     from framematch.guide.report import insets_percent, insets_px, metres
     from framematch.guide.transfer import EDGES
+    from framematch.guide.turning import turn_words
 
     pairing, found = report.pairing, report.guide
     width, height = pairing.display.raster_px
-    heading(console, pairing.title, f"   display {width} x {height}, {_range(pairing)}")
+    if what:
+        heading(console, what[:1].upper() + what[1:])
     insets = table("Rectangle: insets from the display's edges", "", *EDGES)
     pixels, percent = insets_px(found.rectangle, (width, height)), insets_percent(found.rectangle, (width, height))
     insets.add_row("pixels", *(f"{v:.0f}" for v in pixels))
@@ -117,11 +141,14 @@ def print_guide(console: Console, report: Report) -> None:
     if pairing.tolerance.given:
         insets.add_row("rig tolerance, ± pixels", *(f"{v:.0f}" if v == v else "-" for v in report.band.px))
     console.print(insets)
-    errors = table("Off by, percent of the frame (+ loose, - tight)", "distance", *EDGES, "worst", words=0)
+    turning = ["while turning"] if report.turning is not None else []
+    errors = table("Off by, percent of the frame (+ outside the frame, - inside)", "distance", *EDGES, "worst", *turning, words=0)
     for each in report.at:
         e = each.error
         mark = " set" if each.distance_m == found.set_distance_m and len(report.at) > 1 else ""
-        errors.add_row(metres(each.distance_m) + mark, *(f"{v:+.1f}" if v == v else "-" for v in (e.left, e.top, e.right, e.bottom)), f"{e.worst:.1f}")
+        turned = [] if each.error_turning is None else [f"{each.error_turning.worst:.1f}"]
+        sides = (f"{v:+.1f}" if v == v else "-" for v in (e.left, e.top, e.right, e.bottom))
+        errors.add_row(metres(each.distance_m) + mark, *sides, f"{e.worst:.1f}", *turned)
     console.print(errors)
     console.print(
         f"Outline: exactly true at {metres(found.set_distance_m)}, off by up to {found.outline_worst_error_percent:.1f} % over the range; "
@@ -135,8 +162,30 @@ def print_guide(console: Console, report: Report) -> None:
             f"rows {c.top_row} and {c.bottom_row}; off by up to {c.worst_error_percent:.1f} %.",
             highlight=False,
         )
-    for line in report.warnings:
-        warning(console, line)
+    if report.turning is not None:
+        console.print(f"While turning ({turn_words(pairing)}): rows read one after another move a line by up to {report.turning.worst:.1f} %.", highlight=False)
+
+
+def _frames(text: str | None, pairing: Pairing) -> list[int] | None:
+    from framematch.errors import InputError
+
+    if text is None:
+        return None
+    names = [frame.name for frame in pairing.frames]
+    wanted = [part.strip() for part in text.split(",") if part.strip()]
+    unknown = [name for name in wanted if name.casefold() not in [n.casefold() for n in names]]
+    if unknown or not wanted:
+        raise InputError(f"there is no frame {unknown[0] if unknown else text!r}", field="--frames", fix=f"choose from {', '.join(names)}")
+    return [i for i, name in enumerate(names) if name.casefold() in [w.casefold() for w in wanted]]
+
+
+def _distances(text: str | None) -> list[float]:
+    from framematch.errors import InputError
+
+    try:
+        return [float(part) for part in (text or "").split(",") if part.strip()]
+    except ValueError:
+        raise InputError(f"{text!r} is not a list of distances", field="--marks", fix="write metres such as 2,5,10") from None
 
 
 def _range(pairing: Pairing) -> str:

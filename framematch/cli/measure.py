@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 from typer.core import TyperCommand
 
-from framematch.cli.screen import heading, screen, table, warning
+from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +27,10 @@ if TYPE_CHECKING:
     from framematch.measure.mount import MountFit
 
 ChartName = Annotated[
-    str, typer.Option("--chart", help="The chart's name, as on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART")
+    str,
+    typer.Option(
+        "--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART"
+    ),
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
@@ -76,7 +79,7 @@ def chart(
     from framematch.output.chart_pdf import write_charts
 
     names = write_charts(out, paper=paper)
-    typer.echo(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
+    say(f"Wrote {out}: {' and '.join(names)}. Print at 100 %, check the bar with a ruler, tape it flat on a board.")
 
 
 def lens(
@@ -178,12 +181,10 @@ def mount(
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     recording: Annotated[
-        Optional[list[str]],  # noqa: UP045
-        typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
     ] = None,
     monitoring: Annotated[
-        Optional[list[str]],  # noqa: UP045
-        typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
     ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
@@ -236,8 +237,9 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> FromMarks:
     from framematch.errors import InputError
-    from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+    from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
+    from framematch.text import typed
 
     if not distance:
         raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
@@ -248,7 +250,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     if len(distance) > 1 or not 0.2 <= wall_m <= 1000:
         raise InputError(f"{' '.join(distance)} is not a wall's distance", field="--distance", fix="give metres, 0.2 to 1000")
     still = read_still(monitoring)
-    places = find_marks(before, still, wall_m) if marks.strip() == "find" else parse_places(marks)
+    places = find_marks(before, still, wall_m) if marks.strip() == "find" else typed.places(marks, "--marks")
     found = aim_from_marks(before, still, places, wall_m)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:

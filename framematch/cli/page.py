@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from framematch.cli.screen import say
+
 EXPOSED = (
     "Anyone on the same network can now open this page, read what its address holds and use this computer's time. "
     "Nothing they do reaches your files. Use a hotspot of your own with a password, and stop the page when done."
@@ -38,9 +40,9 @@ def page(
     changes: dict[str, str | int | bool] = {"server.port": port, "server.headless": quiet}
     if phone:
         changes["server.address"] = "0.0.0.0"
-        typer.echo(EXPOSED)
+        say(EXPOSED)
         for address in _addresses():
-            typer.echo(f"On the phone: http://{address}:{port}")
+            say(f"On the phone: http://{address}:{port}")
     try:
         # From a folder of ours: modules and settings for Streamlit that lie in the current one are not the page's.
         done = subprocess.run([sys.executable, "-P", "-m", "streamlit", "run", str(start), *arguments(changes)], cwd=start.parent, check=False)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress, screen, table
+from framematch.cli.figures import write_json
+from framematch.cli.screen import progress, say, screen, table
+from framematch.text import typed
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
@@ -37,17 +40,18 @@ def sheet(
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
+    sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4; a page says when to change.", metavar="N")] = 1,
     kit: Kit = None,
 ) -> None:
-    """Print sheets: a page per pairing, true-scale and wall-mark pages where asked for."""
+    """Print sheets: a page per pairing and frame, true-scale and wall-mark pages where asked for."""
     from framematch.files.pairing import read_pairing
     from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
 
-    size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
-    reports = [guide_report(read_pairing(file, kit=kit)) for file in files]
+    size = typed.size(display_mm, "--display-mm", "152x86") if display_mm else None
+    reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
-    typer.echo(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
+    say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
 
 
@@ -61,6 +65,7 @@ def overlay_set(
     paper: Paper = "A4",
     display_mm: DisplayMm = None,
     wall: Wall = None,
+    sets: Annotated[int, typer.Option(help="Sets of lines for each pairing, 1 to 4.", metavar="N")] = 1,
     jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
     kit: Kit = None,
 ) -> None:
@@ -68,11 +73,12 @@ def overlay_set(
     from framematch.output.overlay_set import Made, SetOptions, make_set
 
     options = SetOptions(
-        sizes_px=tuple((int(w), int(h)) for w, h in (_pair(each, "size", "1280x720") for each in size or ())),
+        sizes_px=tuple((int(w), int(h)) for w, h in (typed.size(each, "--size", "1280x720") for each in size or ())),
         parts=tuple(part.strip() for part in draw.split(",") if part.strip()),
         paper=paper,
-        display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
+        display_mm=typed.size(display_mm, "--display-mm", "152x86") if display_mm else None,
         wall_m=wall,
+        sets=sets,
     )
     with progress() as bar:
         task = bar.add_task("pairings", total=None)
@@ -85,7 +91,7 @@ def overlay_set(
         made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
-    typer.echo(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
+    say(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
     _say_missing({c for each in made for c in each.missing})
     if bad:
         raise typer.Exit(2)
@@ -98,17 +104,22 @@ def wall(
         Optional[str],  # noqa: UP045
         typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
     from framematch.files.pairing import read_pairing
-    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
+    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_json, wall_marks
     from framematch.output.wall_sheet import PART_WORDS
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
     causes = correction_table(pairing, at)
-    console = screen()
+    places = None if seen is None else [place or (math.nan, math.nan) for place in typed.places(seen, "--seen", count=len(marks))]
+    found = None if places is None else off_by(causes, readings(marks, places))
+    aim = None if places is None else aim_off_by(pairing, at, places)
+    write_json(json, lambda: wall_json(pairing, at, marks, causes, found, aim))
+    console = screen(stderr=json == "-")
     listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
@@ -116,13 +127,10 @@ def wall(
     console.print(listed)
     lengths = tape_lengths_mm(marks)
     console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
-    if seen is None:
+    if found is None or aim is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
-    places = _places(seen, len(marks))
-    found = off_by(causes, readings(marks, places))
-    aim = aim_off_by(pairing, at, places)
     console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
     alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
@@ -139,22 +147,25 @@ def wall(
 def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
-    frame: Annotated[Optional[Path], typer.Option(help="Take the frame from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the framing to take, where there are several.", metavar="LABEL")] = "",
+    frame: Annotated[Optional[Path], typer.Option(help="Take the frames from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
+    label: Annotated[str, typer.Option(help="Label of the one framing to take; all of them if left out.", metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
-    """The recorded frame as an ASC FDL 2.0 file, or a look at the frame that such a file gives."""
-    from framematch.files.fdl import chosen, framed, intent_aspect, read_framings, write_fdl
+    """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
+    from framematch.files.fdl import chosen, fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
-        pairing = framed(pairing, chosen(read_framings(frame), pairing, label=label, name=str(frame)), name=str(frame))
-    f, (wide, high) = pairing.frame, intent_aspect(pairing)
-    typer.echo(f"Frame {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {pairing.keep_percent:g} %.")
+        framings = read_framings(frame)
+        found = [chosen(framings, pairing, label=label, name=str(frame))] if label else fitting(framings, pairing, name=str(frame))
+        pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
+    for i, each in enumerate(pairing.frames):
+        f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
-        typer.echo(f"Wrote {out}")
+        say(f"Wrote {out}")
 
 
 def lens_map(
@@ -189,32 +200,10 @@ def opencv(file: PairingPath, out: Folder = Path("."), kit: Kit = None) -> None:
 
 def _wrote(paths: list[Path]) -> None:
     for path in paths:
-        typer.echo(f"Wrote {path}")
+        say(f"Wrote {path}")
 
 
 def _say_missing(missing: set[str]) -> None:
     if missing:
         named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
-        typer.echo(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", err=True)
-
-
-def _pair(text: str, option: str, example: str) -> tuple[float, float]:
-    from framematch.errors import InputError
-
-    try:
-        first, second = (float(part) for part in text.lower().replace("\u00d7", "x").split("x"))
-    except ValueError:
-        raise InputError(f"{text!r} is no size", field=f"--{option}", fix=f"write it as {example}") from None
-    return first, second
-
-
-def _places(text: str, count: int) -> list[tuple[float, float]]:
-    from framematch.errors import InputError
-
-    try:
-        found = [(float("nan"), float("nan")) if part == "-" else (float(part.split(",")[0]), float(part.split(",")[1])) for part in text.split()]
-    except (ValueError, IndexError):
-        found = []
-    if len(found) != count:
-        raise InputError(f"{text!r} is not {count} places", field="--seen", fix='write "x,y x,y ..." in the order of the table, - for a mark not seen')
-    return found
+        say(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", stderr=True)

@@ -7,7 +7,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from framematch.errors import visible
+
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from typing import Any
+
     from rich.console import Console
     from rich.progress import Progress
     from rich.table import Table
@@ -18,9 +23,22 @@ WIDTH = 100  # of what is not a terminal: a file, a pipe
 def screen(*, stderr: bool = False) -> Console:
     """The console to print to."""
     from rich.console import Console
+    from rich.segment import Segment
 
-    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
-    return console if console.is_terminal else Console(stderr=stderr, markup=False, highlight=False, emoji=False, width=WIDTH)
+    class Screen(Console):
+        def render(self, *args: Any, **kwargs: Any) -> Iterable[Segment]:
+            for each in super().render(*args, **kwargs):
+                yield each if each.control else Segment(visible(each.text), each.style)
+
+    console = Screen(stderr=stderr, markup=False, highlight=False, emoji=False)
+    return console if console.is_terminal else Screen(stderr=stderr, markup=False, highlight=False, emoji=False, width=WIDTH)
+
+
+def say(line: str, *, stderr: bool = False) -> None:
+    """A plain line."""
+    import sys
+
+    print(visible(line), file=sys.stderr if stderr else sys.stdout)
 
 
 def heading(console: Console, title: str, rest: str = "") -> None:

@@ -2,32 +2,39 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import progress
+from framematch.cli.screen import progress, say
+from framematch.cli.shot import (
+    Figures,
+    GapAt,
+    GapHeading,
+    GapSize,
+    Kit,
+    Renderer,
+    Scale,
+    SceneName,
+    Shape,
+    ShotFile,
+    Sill,
+    Speed,
+    Tilt,
+    Up,
+    figures_asked,
+    numbers_of,
+    shot_asked,
+)
 
-SceneName = Annotated[
-    str,
-    typer.Option(
-        help="doorway, window, alley, underpass, trunks, car or glasshouse; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"
-    ),
-]
-GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
-Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.", metavar="SHAPE")]  # noqa: UP045
-Sill = Annotated[Optional[float], typer.Option(help="Height of the gap's lower edge over the ground, metres.", metavar="M")]  # noqa: UP045
-GapAt = Annotated[Optional[str], typer.Option(help="Middle of a mesh's own opening: metres right, up and back, as x,y,z.", metavar="X,Y,Z")]  # noqa: UP045
-GapHeading = Annotated[float, typer.Option(help="Way a mesh's opening is flown, degrees right of -Z, with --gap-at.", metavar="DEG")]
-Figures = Annotated[
-    Optional[list[str]],  # noqa: UP045
-    typer.Option("--figure", help="Someone standing at x,z or x,z,height in metres, instead of the scene's own people; may be given often.", metavar="X,Z[,M]"),
-]
-Scale = Annotated[float, typer.Option(help="Metres for each of a mesh's units.", metavar="M")]
-Up = Annotated[str, typer.Option(help="A mesh's upward axis: y or z.", metavar="AXIS")]
-Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+if TYPE_CHECKING:
+    from framematch.scene.model import Scene
+    from framematch.shot.contact import Nearest
+    from framematch.shot.shot import Shot
+    from framematch.shot.way import Way
 
 
 def register(app: typer.Typer) -> None:
@@ -37,13 +44,14 @@ def register(app: typer.Typer) -> None:
 
 
 def view(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
-    scene: SceneName = "glasshouse",
+    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    shot: ShotFile = None,
+    scene: SceneName = None,
     gap: GapSize = None,
     shape: Shape = None,
     sill: Sill = None,
     gap_at: GapAt = None,
-    gap_heading: GapHeading = 0.0,
+    gap_heading: GapHeading = None,
     figure: Figures = None,
     distance: Annotated[float, typer.Option(help="Metres from the recording camera to the gap.", metavar="M")] = 3.0,
     position: Annotated[
@@ -51,87 +59,140 @@ def view(
         typer.Option(help="Stand here instead of before the gap: metres right, up and back, as x,y,z.", metavar="X,Y,Z"),
     ] = None,
     heading: Annotated[float, typer.Option(help="Degrees turned right, with --position.", metavar="DEG")] = 0.0,
-    tilt: Annotated[float, typer.Option(help="Degrees up, with --position.", metavar="DEG")] = 0.0,
-    bank: Annotated[float, typer.Option(help="Degrees clockwise, with --position.", metavar="DEG")] = 0.0,
-    scale: Scale = 1.0,
-    up: Up = "y",
+    tilt: Tilt = None,
+    bank: Annotated[Optional[float], typer.Option(help="Of the recording camera, degrees clockwise seen from behind.", metavar="DEG")] = None,  # noqa: UP045
+    scale: Scale = None,
+    up: Up = None,
     renderer: Renderer = "auto",
     out: Annotated[Path, typer.Option(help="Picture to write.", metavar="PICTURE")] = Path("view.png"),
     kit: Kit = None,
 ) -> None:
     """Show both views before a gap: the goggles' picture with the guide beside the recorded frame."""
+    from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.render.sheet import check_picture_name, look, sentences, write_sheet
-    from framematch.render.views import pose_from_text
-    from framematch.scene.open import open_scene
+    from framematch.scene.open import scene_of
+    from framematch.shot.place import standing
 
     check_picture_name(out)
     pairing = read_pairing(file, kit=kit)
-    pose = pose_from_text(position, heading_deg=heading, pitch_deg=tilt, bank_deg=bank)
-    found = look(
-        open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up),
-        pairing,
-        distance_m=distance,
-        pose=pose,
-        renderer=renderer,
-    )
+    opening = {"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading}
+    asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run={"tilt_deg": tilt, "bank_deg": bank})
+    pose = None
+    if position is not None:
+        place = numbers_of(position, 3, "--position", "0,1.5,4")
+        pose = standing(place, heading_deg=heading, pitch_deg=tilt or 0.0, bank_deg=bank or 0.0)
+    elif heading:
+        raise InputError("--heading goes with --position", field="heading", fix="give where the rig stands, such as --position 0,1.5,4")
+    seen = scene_of(asked, figures=figures_asked(figure))
+    found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer)
     write_sheet(out, found)
     for line in sentences(found):
-        typer.echo(line)
-    typer.echo(f"Wrote {out}")
+        say(line)
+    say(f"Wrote {out}")
 
 
 def run(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
-    scene: SceneName = "glasshouse",
+    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    shot: ShotFile = None,
+    scene: SceneName = None,
     gap: GapSize = None,
     shape: Shape = None,
     sill: Sill = None,
     gap_at: GapAt = None,
-    gap_heading: GapHeading = 0.0,
+    gap_heading: GapHeading = None,
     figure: Figures = None,
-    speed: Annotated[float, typer.Option(help="Metres per second.", metavar="M/S")] = 5.0,
+    speed: Speed = None,
     start: Annotated[float, typer.Option("--from", help="Metres before the gap where the run starts.", metavar="M")] = 8.0,
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
     height: Annotated[Optional[float], typer.Option(help="Metres over the ground; the middle of the gap if not given.", metavar="M")] = None,  # noqa: UP045
-    path: Annotated[Optional[Path], typer.Option(help="Fly through points instead: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
-    tilt: Annotated[float, typer.Option(help="Degrees of the recording camera above the horizon.", metavar="DEG")] = 0.0,
-    bank: Annotated[str, typer.Option(help="Degrees clockwise, or `turn`: as level turns along the path need.", metavar="DEG|turn")] = "0",
+    path: Annotated[Optional[Path], typer.Option(help="Fly through points, leaning: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
+    tilt: Tilt = None,
+    bank: Annotated[Optional[str], typer.Option(help="Degrees clockwise on a straight run; a path banks by itself.", metavar="DEG|turn")] = None,  # noqa: UP045
     fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.", metavar="N")] = 25,
     shutter: Annotated[Optional[float], typer.Option(help="Shutter angle in degrees for motion blur; none if not given.", metavar="DEG")] = None,  # noqa: UP045
     picture_height: Annotated[int, typer.Option("--picture-height", help="Height of both views in pixels.", metavar="PX")] = 360,
-    scale: Scale = 1.0,
-    up: Up = "y",
+    scale: Scale = None,
+    up: Up = None,
     renderer: Renderer = "auto",
+    cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
+    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
     ),
     kit: Kit = None,
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
+    from framematch.compare.cut import cut_of
     from framematch.files.pairing import read_pairing
-    from framematch.output.exchange import SCENE_SUFFIXES, write_exchange
+    from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
+    from framematch.render.cut_frames import cut_frames, frame_count
     from framematch.render.run_frames import Filming, frame_times, run_frames
     from framematch.render.video import check_video_name, write_video
-    from framematch.scene.open import open_scene
-    from framematch.scene.path import run_from
+    from framematch.scene.open import scene_of
 
     pairing = read_pairing(file, kit=kit)
-    place = open_scene(scene, gap=gap, shape=shape, sill_m=sill, gap_at=gap_at, gap_heading_deg=gap_heading, figures=figure or (), scale=scale, up=up)
-    way = run_from(place, path, from_m=start, to_m=end, speed_m_per_s=speed, height_m=height, pitch_deg=tilt, bank=bank)
+    opening = {"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading}
+    changes = {"speed_m_s": speed, "tilt_deg": tilt, "bank_deg": _degrees(bank)}
+    asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run=changes)
+    place = scene_of(asked, figures=figures_asked(figure))
+    way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
-        typer.echo(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
+        say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
-    count = len(frame_times(way, fps))
+    hidden = cut_of(asked, pairing, way) if cut else None
+    count = len(frame_times(way, fps)) if hidden is None else frame_count(hidden, fps)
     check_video_name(out, fps, count)
     try:
         with progress() as bar:
             task = bar.add_task("Rendering", total=count)
-            write_video(out, run_frames(place, pairing, way, filming), frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
+            if hidden is None:
+                frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
+            else:
+                frames = cut_frames(place, pairing, hidden, filming, run_shutter_s=asked.run.shutter_s)
+            write_video(out, frames, frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))
     except KeyboardInterrupt:
-        typer.echo("Stopped; nothing was written.", err=True)
+        say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
-    typer.echo(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
-    typer.echo("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Plan with margin; local rules and the licensed pilot decide.")
+    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    if hidden is not None:
+        say(
+            f"Cut at {hidden.time_s:.2f} s: the run pans at {hidden.pan_deg_s:.0f} deg/s, the second camera at {hidden.second_pan_deg_s:.0f} deg/s with "
+            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {hidden.tilt_deg:+.1f}, roll {hidden.roll_deg:+.1f} deg."
+        )
+    if touches is not None:
+        say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
+    say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide.")
+
+
+def _degrees(bank: str | None) -> float | None:
+    from framematch.errors import InputError
+
+    try:
+        return None if bank in (None, "turn") else float(bank)
+    except ValueError:
+        raise InputError(f"{bank!r} is not a valid bank", field="bank", fix="give degrees, or turn") from None
+
+
+def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: float, height_m: float | None, bank: str | None) -> tuple[Way, Nearest | None]:
+    """The shot's own path, or that through the points of a file, leaning, and where the aircraft first touches something; or the straight run."""
+    from framematch.compare.along import box_of
+    from framematch.errors import InputError
+    from framematch.files.points import read_path
+    from framematch.shot.contact import Surfaces, room_along
+    from framematch.shot.way import Straight
+
+    run = shot.run
+    flown = (shot if path is None else replace(shot, course=read_path(path, shot))).flown
+    if flown is None:
+        if height_m is not None:
+            run = replace(run, up_m=scene.ground_m + height_m - float(scene.scene_from_opening.translation_m[1]))
+        return Straight(scene_from_opening=scene.scene_from_opening, run=run, from_m=from_m, to_m=to_m), None
+    if bank not in (None, "turn"):
+        raise InputError("the aircraft banks by itself along a path", field="bank", fix="leave it out")
+    if shot.aircraft is None:
+        return flown, None
+    surfaces = Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces)
+    return flown, room_along(flown, box_of(shot.aircraft), surfaces).contact

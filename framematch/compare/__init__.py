@@ -16,9 +16,10 @@ from framematch.compare.wishes import (
 )
 from framematch.shot.aircraft import Aircraft, Part, Prop
 from framematch.shot.lenses import camera_with, candidate_of
-from framematch.shot.opening import SHAPES, SIDES, Gap
+from framematch.shot.opening import SHAPES, SIDES, Opening
 from framematch.shot.run import Run
-from framematch.shot.values import Candidate, Plan, Second, Subject
+from framematch.shot.shot import Shot
+from framematch.shot.values import Candidate, Second, Subject
 
 __all__ = [
     "SHAPES",
@@ -31,16 +32,16 @@ __all__ = [
     "Comparison",
     "Curves",
     "Exit",
-    "Gap",
     "InShot",
     "Match",
+    "Opening",
     "Part",
-    "Plan",
     "Prop",
     "PropsReport",
     "Row",
     "Run",
     "Second",
+    "Shot",
     "Subject",
     "camera_with",
     "candidate_of",

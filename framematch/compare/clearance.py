@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framematch.cautions import CLEARANCE
 from framematch.shot.aircraft import Aircraft
-from framematch.shot.opening import SIDES, Gap
+from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
 
 Floats = NDArray[np.float64]
@@ -37,13 +37,13 @@ class Clearance:
     caution: str = CLEARANCE
 
 
-def clearance(gap: Gap, run: Run, aircraft: Aircraft) -> Clearance:
+def clearance(gap: Opening, run: Run, aircraft: Aircraft) -> Clearance:
     """Sweep the aircraft's box along the run through both faces of the wall.
 
     The box is held at the run's attitude. Carried along the direction of flight onto a face, its
     corners span what passes that face.
     """
-    box = aircraft.box_m @ aircraft.gap_from_airframe(run).T + run.camera_m(0.0)
+    box = aircraft.box_m @ aircraft.opening_from_airframe(run).T + run.camera_m(0.0)
     direction = run.direction / run.direction[2]
     hulls = [shapely.MultiPoint((box + direction * (z - box[:, 2:]))[:, :2]).convex_hull for z in dict.fromkeys((0.0, gap.thickness_m))]
     opening = shapely.Polygon(gap.outline(128)[:, :2])
@@ -59,7 +59,7 @@ def clearance(gap: Gap, run: Run, aircraft: Aircraft) -> Clearance:
     )
 
 
-def _room(gap: Gap, opening: shapely.Polygon, hull: shapely.Polygon, side: str) -> float:
+def _room(gap: Opening, opening: shapely.Polygon, hull: shapely.Polygon, side: str) -> float:
     left, top, right, bottom = hull.bounds
     w, h = gap.width_m / 2, gap.height_m / 2
     if gap.shape == "rectangle" or (gap.shape == "arch" and side == "bottom"):
@@ -76,7 +76,7 @@ def _room(gap: Gap, opening: shapely.Polygon, hull: shapely.Polygon, side: str) 
     return float(hull.distance(edge))
 
 
-def _fits(gap: Gap, hulls: list[shapely.Polygon]) -> bool:
+def _fits(gap: Opening, hulls: list[shapely.Polygon]) -> bool:
     """Whether some line parallel to the run passes: moved within the opening the hull stays inside it."""
     # All corners are inside after a shift exactly if the shift is in the opening moved back by each.
     outline = gap.outline(64)[:, :2]
@@ -85,7 +85,7 @@ def _fits(gap: Gap, hulls: list[shapely.Polygon]) -> bool:
     return bool(room.area > 0)
 
 
-def _says(gap: Gap, aircraft: Aircraft, sides: tuple[tuple[str, float], ...], closest: float, fits: bool) -> str:
+def _says(gap: Opening, aircraft: Aircraft, sides: tuple[tuple[str, float], ...], closest: float, fits: bool) -> str:
     size = f"{100 * aircraft.width_m:.0f} x {100 * aircraft.height_m:.0f} cm"
     if not fits:
         return f"The aircraft ({size}) does not pass this gap ({100 * gap.width_m:.0f} x {100 * gap.height_m:.0f} cm) on any line at this heading and attitude."

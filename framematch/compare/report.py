@@ -24,6 +24,7 @@ class TextTable:
 
     Args:
         keys: how many leading columns say what a row is about: the lens, the subject, the distance.
+        first: whether it is among those that a lens is chosen by.
     """
 
     title: str
@@ -31,6 +32,7 @@ class TextTable:
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
     keys: int = 1
+    first: bool = False
 
     @property
     def rows_to_print(self) -> tuple[tuple[str, ...], ...]:
@@ -87,6 +89,7 @@ def _frame(c: Comparison) -> TextTable:
         for row in c.rows
     )
     return TextTable(
+        first=True,
         title="The frame",
         headings=("lens", "angles, deg", "135 equiv., mm", "corner stretch", "pan / tilt / roll margin, deg", "weight, g"),
         rows=rows,
@@ -101,8 +104,9 @@ def _shown(c: Comparison) -> TextTable:
         for row in c.rows
     )
     return TextTable(
+        first=True,
         title="What the frame shows at the gap, and how much of it is opening",
-        headings=("lens", *(f"{d:g} m before" for d in c.run.distances_m)),
+        headings=("lens", *(f"{d:g} m before" for d in c.shot.run.distances_m)),
         rows=rows,
     )
 
@@ -110,10 +114,11 @@ def _shown(c: Comparison) -> TextTable:
 def _edges(c: Comparison) -> TextTable:
     rows = tuple((row.candidate.name, *(_exit(e) for e in row.exits)) for row in c.rows)
     return TextTable(
+        first=True,
         title="When the gap's edges leave the frame",
         headings=("lens", *SIDES),
         rows=rows,
-        note=f"Distance before the gap, and time before passing it at {c.run.speed_m_s:g} m/s.",
+        note=f"Distance before the gap, and time before passing it at {c.shot.run.speed_m_s:g} m/s.",
     )
 
 
@@ -135,20 +140,20 @@ def _feel(c: Comparison) -> TextTable:
         title="How it moves: frame widths per second",
         headings=("lens", "", "gap's edges", "ground", "blur of the edges", "lean, deg"),
         rows=tuple(rows),
-        note=f"Blur over 1/{1 / c.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
-        + ("" if c.run.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.run.readout_ms:g} ms."),
+        note=f"Blur over 1/{1 / c.shot.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
+        + ("" if c.pairing.recording.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.pairing.recording.readout_ms:g} ms."),
         keys=2,
     )
 
 
 def _subjects(c: Comparison) -> TextTable:
     rows = []
-    for i, subject in enumerate(c.subjects):
+    for i, subject in enumerate(c.shot.subjects):
         for row in c.rows:
             rows.append((subject.name, row.candidate.name, *(_subject(a, i) for a in row.at)))
     return TextTable(
         title="Subjects: height in percent of the frame's, and speed in frame widths per second",
-        headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.run.distances_m)),
+        headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.shot.run.distances_m)),
         rows=tuple(rows),
         keys=2,
     )
@@ -196,7 +201,7 @@ def _guide(c: Comparison) -> TextTable:
 
 
 def _props(c: Comparison) -> TextTable:
-    if c.aircraft is None or not (c.aircraft.props or c.aircraft.parts):
+    if c.shot.aircraft is None or not (c.shot.aircraft.props or c.shot.aircraft.parts):
         return TextTable(title="", headings=(), rows=())
     rows = []
     for row in c.rows:
@@ -205,7 +210,7 @@ def _props(c: Comparison) -> TextTable:
         clear = ", ".join(f"{low:+.1f} to {high:+.1f}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
         rows.append((row.candidate.name, shown or "none", "any" if p.clear_tilts_deg == (TILTS_DEG,) else clear or "none"))
     return TextTable(
-        title=f"Props and airframe in the frame, camera tilted {c.aircraft.camera_tilt_deg:+g} deg",
+        title=f"Props and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:+g} deg",
         headings=("lens", "in the frame", "clear at tilts, deg"),
         rows=tuple(rows),
         note="In from: how far it reaches into the frame, in percent of its height. Flexing arms and vibration are left out: keep some room.",
@@ -213,7 +218,7 @@ def _props(c: Comparison) -> TextTable:
 
 
 def _second(c: Comparison) -> TextTable:
-    if c.second is None:
+    if c.shot.second is None:
         return TextTable(title="", headings=(), rows=())
     rows = []
     for row, m in zip(c.rows, c.matches, strict=True):
@@ -232,12 +237,13 @@ def _second(c: Comparison) -> TextTable:
                 aim,
             )
         )
-    w, h = c.second.camera.sensor_mm
+    w, h = c.shot.second.camera.sensor_mm
     return TextTable(
-        title=f"Another camera for a hidden cut {c.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
+        first=True,
+        title=f"Another camera for a hidden cut {c.shot.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
         headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
         rows=tuple(rows),
-        note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.second.shutter_s:.0f} s its blur is as long as the "
+        note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.shot.second.shutter_s:.0f} s its blur is as long as the "
         "median blur of the gap's wall in this run's frame. Height above the ground, tilt and roll for the same horizon.",
     )
 
@@ -268,9 +274,9 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
     c = comparison
     data: dict[str, Any] = {
         "title": c.pairing.title,
-        "gap": asdict(c.gap),
-        "run": asdict(c.run),
-        "subjects": [asdict(s) for s in c.subjects],
+        "gap": asdict(c.shot.opening),
+        "run": asdict(c.shot.run),
+        "subjects": [asdict(s) for s in c.shot.subjects],
         "lenses": [_row(c, row) for row in c.rows],
         "second_camera": [None if m is None else asdict(m) for m in c.matches],
         "clearance": None
@@ -308,7 +314,7 @@ def _row(c: Comparison, row: Row) -> dict[str, Any]:
             "total_percent": row.props.total_percent,
             "clear_tilts_deg": [list(t) for t in row.props.clear_tilts_deg],
         }
-        if c.aircraft is not None
+        if c.shot.aircraft is not None
         else None,
         "guide": None if row.guide is None else asdict(row.guide),
         "notes": list(row.notes),
@@ -318,7 +324,7 @@ def _row(c: Comparison, row: Row) -> dict[str, Any]:
 def _at(c: Comparison, a: AtDistance) -> dict[str, Any]:
     out = asdict(a)
     heights, speeds = out.pop("subject_percent"), out.pop("subject_speed")
-    names = [s.name for s in c.subjects]
+    names = [s.name for s in c.shot.subjects]
     return {**out, "subjects": [{"name": n, "height_percent": h, "speed": v} for n, h, v in zip(names, heights, speeds, strict=True)]}
 
 
@@ -348,7 +354,7 @@ def comparison_csv(comparison: Comparison) -> str:
             }
             for e in row.exits:
                 line[f"{e.side}_leaves_m"] = e.leaves_m
-            for i, (subject, height) in enumerate(zip(comparison.subjects, a.subject_percent, strict=True), 1):
+            for i, (subject, height) in enumerate(zip(comparison.shot.subjects, a.subject_percent, strict=True), 1):
                 line[f"subject_{i}_{subject.name}_height_percent"] = height
             sharp = row.sharp
             line["sharp_from_m"], line["sharp_to_m"] = (None, None) if sharp is None else (sharp.near_m, sharp.far_m)

@@ -14,7 +14,7 @@ from framematch.geometry.lens_local import camera_jacobian
 from framematch.geometry.mount import rotation_from_aim
 from framematch.optics.motion import image_velocity_px_s, in_frame_widths
 from framematch.shot.lenses import LONGEST_MM, SHORTEST_MM
-from framematch.shot.opening import Gap
+from framematch.shot.opening import Opening
 from framematch.shot.run import Run
 
 Floats = NDArray[np.float64]
@@ -48,7 +48,7 @@ class Match:
     horizon_percent: float | None
 
 
-def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Camera, second_frame: Rect, second_shutter_s: float, at_m: float) -> Match:
+def match_second(camera: Camera, frame: Rect, gap: Opening, run: Run, *, second: Camera, second_frame: Rect, second_shutter_s: float, at_m: float) -> Match:
     """Match another camera to this one at the cut, ``at_m`` before the gap.
 
     Args:
@@ -78,7 +78,7 @@ def match_second(camera: Camera, frame: Rect, gap: Gap, run: Run, *, second: Cam
     matched = replace(second, lens=replace(second.lens, focal_mm=focal))
     blur = blur_of_wall(camera, frame, run, at_m=at_m)
     pan = pan_rad_s(matched, second_frame, blur_share=blur, shutter_s=second_shutter_s)
-    horizon = horizon_share(camera, frame, run.gap_from_camera)
+    horizon = horizon_share(camera, frame, run.opening_from_camera)
     tilt = _tilt_for(matched, second_frame, horizon, run.bank_deg)
     height = float(gap.ground_y_m - run.camera_m(at_m)[1])
     if height <= 0:
@@ -102,7 +102,7 @@ def blur_of_wall(camera: Camera, frame: Rect, run: Run, *, at_m: float) -> float
     x = frame.left + frame.width * (np.arange(16) + 0.5) / 16
     y = frame.top + frame.height * (np.arange(9) + 0.5) / 9
     rays, ok = camera.unproject(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
-    ahead = rays @ run.gap_from_camera.T
+    ahead = rays @ run.opening_from_camera.T
     ok &= ahead[:, 2] > 1e-9
     if not ok.any():
         raise InputError("the camera does not look at the gap's wall there", field="run", fix="check pan_deg and heading_deg")

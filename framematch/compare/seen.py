@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.lens_local import camera_jacobian
 from framematch.optics.motion import image_velocity_px_s, in_frame_widths
-from framematch.shot.opening import SIDES, Gap
+from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
 from framematch.shot.values import Subject
 
@@ -119,7 +119,9 @@ class Curves:
     subject_depth_m: Floats
 
 
-def curves(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE) -> Curves:
+def curves(
+    camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: ArrayLike, subjects: tuple[Subject, ...] = (), per_edge: int = _PER_EDGE
+) -> Curves:
     """One lens along the run.
 
     Args:
@@ -180,8 +182,8 @@ def _speeds(camera: Camera, frame: Rect, run: Run, points: Floats) -> tuple[Floa
     return px, np.where(frame.contains(px), in_frame_widths(camera, frame, velocity), np.nan)
 
 
-def _ground_speed(camera: Camera, frame: Rect, gap: Gap, run: Run, distance: Floats, ray: Floats) -> Floats:
-    falls = float((run.gap_from_camera @ ray)[1])
+def _ground_speed(camera: Camera, frame: Rect, gap: Opening, run: Run, distance: Floats, ray: Floats) -> Floats:
+    falls = float((run.opening_from_camera @ ray)[1])
     above = gap.ground_y_m - run.camera_m(distance)[:, 1]
     if not falls > 0:  # level, upwards, or NaN where the lens shows nothing there
         return np.full(len(distance), np.nan)
@@ -209,7 +211,7 @@ class Exit:
     leaves_s: float | None
 
 
-def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, depth_m: float = 0.0) -> tuple[Exit, ...]:
+def exits(camera: Camera, frame: Rect, gap: Opening, run: Run, *, far_m: float, depth_m: float = 0.0) -> tuple[Exit, ...]:
     """When each edge leaves, coming from ``far_m`` before the gap; edges in the order of ``SIDES``.
 
     Args:
@@ -224,7 +226,7 @@ def exits(camera: Camera, frame: Rect, gap: Gap, run: Run, *, far_m: float, dept
         face = at - (0.0, 0.0, depth_m)
         points = [gap.along_edge(side, gap.seen_shares(side, face[..., i, :, :], count), depth_m=depth_m) for i, side in enumerate(SIDES)]
         away = np.stack(points, axis=-4) - at[..., None, :]
-        px = project_held(camera, away @ run.gap_from_camera, cone)
+        px = project_held(camera, away @ run.opening_from_camera, cone)
         return np.stack([chords_in(px[..., 0, :, :], frame).any(axis=-1), frame.contains(px[..., -1, :, :]).all(axis=-1)], axis=-1)
 
     there = state(np.broadcast_to(coarse[:, None, None], (len(coarse), 4, 1)), _COARSE)

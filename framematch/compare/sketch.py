@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.geometry.camera import Camera, Rect
-from framematch.shot.opening import Gap
+from framematch.shot.opening import Opening
 from framematch.shot.run import Run
 from framematch.shot.values import Subject
 
@@ -26,7 +26,7 @@ _COURSE_M = 0.25
 _SAMPLES = 3
 
 
-def inside_opening(gap: Gap, x: Floats, y: Floats) -> Mask:
+def inside_opening(gap: Opening, x: Floats, y: Floats) -> Mask:
     """Whether points of the gap's plane, in gap axes, are in the opening."""
     w, h = gap.width_m / 2, gap.height_m / 2
     if gap.shape == "circle":
@@ -37,7 +37,9 @@ def inside_opening(gap: Gap, x: Floats, y: Floats) -> Mask:
     return np.asarray(box)
 
 
-def sketch(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: float, subjects: tuple[Subject, ...] = (), width_px: int = 480) -> NDArray[np.uint8]:
+def sketch(
+    camera: Camera, frame: Rect, gap: Opening, run: Run, *, distance_m: float, subjects: tuple[Subject, ...] = (), width_px: int = 480
+) -> NDArray[np.uint8]:
     """The frame as recorded at a distance before the gap: (h, w, 3), de-squeezed, 8 bit."""
     per_mm = camera.pixels_per_mm / (camera.lens.squeeze, 1.0)
     aspect = (frame.width / per_mm[0]) / (frame.height / per_mm[1])
@@ -45,24 +47,24 @@ def sketch(camera: Camera, frame: Rect, gap: Gap, run: Run, *, distance_m: float
     x = frame.left + frame.width * (np.arange(columns) + 0.5) / columns
     y = frame.top + frame.height * (np.arange(rows) + 0.5) / rows
     rays, ok = camera.unproject(np.stack(np.meshgrid(x, y), axis=-1))
-    colour = _look(gap, run.camera_m(distance_m), rays @ run.gap_from_camera.T, subjects)
+    colour = _look(gap, run.camera_m(distance_m), rays @ run.opening_from_camera.T, subjects)
     colour[~ok] = OFF
     small = colour.reshape(rows // _SAMPLES, _SAMPLES, width_px, _SAMPLES, 3).mean(axis=(1, 3))
     out: NDArray[np.uint8] = np.clip(small + 0.5, 0, 255).astype(np.uint8)
     return out
 
 
-def sees_through(camera: Camera, gap: Gap, run: Run, pixels: Floats, *, distance_m: float) -> Mask:
+def sees_through(camera: Camera, gap: Opening, run: Run, pixels: Floats, *, distance_m: float) -> Mask:
     """Whether the rays of pixels (..., 2) pass through the opening's near face."""
     rays, ok = camera.unproject(pixels)
-    at, ray = run.camera_m(distance_m), rays @ run.gap_from_camera.T
+    at, ray = run.camera_m(distance_m), rays @ run.opening_from_camera.T
     with np.errstate(all="ignore"):
         along = -at[2] / ray[..., 2]
         hit = at + ray * along[..., None]
     return np.asarray(ok & (along > 0) & inside_opening(gap, hit[..., 0], hit[..., 1]))
 
 
-def _look(gap: Gap, at: Floats, rays: Floats, subjects: tuple[Subject, ...]) -> Floats:
+def _look(gap: Opening, at: Floats, rays: Floats, subjects: tuple[Subject, ...]) -> Floats:
     with np.errstate(all="ignore"):
         up = -rays[..., 1] / np.linalg.norm(rays, axis=-1)
         share = np.clip(up * 2.5, 0, 1)[..., None]
@@ -104,7 +106,7 @@ def _lines(at: Floats, rays: Floats, along: Floats, axes: tuple[int, int], step:
     return out
 
 
-def _figure(out: Floats, nearest: Floats, gap: Gap, at: Floats, rays: Floats, subject: Subject) -> None:
+def _figure(out: Floats, nearest: Floats, gap: Opening, at: Floats, rays: Floats, subject: Subject) -> None:
     """A standing figure, flat and square to the wall: head, body, legs."""
     along = (subject.beyond_m - at[2]) / rays[..., 2]
     tall = subject.height_m

@@ -18,10 +18,10 @@ from framematch.geometry.lens_local import Stretch, stretch_at
 from framematch.geometry.pairing import Pairing
 from framematch.optics import sharpness as optics
 from framematch.optics.motion import Margin, image_velocity_px_s, lean_deg, stabiliser_margin
-from framematch.shot.aircraft import Aircraft
 from framematch.shot.lenses import camera_with, covers_frame, focus_of
-from framematch.shot.opening import SIDES, Gap
+from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
+from framematch.shot.shot import Shot
 from framematch.shot.values import Candidate, Second, Subject
 
 Floats = NDArray[np.float64]
@@ -124,72 +124,47 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Comparison:
-    """All lenses for one gap and run.
+    """All lenses for one shot.
 
     Args:
-        second: another camera to match for a hidden cut, None if none is given.
-        matches: how to set it for each lens; None for a lens that it can't match.
+        matches: how to set the shot's second camera for each lens; None for a lens that it can't match.
     """
 
     pairing: Pairing
-    gap: Gap
-    run: Run
-    aircraft: Aircraft | None
-    subjects: tuple[Subject, ...]
+    shot: Shot
     rows: tuple[Row, ...]
     clearance: Clearance | None
-    second: Second | None = None
     matches: tuple[Match | None, ...] = ()
 
 
-def compare(
-    pairing: Pairing,
-    gap: Gap,
-    run: Run,
-    candidates: tuple[Candidate, ...],
-    *,
-    subjects: tuple[Subject, ...] = (),
-    aircraft: Aircraft | None = None,
-    second: Second | None = None,
-    guide: bool = False,
-) -> Comparison:
+def compare(pairing: Pairing, shot: Shot, candidates: tuple[Candidate, ...] = (), *, guide: bool = False) -> Comparison:
     """Put lenses side by side.
 
     Args:
+        candidates: the shot's own if none are given.
         guide: work out the goggles' guide with each lens too (a fraction of a second each).
 
     Raises:
-        InputError: no lens, or the run can't be filmed as given.
+        InputError: no lens, no opening, or the run can't be filmed as given.
     """
+    candidates, gap, run, second = candidates or shot.candidates, shot.opening, shot.run, shot.second
     if not candidates:
         raise InputError("no lens to compare", field="focal", fix="give focal lengths, such as --focal 12,15,18,25")
-    if float(run.direction @ run.gap_from_camera[:, 2]) <= 0:
+    if float(run.direction @ run.opening_from_camera[:, 2]) <= 0:
         raise InputError("the recording camera looks away from where the run goes", field="run.pan_deg", fix="give a smaller pan or tilt")
-    rows = tuple(lens_row(pairing, gap, run, c, subjects=subjects, aircraft=aircraft, guide=guide) for c in candidates)
+    rows = tuple(lens_row(pairing, shot, c, guide=guide) for c in candidates)
     return Comparison(
         pairing=pairing,
-        gap=gap,
-        run=run,
-        aircraft=aircraft,
-        subjects=subjects,
+        shot=shot,
         rows=rows,
-        clearance=None if aircraft is None else clearance(gap, run, aircraft),
-        second=second,
+        clearance=None if shot.aircraft is None else clearance(gap, run, shot.aircraft),
         matches=() if second is None else tuple(_match(pairing, gap, run, row.camera, second) for row in rows),
     )
 
 
-def lens_row(
-    pairing: Pairing,
-    gap: Gap,
-    run: Run,
-    candidate: Candidate,
-    *,
-    subjects: tuple[Subject, ...] = (),
-    aircraft: Aircraft | None = None,
-    guide: bool = False,
-) -> Row:
+def lens_row(pairing: Pairing, shot: Shot, candidate: Candidate, *, guide: bool = False) -> Row:
     """One lens on the pairing's recording camera."""
+    gap, run, subjects, aircraft = shot.opening, shot.run, shot.subjects, shot.aircraft
     camera, frame = camera_with(pairing, candidate), pairing.frame
     far = start_m(pairing, run)
     curve = curves(camera, frame, gap, run, distance_m=np.geomspace(far, NEAR_END_M, CURVE_POINTS), subjects=subjects)
@@ -213,7 +188,7 @@ def lens_row(
     )
 
 
-def _match(pairing: Pairing, gap: Gap, run: Run, camera: Camera, second: Second) -> Match | None:
+def _match(pairing: Pairing, gap: Opening, run: Run, camera: Camera, second: Second) -> Match | None:
     try:
         return match_second(
             camera,
@@ -238,7 +213,7 @@ def shown_m(camera: Camera, frame: Rect, run: Run, *, distance_m: float) -> tupl
     """Width and height of the gap's plane between the frame's edges, on its middle row and column; NaN if it is not met."""
     x, y = (frame.left + frame.right) / 2, (frame.top + frame.bottom) / 2
     rays, ok = camera.unproject([(frame.left, y), (frame.right, y), (x, frame.top), (x, frame.bottom)])
-    ahead = rays @ run.gap_from_camera.T
+    ahead = rays @ run.opening_from_camera.T
     away = np.where(ok & (ahead[:, 2] > 1e-9), -run.camera_m(distance_m)[2] / np.maximum(ahead[:, 2], 1e-9), np.nan)
     points = ahead * away[:, None]
     return float(np.linalg.norm(points[1] - points[0])), float(np.linalg.norm(points[3] - points[2]))
@@ -261,7 +236,7 @@ def guide_quality(pairing: Pairing) -> GuideQuality:
     )
 
 
-def _at(pairing: Pairing, gap: Gap, run: Run, candidate: Candidate, camera: Camera, subjects: tuple[Subject, ...]) -> tuple[AtDistance, ...]:
+def _at(pairing: Pairing, gap: Opening, run: Run, candidate: Candidate, camera: Camera, subjects: tuple[Subject, ...]) -> tuple[AtDistance, ...]:
     frame = pairing.frame
     c = curves(camera, frame, gap, run, distance_m=run.distances_m, subjects=subjects, per_edge=64)
     seen = run.seen_from(gap.outline(2), run.distances_m)  # each edge's first point and middle
@@ -271,7 +246,7 @@ def _at(pairing: Pairing, gap: Gap, run: Run, candidate: Candidate, camera: Came
     upright = image_velocity_px_s(camera, seen[:, [1, 5]], velocity_m_s=run.velocity_m_s)[..., 0]
     off = np.isnan(c.edge_speed[:, [0, 2]])
     upright = np.where(off, 0.0, upright)
-    lean = np.abs(lean_deg(camera, across_px_s=upright, readout_s=(run.readout_ms or 0.0) / 1000)).max(axis=1)
+    lean = np.abs(lean_deg(camera, across_px_s=upright, readout_s=(camera.readout_ms or 0.0) / 1000)).max(axis=1)
     spot = _spot_mm(pairing, candidate, depth)
     return tuple(
         AtDistance(
@@ -285,7 +260,7 @@ def _at(pairing: Pairing, gap: Gap, run: Run, candidate: Candidate, camera: Came
             ground_speed=float(c.ground_speed[i]),
             blur_percent=float(100 * fastest[i] * run.shutter_s),
             blur_px=float(fastest[i] * run.shutter_s * frame.width),
-            lean_deg=math.nan if run.readout_ms is None or off[i].all() else float(lean[i]),
+            lean_deg=math.nan if camera.readout_ms is None or off[i].all() else float(lean[i]),
             gap_spot_um=float(1000 * spot[i]),
             gap_spot_px=float(spot[i] * camera.pixels_per_mm[1]),
             subject_percent=tuple(float(v) for v in c.subject_percent[i]),
@@ -303,7 +278,7 @@ def _spot_mm(pairing: Pairing, candidate: Candidate, depth_m: Floats) -> Floats:
 
 def _sharp(
     pairing: Pairing,
-    gap: Gap,
+    gap: Opening,
     run: Run,
     candidate: Candidate,
     camera: Camera,
@@ -335,7 +310,7 @@ def _sharp(
     )
 
 
-def gap_nearest_m(camera: Camera, frame: Rect, gap: Gap, run: Run, leaving: tuple[Exit, ...]) -> float:
+def gap_nearest_m(camera: Camera, frame: Rect, gap: Opening, run: Run, leaving: tuple[Exit, ...]) -> float:
     """Depth along the camera's axis of the gap's edge that stays in the frame longest, as it leaves; NaN if none is ever in."""
     seen = [(e.leaves_m, e.side) for e in leaving if e.leaves_m is not None]
     if not seen:

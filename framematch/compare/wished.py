@@ -33,20 +33,22 @@ def answers(comparison: Comparison, wishes: Wishes) -> tuple[Answer, ...]:
     """An answer to each wish, in the order of :class:`Wishes`."""
     c, out = comparison, []
     if wishes.fill is not None and wishes.fill[1] is not None:
-        out.append(focal_for_fill(c.pairing, c.gap, c.run, percent=wishes.fill[0], at_m=wishes.fill[1]))
+        out.append(focal_for_fill(c.pairing, c.shot.opening, c.shot.run, percent=wishes.fill[0], at_m=wishes.fill[1]))
     if wishes.subject is not None:
-        if not c.subjects:
+        if not c.shot.subjects:
             raise InputError("no subject given", field="subject", fix="add [[subject]] with height_m and beyond_m")
         percent, at_m = wishes.subject
-        who = c.subjects[0]
+        who = c.shot.subjects[0]
         if at_m is not None:
-            out.append(focal_for_subject(c.pairing, c.gap, c.run, who, percent=percent, at_m=at_m))
+            out.append(focal_for_subject(c.pairing, c.shot.opening, c.shot.run, who, percent=percent, at_m=at_m))
         else:
             for row in c.rows:
-                found = distance_for_subject(row.camera, c.pairing.frame, c.gap, c.run, who, percent=percent, far_m=start_m(c.pairing, c.run))
+                found = distance_for_subject(
+                    row.camera, c.pairing.frame, c.shot.opening, c.shot.run, who, percent=percent, far_m=start_m(c.pairing, c.shot.run)
+                )
                 out.append(Answer(value=found.value, unit=found.unit, says=f"{row.candidate.name}: {found.says}"))
     if wishes.edges_until_m is not None:
-        out.append(focal_for_edges(c.pairing, c.gap, c.run, until_m=wishes.edges_until_m))
+        out.append(focal_for_edges(c.pairing, c.shot.opening, c.shot.run, until_m=wishes.edges_until_m))
     if wishes.sharp_from_m is not None:
         circle = circle_mm(frame_mm=c.pairing.frame_mm)
         for row in c.rows:

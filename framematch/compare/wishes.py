@@ -15,7 +15,7 @@ from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing
 from framematch.optics.sharpness import DEEPEST_STOP, airy_disk_mm, f_number_for_near
 from framematch.shot.lenses import LONGEST_MM, SHORTEST_MM, camera_with, candidate_of, covers_frame, own_lens
-from framematch.shot.opening import Gap
+from framematch.shot.opening import Opening
 from framematch.shot.run import Run
 from framematch.shot.values import Candidate, Subject
 
@@ -33,7 +33,7 @@ class Answer:
     says: str
 
 
-def focal_for_fill(pairing: Pairing, gap: Gap, run: Run, *, percent: float, at_m: float, of: str = "area") -> Answer:
+def focal_for_fill(pairing: Pairing, gap: Opening, run: Run, *, percent: float, at_m: float, of: str = "area") -> Answer:
     """Focal length for which the gap fills so much of the frame at a distance before it.
 
     Args:
@@ -53,7 +53,7 @@ def focal_for_fill(pairing: Pairing, gap: Gap, run: Run, *, percent: float, at_m
     return _focal_for(pairing, fill, percent, wish, "the gap fills")
 
 
-def focal_for_subject(pairing: Pairing, gap: Gap, run: Run, subject: Subject, *, percent: float, at_m: float) -> Answer:
+def focal_for_subject(pairing: Pairing, gap: Opening, run: Run, subject: Subject, *, percent: float, at_m: float) -> Answer:
     """Focal length for which a subject has so much of the frame's height, ``at_m`` before the gap."""
     _above_0(percent=percent)
     wish = f"{subject.name} at {percent:g} % of the frame's height, {at_m:g} m before the gap"
@@ -69,7 +69,7 @@ def focal_for_subject(pairing: Pairing, gap: Gap, run: Run, subject: Subject, *,
     return Answer(value=answer.value, unit="mm", says=answer.says + off)
 
 
-def focal_for_edges(pairing: Pairing, gap: Gap, run: Run, *, until_m: float, side: str | None = None) -> Answer:
+def focal_for_edges(pairing: Pairing, gap: Opening, run: Run, *, until_m: float, side: str | None = None) -> Answer:
     """Longest focal length that keeps the gap's edges whole in the frame until a distance before it.
 
     Args:
@@ -101,7 +101,7 @@ def focal_for_edges(pairing: Pairing, gap: Gap, run: Run, *, until_m: float, sid
     return Answer(value=low, unit="mm", says=f"{wish}: {low:.1f} mm or shorter")
 
 
-def distance_for_subject(camera: Camera, frame: Rect, gap: Gap, run: Run, subject: Subject, *, percent: float, far_m: float = 500.0) -> Answer:
+def distance_for_subject(camera: Camera, frame: Rect, gap: Opening, run: Run, subject: Subject, *, percent: float, far_m: float = 500.0) -> Answer:
     """Distance before the gap (- after it) at which a subject first has so much of the frame's height."""
     from scipy.optimize import brentq
 
@@ -149,7 +149,7 @@ def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, nea
     return Answer(value=stop, unit="f", says=f"{wish}: f/{stop:.1f} or deeper{note}")
 
 
-def _tall(camera: Camera, frame: Rect, gap: Gap, run: Run, subject: Subject, distance_m: float) -> float:
+def _tall(camera: Camera, frame: Rect, gap: Opening, run: Run, subject: Subject, distance_m: float) -> float:
     return float(curves(camera, frame, gap, run, distance_m=distance_m, subjects=(subject,), per_edge=1).subject_percent[0, 0])
 
 
@@ -194,7 +194,7 @@ def _far_m(pairing: Pairing, until_m: float) -> float:
 
 def _passing_m(run: Run, point: Floats) -> float:
     """Distance before the gap at which a point is abeam of the camera."""
-    axis = run.gap_from_camera[:, 2]
+    axis = run.opening_from_camera[:, 2]
     ahead_at_0 = float((point - run.camera_m(0.0)) @ axis)
     closing = float(run.direction @ axis)
     return -ahead_at_0 / closing if closing > 0 else math.inf

@@ -7,40 +7,41 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.day.given import Day, Person
 from framematch.day.notes import Notes
-from framematch.day.reader import Day, beside
-from framematch.day.tables import PersonTable
 from framematch.day.values import Distances, PersonAt
 from framematch.errors import InputError
 from framematch.flight import fall, ground
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.scene.model import Scene
+from framematch.shot.place import Place
+from framematch.shot.shot import Shot
 
 Floats = NDArray[np.float64]
 
 
 def find_distances(day: Day, report: Report, elevation_deg: float, notes: Notes) -> Distances | None:
     """Fall areas, people and walls in plan; None without points of the run."""
-    file, pairing, run = day.file, day.pairing, day.file.run
+    pairing, run = day.pairing, day.run
     if run is None or not run.points_m:
         notes.unknown.append("Where it could come down: needs [run] with points_m.")
         return None
     top = max(run.speed_range_m_s) if run.speed_range_m_s else run.speed_m_s
     top = max(top, run.speed_m_s)
-    points = fall.along_run(run.points_m, speed_m_s=top, ground_m=file.place.ground_m)
+    points = fall.along_run(run.points_m, speed_m_s=top, ground_m=day.place.ground_m)
     legs = np.diff(np.asarray(run.points_m), axis=0)
     climb = float(max(0.0, (top * legs[:, 2] / np.linalg.norm(legs, axis=1)).max()))
-    lowered = tuple(replace(p, height_m=p.height_m - file.place.ground_m) for p in points)
+    lowered = tuple(replace(p, height_m=p.height_m - day.place.ground_m) for p in points)
     areas = ground.fall_areas(
         lowered,
-        size_m=file.aircraft.span_m if file.aircraft else 0.6,
-        margin_m=file.place.margin_m,
-        wind_m_s=max(abs(file.air.headwind_m_s), file.air.gust_m_s),
+        size_m=day.aircraft.span_m if day.aircraft else 0.6,
+        margin_m=day.place.margin_m,
+        wind_m_s=max(abs(day.air.headwind_m_s), day.air.gust_m_s),
         up_m_s=climb,
     )
     where = np.asarray(run.points_m, dtype=np.float64)
-    people = tuple(_person(p, pairing, report, areas, where, elevation_deg) for p in file.people)
+    people = tuple(_person(p, pairing, report, areas, where, elevation_deg) for p in day.people)
     for p in people:
         if p.in_straight:
             notes.warnings.append(f"{p.name} stands where the aircraft could come down straight on: move them, or the run.")
@@ -54,7 +55,7 @@ def find_distances(day: Day, report: Report, elevation_deg: float, notes: Notes)
 
 def _walls(day: Day, run_m: Floats, notes: Notes) -> tuple[Floats, ...]:
     """The scene in plan: what stands at the run's usual height, and at a person's knees."""
-    name = day.file.place.scene
+    name = day.place.scene
     if name is None:
         return ()
     try:
@@ -70,18 +71,15 @@ def _walls(day: Day, run_m: Floats, notes: Notes) -> tuple[Floats, ...]:
 
 
 def _scene(day: Day, name: str) -> Scene:
-    from framematch.scene.registry import make_scene, places
+    from framematch.scene.open import scene_of
+    from framematch.scene.registry import places
 
+    shot = day.gap or Shot()
     if name in places():
-        g = day.gap.gap if day.gap is not None else None
-        if g is None:
-            return make_scene(name)
-        return make_scene(name, width_m=g.width_m, height_m=g.height_m, shape=g.shape, sill_m=g.sill_m, thickness_m=g.thickness_m or None)
-    from framematch.scene.load import load_scene
-
-    if day.folder is None or "." not in name:
+        return scene_of(replace(shot, place=Place(scene=name)))
+    if day.place.mesh is None:
         raise InputError(f"no scene {name!r}", fix=f"choose {', '.join(places())} or name a mesh file beside the day file")
-    return load_scene(beside(day.folder, name, field="place.scene"))
+    return scene_of(Shot(place=Place(file=day.place.mesh)))
 
 
 def _stretch(notes: Notes, span: tuple[float, float]) -> str:
@@ -89,7 +87,7 @@ def _stretch(notes: Notes, span: tuple[float, float]) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _person(p: PersonTable, pairing: Pairing, report: Report, areas: ground.FallAreas, run_m: Floats, elevation_deg: float) -> PersonAt:
+def _person(p: Person, pairing: Pairing, report: Report, areas: ground.FallAreas, run_m: Floats, elevation_deg: float) -> PersonAt:
     import shapely
 
     half = 0.3  # what a person takes up on the ground (practice)

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
+from framematch.day.given import Day, DayExposure
 from framematch.day.notes import Notes
-from framematch.day.tables import DayFile, ExposureTable
 from framematch.day.values import Light
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
@@ -18,9 +18,9 @@ from framematch.optics.motion import image_velocity_px_s, in_frame_widths, shutt
 BLUR_PERCENT = 10.0  # of the frame's width in one exposure: from here on the edges are gone (practice)
 
 
-def find_light(file: DayFile, pairing: Pairing, elevation_deg: float, notes: Notes) -> Light | None:
+def find_light(day: Day, elevation_deg: float, notes: Notes) -> Light | None:
     """Stop, filter and sharpness for the day's light; None where no exposure is given."""
-    e = file.exposure
+    e, pairing = day.exposure, day.pairing
     if e is None:
         notes.unknown.append("Stop and filter: needs [exposure].")
         return None
@@ -52,7 +52,7 @@ def find_light(file: DayFile, pairing: Pairing, elevation_deg: float, notes: Not
     focal = optics.focal_before_focusing_mm(image_distance_mm=recording.lens.focal_mm, focus_m=pairing.focus_m)
     sharp = optics.depth_of_field(focal_mm=focal, f_number=stop, circle_mm=circle, focus_m=pairing.focus_m)
     airy = optics.airy_disk_mm(f_number=stop)
-    blur = _blur(file, pairing, elevation_deg, time)
+    blur = _blur(day, elevation_deg, time)
     flicker = exposure.flicker_free(mains_hz=e.mains_hz, rate_fps=e.rate_fps, shutter_deg=e.shutter_deg) if e.mains_hz else None
     if chosen is not None:
         _picture_warnings(pairing, chosen, sharp, circle, airy, blur, notes)
@@ -76,7 +76,7 @@ def find_light(file: DayFile, pairing: Pairing, elevation_deg: float, notes: Not
     )
 
 
-def _no_stop(found: exposure.Exposure, e: ExposureTable) -> str:
+def _no_stop(found: exposure.Exposure, e: DayExposure) -> str:
     stops = abs(found.missing_stops)
     widest, smallest = e.f_number_range
     lens = f"f/{widest:g} to f/{smallest:g}" if widest < smallest else f"f/{widest:g}"
@@ -118,19 +118,20 @@ def _picture_warnings(
         )
 
 
-def _flicker_line(flicker: exposure.FlickerFree, e: ExposureTable) -> str:
+def _flicker_line(flicker: exposure.FlickerFree, e: DayExposure) -> str:
     if math.isnan(flicker.nearest_deg):
         return f"Lamps on {e.mains_hz} Hz will flicker: at {e.rate_fps:g} frames a second no shutter is open for a whole flicker."
     alike = " Every frame sees the lamps alike, but a rolling shutter shows bands." if flicker.in_step else ""
     return f"Lamps on {e.mains_hz} Hz may flicker at {e.shutter_deg:g} degrees: set {flicker.nearest_deg:.1f} degrees.{alike}"
 
 
-def _blur(file: DayFile, pairing: Pairing, elevation_deg: float, time_s: float) -> tuple[tuple[float, float], ...]:
+def _blur(day: Day, elevation_deg: float, time_s: float) -> tuple[tuple[float, float], ...]:
     """Smear in one exposure in percent of the frame's width: the worst corner or edge at the nearest distance, and at three times that."""
-    if file.run is None:
+    if day.run is None:
         return ()
+    pairing = day.pairing
     e = math.radians(elevation_deg)
-    velocity = file.run.speed_m_s * np.array([0.0, math.sin(e), math.cos(e)])
+    velocity = day.run.speed_m_s * np.array([0.0, math.sin(e), math.cos(e)])
     rays, ok = pairing.recording.unproject(pairing.frame.border(np.arange(0, 4, 0.5)))
     ok &= rays[:, 2] > 0
     out = []

@@ -6,24 +6,23 @@ import math
 from dataclasses import replace
 
 from framematch.day.aircraft import pack_of
+from framematch.day.given import Day
 from framematch.day.notes import Notes
-from framematch.day.tables import DayFile
 from framematch.day.values import Endurance
 from framematch.errors import InputError
 from framematch.flight import attitude, power, shots
-from framematch.geometry.pairing import Pairing
 from framematch.optics import cards
 
 LIFT_MARGIN = 1.3  # full thrust over weight below which a rig can't be flown safely (practice)
 LOW_RESERVE_PERCENT = 10.0
 
 
-def find_endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: float, slope: float, notes: Notes) -> Endurance | None:
+def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float, slope: float, notes: Notes) -> Endurance | None:
     """Power, minutes to the reserve and the pack's curves; None without aircraft or pack."""
-    if rig is None or file.pack is None:
+    if rig is None or day.pack is None:
         notes.unknown.append("Flying time: needs [aircraft] and [pack].")
         return None
-    pack = pack_of(file)
+    pack = pack_of(day)
     hover = power.power(rig, density_kg_m3=density)
     if rig.max_lift_kg is not None and rig.max_lift_kg < LIFT_MARGIN * rig.mass_kg:
         can = "can't lift the rig" if rig.max_lift_kg <= rig.mass_kg else "can't lift the rig with room to steer"
@@ -41,10 +40,10 @@ def find_endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: 
         notes.impossible.append("The whole pack is reserve: nothing is left to fly on.")
     elif pack.reserve_percent < LOW_RESERVE_PERCENT:
         notes.warnings.append(f"Only {pack.reserve_percent:g} % reserve: practice keeps 20 %.")
-    speed = file.run.speed_m_s if file.run else 0.0
+    speed = day.run.speed_m_s if day.run else 0.0
     times = [("hovering", power.minutes(rig, pack, density_kg_m3=density))]
     try:
-        along, climb = attitude.air_path(speed_m_s=speed, slope_deg=slope, headwind_m_s=file.air.headwind_m_s)
+        along, climb = attitude.air_path(speed_m_s=speed, slope_deg=slope, headwind_m_s=day.air.headwind_m_s)
         for style, load in power.LOAD.items():
             times.append((style, power.minutes(rig, pack, density_kg_m3=density, airspeed_m_s=along, slope_deg=climb, load=load)))
         flown = power.power(rig, density_kg_m3=density, airspeed_m_s=along, slope_deg=climb, load=power.LOAD["hard"])
@@ -64,23 +63,23 @@ def find_endurance(file: DayFile, rig: power.Rig | None, fitted: bool, density: 
     return Endurance(rig=rig, pack=pack, density_kg_m3=density, hover=hover, minutes=tuple(times), curves=curves, fitted=fitted)
 
 
-def card_minutes_of(file: DayFile, pairing: Pairing) -> float | None:
+def card_minutes_of(day: Day) -> float | None:
     """Minutes that one card records; None without a card."""
-    c = file.card
+    c = day.card
     if c is None:
         return None
     rate = c.data_rate_mbit_s
     if rate is None:
-        fps = file.exposure.rate_fps if file.exposure else 24.0
-        rate = cards.data_rate_mbit_s(raster_px=pairing.recording.raster_px, rate_fps=fps, bits_per_pixel=c.bits_per_pixel or 0.0)
+        fps = day.exposure.rate_fps if day.exposure else 24.0
+        rate = cards.data_rate_mbit_s(raster_px=day.pairing.recording.raster_px, rate_fps=fps, bits_per_pixel=c.bits_per_pixel or 0.0)
     return cards.minutes(capacity_gb=c.capacity_gb, data_rate_mbit_s=rate, usable_percent=c.usable_percent)
 
 
 def find_flights(
-    file: DayFile, endurance: Endurance | None, card_minutes: float | None, slope: float, notes: Notes
+    day: Day, endurance: Endurance | None, card_minutes: float | None, slope: float, notes: Notes
 ) -> tuple[shots.FlightPlan | None, tuple[str, int] | None]:
     """The takes in flights, and what runs out first, after how many takes."""
-    if not file.shots:
+    if not day.shots:
         notes.unknown.append("Order of takes: needs [[shots]].")
         return None, None
     if endurance is None:
@@ -88,13 +87,13 @@ def find_flights(
     e = endurance
 
     def watts(speed: float, style: str) -> float:
-        along, climb = attitude.air_path(speed_m_s=speed, slope_deg=slope, headwind_m_s=file.air.headwind_m_s)
+        along, climb = attitude.air_path(speed_m_s=speed, slope_deg=slope, headwind_m_s=day.air.headwind_m_s)
         try:
             return power.power(e.rig, density_kg_m3=e.density_kg_m3, airspeed_m_s=along, slope_deg=climb, load=power.LOAD[style]).battery_w
         except InputError:
             return e.hover.battery_w
 
-    usual = file.run.speed_m_s if file.run else 0.0
+    usual = day.run.speed_m_s if day.run else 0.0
     hovering = e.hover.battery_w  # going back and waiting: the dearer of the two
     wanted = [
         shots.Shot(
@@ -105,21 +104,21 @@ def find_flights(
             take_w=watts(s.speed_m_s if s.speed_m_s is not None else usual, s.style),
             reset_w=hovering,
         )
-        for s in file.shots
+        for s in day.shots
     ]
     plan = shots.plan_flights(
         wanted,
         usable_wh=max(e.pack.usable_wh, 0.0),
-        transit_s=file.flights.transit_s,
+        transit_s=day.transit_s,
         transit_w=hovering,
         card_minutes=card_minutes if card_minutes is not None else math.inf,
-        before_takeoff_s=file.card.before_takeoff_s if file.card else 0.0,
+        before_takeoff_s=day.card.before_takeoff_s if day.card else 0.0,
     )
     for name in plan.too_long:
         notes.impossible.append(f"Not one take of “{name}” fits on a pack with its reserve: shorten the take or the way out, or fit a larger pack.")
     if plan.too_long_for_card:
         notes.impossible.append("A single flight is longer than an empty card records: use a larger card or a lower data rate.")
-    packs, owned_cards = file.pack.owned if file.pack else None, file.card.owned if file.card else None
+    packs, owned_cards = day.pack.owned if day.pack else None, day.card.owned if day.card else None
     out = shots.first_to_run_out(plan, packs_owned=packs, cards_owned=owned_cards)
     if packs is not None and plan.packs > packs:
         notes.warnings.append(f"The list takes {plan.packs} packs and {packs} are here: charge in between, or drop takes.")

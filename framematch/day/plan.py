@@ -1,6 +1,6 @@
 """The flight day worked out: tilt, power and time, packs and cards, stop and filter, distances.
 
-Takes the day file's tables and the pairing, gives one value that the card, the screen and the page
+Takes the day and gives one value that the card, the screen and the page
 show. What can't be done is in ``impossible``, in whole sentences, and comes first wherever it is shown.
 """
 
@@ -9,10 +9,10 @@ from __future__ import annotations
 from framematch.compare.table import lens_row
 from framematch.day.aircraft import rig_of, slope_of_run_deg
 from framematch.day.distances import find_distances
+from framematch.day.given import Day
 from framematch.day.light import find_light
 from framematch.day.minutes import card_minutes_of, find_endurance, find_flights
 from framematch.day.notes import Notes
-from framematch.day.reader import Day
 from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
 from framematch.flight import air
@@ -28,18 +28,18 @@ def plan_day(day: Day) -> DayPlan:
     Raises:
         InputError: figures that contradict each other (a pitch that no drag gives, a log no rig flew).
     """
-    file, pairing = day.file, day.pairing
-    notes = Notes(system=file.units, impossible=[], warnings=[], unknown=[])
+    pairing = day.pairing
+    notes = Notes(system=day.units, impossible=[], warnings=[], unknown=[])
     report = guide_report(pairing)
-    density = float(air.density_kg_m3(file.air.altitude_m, file.air.temperature_c))
-    rig, fitted = rig_of(file, density)
-    slope = slope_of_run_deg(file)
-    tilts = find_tilts(file, pairing, day.gap, rig, density, slope, notes)
-    endurance = find_endurance(file, rig, fitted, density, slope, notes)
-    card_minutes = card_minutes_of(file, pairing)
-    flights, runs_out = find_flights(file, endurance, card_minutes, slope, notes)
+    density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
+    rig, fitted = rig_of(day, density)
+    slope = slope_of_run_deg(day)
+    tilts = find_tilts(day, rig, density, slope, notes)
+    endurance = find_endurance(day, rig, fitted, density, slope, notes)
+    card_minutes = card_minutes_of(day)
+    flights, runs_out = find_flights(day, endurance, card_minutes, slope, notes)
     elevation = tilts.planned.recording_deg - tilts.pitch_deg if tilts else 0.0
-    light = find_light(file, pairing, elevation, notes)
+    light = find_light(day, elevation, notes)
     if day.gap is not None:
         _against_gap_table(day, tilts, light, notes)
     distances = find_distances(day, report, elevation, notes)
@@ -61,9 +61,9 @@ def plan_day(day: Day) -> DayPlan:
 
 def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes: Notes) -> None:
     """Say where the gap's table was made for another stop, shutter, speed or aim than today's."""
-    file, pairing, gap = day.file, day.pairing, day.gap
+    pairing, gap = day.pairing, day.gap
     assert gap is not None
-    row = lens_row(pairing, gap.gap, gap.run, candidate_of(pairing, own_lens(pairing).focal_mm))
+    row = lens_row(pairing, gap, candidate_of(pairing, own_lens(pairing).focal_mm))
     if light is not None and light.chosen is not None and row.sharp is not None:
         for name, then, now in (("sharp from", row.sharp.near_m, light.sharp_from_m), ("sharp to", row.sharp.far_m, light.sharp_to_m)):
             if then != now and not abs(now / then - 1) <= DIFFERS:
@@ -71,8 +71,8 @@ def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes
                 notes.warnings.append(f"The gap table says {name} {notes.length(then, 2)} (f/{row.sharp.f_number:g}); {today}.")
         if abs(light.airy_um / row.sharp.airy_um - 1) > DIFFERS:
             notes.warnings.append(f"The gap table's diffraction is {row.sharp.airy_um:.0f} µm (f/{row.sharp.f_number:g}); today it is {light.airy_um:.0f} µm.")
-    if light is not None and file.run is not None:
-        times = file.run.speed_m_s * light.found.shutter_s / (gap.run.speed_m_s * gap.run.shutter_s)
+    if light is not None and day.run is not None:
+        times = day.run.speed_m_s * light.found.shutter_s / (gap.run.speed_m_s * gap.run.shutter_s)
         if abs(times - 1) > DIFFERS:
             notes.warnings.append(
                 f"Blur is {times:.2f} times what the gap table says: that is for {notes.speed(gap.run.speed_m_s)} and 1/{1 / gap.run.shutter_s:.0f} s."

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.compare.props import PropsReport
-from framematch.day.reader import Day
+from framematch.day.given import Day
 from framematch.flight import attitude, fall, ground, power, shots
 from framematch.guide.report import Report
 from framematch.optics import exposure

@@ -1,9 +1,9 @@
-"""The recorded frame in and out as an ASC FDL 2.0 file, by the standard body's own library.
+"""The recorded frames in and out as an ASC FDL 2.0 file, by the standard body's own library.
 
-Out: the canvas is the recorded raster with its squeeze, all of it effective; the framing decision is
-the frame, to fractions of a pixel; its protection is what the frame would be without the
+Out: the canvas is the recorded raster with its squeeze, all of it effective; each frame is a framing
+decision, to fractions of a pixel; its protection is what the frame would be without the
 stabiliser's crop, about the same middle, so that 1 - protection is what the stabiliser keeps.
-In: the framing decision's rectangle becomes a pairing's frame.
+In: a framing decision's rectangle becomes a pairing's frame, several decisions become several frames.
 
 The library's own call from an intent to a decision compares the intent's shape with the canvas as
 recorded, not de-squeezed, so on a squeezed canvas it is right only where the frame takes the whole
@@ -22,11 +22,12 @@ from typing import Any
 from framematch import __version__
 from framematch.errors import InputError
 from framematch.geometry.camera import Rect
-from framematch.geometry.pairing import Pairing
+from framematch.geometry.pairing import MOST_FRAMES, Frame, Pairing
 from framematch.text.whole import read_text, write_text
 
 _CANVAS, _INTENT = "recording", "delivery"
 LABEL_LIMIT = 200
+_LONGEST_NAME = 40  # of a pairing's frame
 _MOST_DIGITS = 15  # of a whole number in a file
 
 
@@ -64,7 +65,7 @@ class Framing:
 
 def intent_aspect(pairing: Pairing) -> tuple[int, int]:
     """The frame's de-squeezed shape as two whole numbers, the smallest that give it to a billionth."""
-    ratio = pairing.frame.width * pairing.recording.lens.squeeze / pairing.frame.height
+    ratio = pairing.frame_aspect
     for limit in (50, 500, 5000, 50_000):
         found = Fraction(ratio).limit_denominator(limit)
         if abs(float(found) / ratio - 1) < 1e-9:
@@ -83,21 +84,24 @@ def fdl_text(pairing: Pairing) -> str:
     """The FDL file of a pairing, validated by the library. The same pairing gives the same text."""
     fdl = library()
     canvas_px = fdl.DimensionsInt(width=pairing.recording.raster_px[0], height=pairing.recording.raster_px[1])
-    aspect, margin = intent_aspect(pairing), 1 - pairing.keep_percent / 100
-    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.title, pairing.recording, pairing.frame, pairing.keep_percent)))
+    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.title, pairing.recording, pairing.frames)))
     document = fdl.FDL(uuid=str(name), fdl_creator=f"framematch {__version__}", default_framing_intent=_INTENT)
     label = pairing.title[:LABEL_LIMIT] or "recording camera"
-    document.add_framing_intent(_INTENT, f"{aspect[0]}:{aspect[1]}", fdl.DimensionsInt(width=aspect[0], height=aspect[1]), round(margin, 12))
     context = document.add_context(label, f"framematch {__version__}")
     canvas = context.add_canvas(_CANVAS, "recording camera", _CANVAS, canvas_px, pairing.recording.lens.squeeze)
     canvas.set_effective(canvas_px, fdl.PointFloat(x=0, y=0))
     canvas.photosite_dimensions = canvas_px
     canvas.physical_dimensions = fdl.DimensionsFloat(width=pairing.recording.sensor_mm[0], height=pairing.recording.sensor_mm[1])
-    f = pairing.frame
-    decision = canvas.add_framing_decision(f"{_CANVAS}-{_INTENT}", label, _INTENT, _size(fdl, f), _place(fdl, f))
-    if margin > 1e-9:
-        p = protection_of(pairing)
-        decision.set_protection(_size(fdl, p), _place(fdl, p))
+    for i, frame in enumerate(pairing.frames):
+        one, intent = pairing.alone(i), _INTENT if i == 0 else f"{_INTENT}{i + 1}"
+        aspect, margin = intent_aspect(one), 1 - frame.keep_percent / 100
+        document.add_framing_intent(intent, f"{aspect[0]}:{aspect[1]}", fdl.DimensionsInt(width=aspect[0], height=aspect[1]), round(margin, 12))
+        decision = canvas.add_framing_decision(
+            f"{_CANVAS}-{intent}", frame.name if pairing.others else label, intent, _size(fdl, frame.area), _place(fdl, frame.area)
+        )
+        if margin > 1e-9:
+            p = protection_of(one)
+            decision.set_protection(_size(fdl, p), _place(fdl, p))
     try:
         document.validate()
     except fdl.FDLError as error:
@@ -158,8 +162,44 @@ def chosen(framings: list[Framing], pairing: Pairing, *, label: str = "", name: 
     raise InputError(f"has {len(fit)} framings for {wide} x {high}", file=name, fix=f"choose one by its label: {', '.join(repr(f.label) for f in fit)}")
 
 
+def fitting(framings: list[Framing], pairing: Pairing, *, name: str = "FDL") -> list[Framing]:
+    """Every framing for a pairing's recording camera, each with a label of its own.
+
+    Raises:
+        InputError: none fits, or more than a pairing takes.
+    """
+    found: list[Framing] = []
+    for each in [f for f in framings if f.raster_px == pairing.recording.raster_px]:
+        label = (each.label.strip() or f"frame {len(found) + 1}")[:_LONGEST_NAME]
+        same = sum(f.label.casefold() == label.casefold() for f in found)
+        found.append(replace(each, label=f"{label[: _LONGEST_NAME - 3]} {len(found) + 1}" if same else label))
+    if len(found) > MOST_FRAMES:
+        raise InputError(f"has {len(found)} framings for this camera", file=name, fix=f"a pairing takes {MOST_FRAMES}: choose one by its label")
+    return found or [chosen(framings, pairing, name=name)]  # which says what is there instead
+
+
+def framed_all(pairing: Pairing, framings: list[Framing], *, name: str = "FDL") -> Pairing:
+    """The pairing with its frames taken from framing decisions, the first as the main one.
+
+    Raises:
+        InputError: as :func:`framed`.
+    """
+    main, *others = (frame_of(pairing, each, name=name) for each in framings)
+    return replace(pairing, frame=main.area, keep_percent=main.keep_percent, frame_name=main.name, others=tuple(others))
+
+
 def framed(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Pairing:
-    """The pairing with its frame, and what the stabiliser keeps, taken from a framing decision.
+    """The pairing with its main frame, and what the stabiliser keeps, taken from a framing decision.
+
+    Raises:
+        InputError: the squeeze disagrees, or the frame reaches outside the raster.
+    """
+    found = frame_of(pairing, framing, name=name)
+    return replace(pairing, frame=found.area, keep_percent=found.keep_percent)
+
+
+def frame_of(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Frame:
+    """A framing decision as a frame of a pairing's recorded picture.
 
     Raises:
         InputError: the squeeze disagrees, or the frame reaches outside the raster.
@@ -172,12 +212,18 @@ def framed(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Pairing:
     if not 10 <= framing.keep_percent <= 100 + 1e-6:
         kept = f"{framing.keep_percent:.3g} %"
         raise InputError(f"the frame is {kept} of its protection", file=name, fix="a pairing takes 10 to 100 %: export the framing again")
-    return replace(pairing, frame=f, keep_percent=min(framing.keep_percent, 100.0))
+    return Frame(name=framing.label, area=f, keep_percent=min(framing.keep_percent, 100.0))
 
 
 def framing_of(pairing: Pairing) -> Framing:
     """The framing decision that :func:`fdl_text` writes for a pairing."""
     return parse_framings(fdl_text(pairing), name=pairing.title)[0]
+
+
+def all_frame_changes(framings: list[Framing]) -> dict[str, Any]:
+    """What several framing decisions change in a pairing file: all of its frames, each by its pixels."""
+    frames = [{"name": f.label, "keep_percent": _short_keep(f), "area_px": _area_px(f)} for f in framings]
+    return {"recording.frame": frames}
 
 
 def frame_changes(framing: Framing) -> dict[str, Any]:
@@ -186,10 +232,13 @@ def frame_changes(framing: Framing) -> dict[str, Any]:
     The pairing then needs no other file, and says the decision's numbers to a millionth of a pixel,
     wherever in the canvas and of whatever shape the frame is.
     """
-    f = framing.frame
-    area = [round(v, 6) + 0.0 for v in (f.left, f.top, f.width, f.height)]
     changes: dict[str, Any] = dict.fromkeys(("recording.frame.aspect", "recording.frame.align", "recording.frame.fdl", "recording.frame.framing"))
-    return {**changes, "recording.frame.keep_percent": _short_keep(framing), "recording.frame.area_px": area}
+    return {**changes, "recording.frame.keep_percent": _short_keep(framing), "recording.frame.area_px": _area_px(framing)}
+
+
+def _area_px(framing: Framing) -> list[float]:
+    f = framing.frame
+    return [round(v, 6) + 0.0 for v in (f.left, f.top, f.width, f.height)]
 
 
 def _short_keep(framing: Framing) -> float:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from framematch.errors import InputError
 from framematch.files.pairing_tables import FrameTable, PairingFile
-from framematch.geometry.pairing import Pairing
+from framematch.geometry.pairing import Frame, Pairing
 from framematch.text.toml import changed_text, parse_toml, validated
-from framematch.text.whole import read_text, write_text
+from framematch.text.whole import read_text, why, write_text
 
 SHARED_TABLES = ("recording", "monitoring", "mount")
-#: Tables of a gap that may stand in the same file; ``gap_file`` reads them.
-GAP_TABLES = ("gap", "run", "aircraft", "subject", "lens", "second")
+#: Tables of a shot that may stand in the same file; ``files.shot`` reads them.
+SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second")
 
 
 def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:
@@ -43,18 +44,40 @@ def parse_pairing(text: str, *, name: str = "pairing", folder: Path | None = Non
     Raises:
         InputError: with one line that says what is wrong, where, and how to mend it.
     """
-    file = parse_file(text, name=name, folder=folder, kit=kit)
+    return pairing_in(parse_file(text, name=name, folder=folder, kit=kit), name=name, folder=folder, kit=kit)
+
+
+def pairing_in(file: PairingFile, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> Pairing:
+    """The pairing that a file's contents describe; arguments and errors as of :func:`parse_pairing`."""
     try:
-        return _with_fdl_frame(file.pairing(), file.recording.frame, folder=folder, kit=kit)
+        return _with_fdl_frames(file.pairing(), file.recording.frame, folder=folder, kit=kit)
     except InputError as error:
         raise error.within(file=name) from None
 
 
-def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None, kit: Path | None) -> Pairing:
-    """The pairing with its frame from the FDL file that it names, if it names one."""
-    if table.fdl is None:
+def _with_fdl_frames(pairing: Pairing, tables: Sequence[FrameTable], *, folder: Path | None, kit: Path | None) -> Pairing:
+    """The pairing with its frames from the FDL files that its tables name; one table that chooses none takes all."""
+    frames = list(pairing.frames)
+    for i, table in enumerate(tables):
+        if table.fdl is not None:
+            found = _fdl_frames(pairing, table, only=len(tables) == 1, folder=folder, kit=kit)
+            own = {"wander_percent": table.wander_percent, **({"name": table.name} if table.name and len(found) == 1 else {})}
+            frames[i : i + 1] = [replace(each, **own) for each in found]
+    if all(table.fdl is None for table in tables):
         return pairing
-    from framematch.files.fdl import chosen, framed, read_framings
+    main, *others = frames
+    return replace(
+        pairing,
+        frame=main.area,
+        keep_percent=main.keep_percent,
+        frame_name=main.name if others or tables[0].name else "",
+        wander_percent=main.wander_percent,
+        others=tuple(others),
+    )
+
+
+def _fdl_frames(pairing: Pairing, table: FrameTable, *, only: bool, folder: Path | None, kit: Path | None) -> list[Frame]:
+    from framematch.files.fdl import chosen, fitting, frame_of, read_framings
 
     if folder is None:
         raise InputError(
@@ -62,14 +85,23 @@ def _with_fdl_frame(pairing: Pairing, table: FrameTable, *, folder: Path | None,
             field="recording.frame.fdl",
             fix="leave that line out and take the FDL file in under Exchange; the frame's pixels then stand in the pairing itself",
         )
-    path = _shared_path(table.fdl, field="recording.frame.fdl", name="", folder=folder, kit=kit)
-    framing = chosen(read_framings(path), pairing, label=table.framing or "", name=str(path))
-    return framed(pairing, framing, name=str(path))
+    path = _shared_path(str(table.fdl), field="recording.frame.fdl", name="", folder=folder, kit=kit)
+    framings = read_framings(path)
+    if only and table.framing is None:
+        taken = fitting(framings, pairing, name=str(path))
+    else:
+        taken = [chosen(framings, pairing, label=table.framing or "", name=str(path))]
+    return [frame_of(pairing, each, name=str(path)) for each in taken]
 
 
 def parse_file(text: str, *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
     """The validated contents of a pairing file."""
-    data = {key: value for key, value in parse_toml(text, name=name).items() if key not in GAP_TABLES}
+    return file_in(parse_toml(text, name=name), name=name, folder=folder, kit=kit)
+
+
+def file_in(data: Mapping[str, Any], *, name: str = "pairing", folder: Path | None = None, kit: Path | None = None) -> PairingFile:
+    """The validated contents of a pairing file from its data."""
+    data = {key: value for key, value in data.items() if key not in SHOT_TABLES}
     for table in SHARED_TABLES:
         if isinstance(data.get(table), dict) and "use" in data[table]:
             data[table] = _used(data[table], table, name=name, folder=folder, kit=kit)
@@ -102,12 +134,16 @@ def _shared_path(wanted: object, *, field: str, name: str, folder: Path | None, 
     if folder is None:
         raise InputError("names another file, which can't be read from here", field=field, file=name, fix="copy that file's figures into the table")
     for root in (r.resolve() for r in (folder, kit) if r is not None):
-        path = (root / wanted).resolve()
+        try:
+            path = (root / wanted).resolve()
+            there = path.exists()
+        except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links that lead in a ring, before Python 3.13
+            raise InputError(f"{wanted!r} can't be read ({why(error)})", field=field, file=name, fix="check that name") from None
         if Path(wanted).is_absolute() or not path.is_relative_to(root):
             raise InputError(
                 f"{wanted!r} leads outside the pairing's folder", field=field, file=name, fix="keep shared files beside the pairing or in the kit folder"
             )
-        if path.exists():
+        if there:
             return path
     raise InputError(f"there is no file {wanted!r}", field=field, file=name, fix="check its name, or name the kit folder")
 

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from framematch.errors import InputError
 from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import BENT, MODELS, PLAIN
 from framematch.geometry.mount import Mount
-from framematch.geometry.pairing import Pairing, Tolerance
+from framematch.geometry.pairing import MOST_FRAMES, Frame, Pairing, Tolerance, Turn, check_frame_imaged
 from framematch.geometry.quoted import lens_from_angles
-from framematch.text.toml import Table, nearest_word
+from framematch.text.toml import Table, nearest_word, one_of
 
 
 def _within(low: float, high: float, unit: str, hint: Callable[[float], str] = lambda value: "") -> AfterValidator:
@@ -77,15 +78,30 @@ def parse_aspect(value: object) -> float:
     return ratio
 
 
+Projection = Annotated[str, one_of(PLAIN)]
+TurnRate = Annotated[Number, _within(-720, 720, "degrees per second")]
+
+
+class TurnTable(Table):
+    pan: TurnRate = Field(default=0.0, description="degrees per second, + right")
+    tilt: TurnRate = Field(default=0.0, description="degrees per second, + up")
+    roll: TurnRate = Field(default=0.0, description="degrees per second, + clockwise seen from behind")
+
+    @property
+    def turn(self) -> Turn:
+        return Turn(pan_deg_s=self.pan, tilt_deg_s=self.tilt, roll_deg_s=self.roll)
+
+
 class ShotTable(Table):
     distance_m: tuple[Annotated[NumberOrInf, AfterValidator(_distance)], Annotated[NumberOrInf, AfterValidator(_distance)]] = Field(
         description="[nearest, farthest] that the guide has to serve, in metres; the farthest may be inf"
     )
+    turn_deg_s: TurnTable | None = Field(default=None, description="{ pan, tilt, roll } of the fastest turn, in degrees per second")
 
 
 class DistortionTable(Table):
-    model: Literal["brown-conrady", "kannala-brandt"] = Field(description='"brown-conrady" or "kannala-brandt"')
-    k: tuple[Number, ...] = Field(default=(), max_length=6, description="radial coefficients k1, k2, ...")
+    model: Annotated[str, one_of(BENT)] = Field(description=" or ".join(f'"{name}"' for name in BENT))
+    k: tuple[Number, ...] = Field(default=(), max_length=max(model.coefficients for model in MODELS.values()), description="radial coefficients k1, k2, ...")
     p: tuple[Number, Number] = Field(default=(0.0, 0.0), description="tangential coefficients p1, p2")
 
 
@@ -107,11 +123,12 @@ class _CameraTable(Table):
     raster_px: tuple[Pixels, Pixels] = Field(description="the camera's picture, [width, height] in pixels")
     focal_mm: Focal | None = Field(default=None, description="focal length in mm")
     angle_deg: AngleTable | None = Field(default=None, description="quoted angles of view in degrees, in place of focal_mm")
-    projection: Literal["rectilinear", "equidistant", "equisolid", "stereographic", "orthographic"] | None = Field(
-        default=None, description="how the lens maps angles to the picture"
-    )
+    projection: Projection | None = Field(default=None, description="how the lens maps angles to the picture")
     distortion: DistortionTable | None = Field(default=None, description="{ model, k, p } of a measured lens")
     centre_px: tuple[Number, Number] | None = Field(default=None, description="where the lens axis meets the raster, in pixels")
+    readout_ms: Annotated[Number, _within(0, 200, "ms", lambda value: "0 is a global shutter")] | None = Field(
+        default=None, description="from the first row of the picture to the last, in milliseconds; 0 for a global shutter"
+    )
 
     @model_validator(mode="after")
     def _complete(self) -> _CameraTable:
@@ -124,10 +141,9 @@ class _CameraTable(Table):
         if self.angle_deg is not None and not self.angle_deg.quoted:
             raise InputError("no angle given", field="angle_deg", fix="give horizontal, vertical or diagonal")
         d = self.distortion
-        if d and d.model == BROWN_CONRADY and self.projection not in (None, "rectilinear"):
-            raise InputError(f"brown-conrady does not go with {self.projection}", field="distortion.model", fix='use projection = "rectilinear" or none')
-        if d and d.model == KANNALA_BRANDT and self.projection not in (None, "equidistant"):
-            raise InputError(f"kannala-brandt does not go with {self.projection}", field="distortion.model", fix='use projection = "equidistant" or none')
+        bare = MODELS[d.model].bare if d else None
+        if d and self.projection not in (None, bare):
+            raise InputError(f"{d.model} does not go with {self.projection}", field="distortion.model", fix=f'use projection = "{bare}" or none')
         if self.centre_px is not None and not all(0 <= c <= n for c, n in zip(self.centre_px, self.raster_px, strict=True)):
             raise InputError(f"{list(self.centre_px)} lies outside the raster", field="centre_px", fix="count pixels from the top left corner")
         check_shapes(sensor_mm=self.size_mm, raster_px=self.raster_px)
@@ -143,7 +159,7 @@ class _CameraTable(Table):
         """The camera at its focus, and by how many degrees its lens misses each quoted angle."""
         lens, misses = self._lens(squeeze)
         centre = self.centre_px or (math.nan, math.nan)
-        return Camera(lens=lens.focused(focus_m), sensor_mm=self.size_mm, raster_px=self.raster_px, centre_px=centre), misses
+        return Camera(lens=lens.focused(focus_m), sensor_mm=self.size_mm, raster_px=self.raster_px, centre_px=centre, readout_ms=self.readout_ms), misses
 
     def _lens(self, squeeze: float) -> tuple[Lens, dict[str, float]]:
         model = self.distortion.model if self.distortion else self.projection or "rectilinear"
@@ -170,9 +186,13 @@ class _CameraTable(Table):
 
 
 class FrameTable(Table):
+    name: Annotated[str, Field(min_length=1, max_length=40)] | None = Field(default=None, description="what the frame is called, such as 9:16")
     aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery shape, "2.39:1"; all of it if left out')
     keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what the stabiliser leaves, each way")
     align: Literal["centre", "top", "bottom", "left", "right"] = Field(default="centre", description="where the frame sits in what is left")
+    wander_percent: Annotated[Number, Field(ge=0, le=30)] = Field(
+        default=0.0, description="by how much the stabiliser moves the frame each way, in percent of the frame"
+    )
     area_px: tuple[Number, Number, Number, Number] | None = Field(
         default=None, description="[left, top, width, height] of the frame in recorded pixels, in place of aspect and align"
     )
@@ -190,6 +210,15 @@ class FrameTable(Table):
         if self.area_px is not None and shaped:
             raise InputError(f"stands beside {' and '.join(shaped)}", field="area_px", fix="give the frame one way: its pixels, or its shape")
         return self
+
+    def frame(self, raster_px: tuple[int, int], *, squeeze: float) -> Frame:
+        """The frame with its name, in a raster.
+
+        Raises:
+            InputError: its pixels reach outside.
+        """
+        area = self.rect(raster_px, squeeze=squeeze)
+        return Frame(name=(self.name or "").strip(), area=area, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
 
     def rect(self, raster_px: tuple[int, int], *, squeeze: float) -> Rect:
         """The frame in a raster.
@@ -217,11 +246,28 @@ class DisplayTable(Table):
     )
 
 
+def _told_apart(frames: Sequence[FrameTable]) -> Sequence[FrameTable]:
+    """Frames of which each of several has a name of its own."""
+    if not 1 <= len(frames) <= MOST_FRAMES:
+        raise ValueError(f"{len(frames)} frames: give 1 to {MOST_FRAMES}")
+    names = [(each.name or "").strip().casefold() for each in frames]
+    if len(frames) > 1 and "" in names:
+        raise ValueError(f'frame {names.index("") + 1} of {len(frames)} has no name: give each its own, such as name = "9:16"')
+    twice = next((each.name for i, each in enumerate(frames) if names[i] in names[:i]), None)
+    if twice is not None:
+        raise ValueError(f"two frames are called {twice!r}: give each a name of its own")
+    return frames
+
+
 class RecordingTable(_CameraTable):
     squeeze: Annotated[Number, Field(ge=1, le=2.5)] = Field(default=1.0, description="anamorphic squeeze")
     f_number: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="stop")
     focus_m: Annotated[NumberOrInf, AfterValidator(_distance)] = Field(default=math.inf, description="distance focused at, metres or inf")
-    frame: FrameTable = Field(default_factory=FrameTable, description="the part that will be shown")
+    frame: Annotated[
+        tuple[FrameTable, ...],
+        BeforeValidator(lambda given: [given] if isinstance(given, dict) else given),
+        AfterValidator(lambda frames: _told_apart(frames)),
+    ] = Field(default=(FrameTable(),), description="the part that will be shown; [[recording.frame]] for several, the main one first")
 
 
 class MonitoringTable(_CameraTable):
@@ -271,10 +317,11 @@ class PairingFile(Table):
         recording, missed_r = _in_table("recording", lambda: r.camera(squeeze=r.squeeze, focus_m=r.focus_m))
         monitoring, missed_m = _in_table("monitoring", m.camera)
         shown = m.display or DisplayTable(raster_px=m.raster_px)
+        main, *others = (each.frame(r.raster_px, squeeze=r.squeeze) for each in r.frame)
         pairing = Pairing(
             title=self.title,
             recording=recording,
-            frame=r.frame.rect(r.raster_px, squeeze=r.squeeze),
+            frame=main.area,
             monitoring=monitoring,
             display=Display(raster_px=shown.raster_px, source_px=m.raster_px, fit=shown.fit),
             mount=Mount(
@@ -286,11 +333,15 @@ class PairingFile(Table):
             tolerance=Tolerance(**self.tolerance.model_dump()),
             f_number=r.f_number,
             focus_m=r.focus_m,
-            keep_percent=r.frame.keep_percent,
+            keep_percent=main.keep_percent,
+            frame_name=main.name,
+            wander_percent=main.wander_percent,
+            others=tuple(others),
+            turn=None if self.shot.turn_deg_s is None else self.shot.turn_deg_s.turn,
             text_cells=shown.text_cells,
             lens_fit_deg=tuple((name, tuple(miss.items())) for name, miss in (("recording", missed_r), ("monitoring", missed_m)) if miss),
         )
-        _check_frame_imaged(pairing)
+        check_frame_imaged(pairing)
         return pairing
 
 
@@ -299,9 +350,3 @@ def _in_table(table: str, make: Any) -> Any:
         return make()
     except InputError as error:
         raise error.within(prefix=table) from None
-
-
-def _check_frame_imaged(pairing: Pairing) -> None:
-    ok = pairing.recording.unproject(pairing.frame.border([0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5]))[1]
-    if not ok.any():
-        raise InputError("the recording lens images no part of the frame's border", field="recording.distortion", fix="check focal_mm and k against sensor_mm")

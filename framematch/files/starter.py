@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from framematch.geometry.lens_models import PLAIN
+
 #: What ``framematch init`` writes: our glasshouse example.
 STARTER = """\
 # A pairing: one recording camera set-up, one monitoring camera set-up and the mount between them.
@@ -10,29 +12,33 @@ title = "Glasshouse pane, 18 mm"
 
 [shot]
 distance_m = [1.5, 30.0]            # nearest and farthest the guide has to serve; inf allowed
+turn_deg_s = { pan = 60 }           # fastest turn: pan, tilt, roll in degrees per second; may be left out
 
 [recording]                         # the camera whose picture is kept
 sensor_mm = [24.89, 13.12]          # the area read out in this mode; or format = "super35-4perf"
 raster_px = [5760, 3036]            # the recorded picture, still squeezed
 focal_mm = 18.0                     # or angle_deg = { horizontal = 69.0 }
-projection = "rectilinear"          # rectilinear, equidistant, equisolid, stereographic, orthographic
+projection = "rectilinear"          # {projections}
 squeeze = 1.0                       # anamorphic squeeze; 1.0 if left out
 f_number = 8.0                      # stop; may be left out
 focus_m = inf                       # distance focused at; inf if left out
+readout_ms = 12                     # first row to last, 0 for a global shutter; leave out if not known
 # A measured lens (none if left out):
 distortion = { model = "brown-conrady", k = [-0.02, 0.004], p = [0.0, 0.0] }
 centre_px = [2880.0, 1518.0]        # where the lens axis meets the raster; the middle if left out
 
-[recording.frame]                   # all of the picture if left out
+[recording.frame]                   # all of the picture if left out; [[recording.frame]] once for each delivery, each with a name
 aspect = "2.39:1"                   # delivery shape: "16:9", "2048:858", 1.85, ...
 keep_percent = 92                   # what the stabiliser leaves, each way; 100 if left out
 align = "centre"                    # centre, top, bottom, left, right
+wander_percent = 0                  # how far the stabiliser moves the frame each way, in percent of the frame; 0 if left out
 
 [monitoring]                        # the camera whose picture the goggles show
 sensor_mm = [5.9, 4.425]
 raster_px = [1440, 1080]
 projection = "equidistant"          # or distortion = { model = "kannala-brandt", k = [0.01, -0.003] }
 angle_deg = { horizontal = 118.0 }  # one, two or three of horizontal, vertical, diagonal; or focal_mm
+readout_ms = 8                      # as above
 
 [monitoring.display]                # the camera's own raster if left out
 raster_px = [1280, 720]             # the goggles' picture
@@ -47,11 +53,11 @@ aim_deg = { pan = 0, tilt = 0, roll = 0 }       # + is right, up, clockwise seen
 offset_mm = 4                       # each of the three offsets
 aim_deg = 0.5                       # each of pan, tilt, roll
 focal_percent = 2                   # each camera's focal length
-"""
+""".replace("{projections}", ", ".join(PLAIN))
 
 #: A plan for the starter pairing, to be added to it or kept beside it.
 STARTER_PLAN = """\
-# A gap, the run through it and what flies: for `framematch lenses`. In the pairing file or a file of its own.
+# A shot: the gap, the run through it and what flies, for `lenses`, `view` and `run`. In the pairing's file or in one given with --shot.
 [gap]
 size_m = [1.2, 0.9]                 # width, height of the opening
 shape = "rectangle"                 # rectangle, arch, circle
@@ -66,7 +72,6 @@ tilt_deg = 0                        # of the recording camera above the horizon,
 distances_m = [10.0, 5.0, 2.0]      # before the gap, for the table and the pictures
 shutter_deg = 180
 rate_fps = 24
-readout_ms = 12                     # first row to last; leave out if not known
 
 [aircraft]
 size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all
@@ -103,6 +108,17 @@ focal_mm = 18                       # the pairing's own: keeps its distortion
 [second]                            # another camera for a hidden cut
 format = "1-inch"
 raster_px = [3840, 2160]
+
+# [place]                           # where it is flown; our glasshouse if left out
+# scene = "window"                  # doorway, window, alley, underpass, trunks, car, glasshouse
+# file = "scan.glb"                 # or a mesh beside this file: GLB, glTF, OBJ, PLY, STL; then also:
+# scale_m = 1.0                     # metres for each of its units
+# up = "y"                          # its upward axis, y or z
+# at_m = [0, 0, 0]                  # where its origin goes: right, up, back
+# turned_deg = 0                    # to the right, seen from above
+# ground_m = 0.0                    # height of the ground; its lowest point if left out
+# A mesh's opening also says where it is: middle_m = [0, 1.5, 0] and heading_deg = 0 (0 is -Z, 90 is +X).
+# Several openings, in the order flown, are [[opening]] tables with the same keys, in place of [gap].
 """
 
 #: What ``framematch init-day`` writes: a day that works as it stands, with every key explained.
@@ -197,7 +213,7 @@ scene = "glasshouse"              # SCENES, or a mesh file beside this one; the 
 def starter_day(pairing: str) -> str:
     """A commented day file for a pairing's file, with the lights and scenes that are known here."""
     from framematch.optics.exposure import LIGHT_EV100
-    from framematch.scene.registry import FILES
+    from framematch.scene.places import FILES
 
     name = pairing.replace("\\", "/").replace('"', "")
     return STARTER_DAY.replace("PAIRING", name).replace("LIGHTS", ", ".join(LIGHT_EV100)).replace("SCENES", ", ".join(FILES))

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
+from framematch.shot.lean import GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 
 # ISO 2533: sea level values, the troposphere's lapse, the gas constant of dry air, the earth's nominal radius.
-GRAVITY_M_S2 = 9.80665
 STANDARD_DENSITY_KG_M3 = 1.225
 _PRESSURE_PA = 101_325.0
 _TEMPERATURE_K = 288.15

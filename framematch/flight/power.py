@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
-from framematch.flight.air import GRAVITY_M_S2
 from framematch.flight.attitude import attitude
+from framematch.shot.lean import GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 
@@ -192,6 +192,27 @@ def power(rig: Rig, *, density_kg_m3: float, airspeed_m_s: float = 0.0, slope_de
         # Sinking at a good part of the induced velocity without much way on: the wake comes back (practice: a quarter).
         steady=not (through < -0.25 * hover and along < hover),
     )
+
+
+def power_of(rig: Rig, *, density_kg_m3: float, thrust_n: ArrayLike, air_m_s: ArrayLike) -> Floats:
+    """Battery power in watts (...) of flying that speeds up, brakes and turns: :func:`power`'s terms with the thrust that is asked for.
+
+    What thrust does against the way through the air (drag, climbing, speeding up) is their product. Braking does
+    not charge the pack.
+
+    Args:
+        thrust_n: (..., 3), along the rotors' axis.
+        air_m_s: (..., 3), velocity through the air, same axes.
+    """
+    thrust, air = np.asarray(thrust_n, dtype=np.float64), np.asarray(air_m_s, dtype=np.float64)
+    size = np.linalg.norm(thrust, axis=-1)
+    through = np.einsum("...i,...i->...", thrust, air) / size
+    along = np.sqrt(np.maximum(np.einsum("...i,...i->...", air, air) - through**2, 0.0))
+    area = rig.disc_area_m2
+    induced = induced_velocity_m_s(thrust_n=size, disc_area_m2=area, density_kg_m3=density_kg_m3, along_m_s=along, through_m_s=through)
+    profile = rig.kappa * size * np.sqrt(size / (2 * density_kg_m3 * area)) * (1 / rig.figure_of_merit - 1)
+    shaft = rig.kappa * size * induced + profile + size * through
+    return np.asarray(np.maximum(shaft, profile) / rig.drive_efficiency + rig.accessories_w)
 
 
 def minutes(rig: Rig, pack: Pack, *, density_kg_m3: float, airspeed_m_s: float = 0.0, slope_deg: float = 0.0, load: float = 1.0) -> float:

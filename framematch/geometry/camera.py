@@ -95,12 +95,14 @@ class Camera:
         sensor_mm: width and height of the area that is read out.
         raster_px: width and height of the recorded picture, still squeezed.
         centre_px: where the lens axis meets the raster; the middle if not given.
+        readout_ms: from the first row of the raster to the last; 0 is a global shutter, None is not known.
     """
 
     lens: Lens
     sensor_mm: tuple[float, float]
     raster_px: tuple[int, int]
     centre_px: tuple[float, float] = (math.nan, math.nan)
+    readout_ms: float | None = None
 
     def __post_init__(self) -> None:
         if any(math.isnan(c) for c in self.centre_px):

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import BROWN_CONRADY, Lens, _distort_slopes, _radius, _slope
+from framematch.geometry.lens import Lens
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,28 +27,8 @@ def lens_jacobian(lens: Lens, rays: ArrayLike) -> tuple[Floats, Mask]:
     """
     rays = np.asarray(rays, dtype=np.float64)
     _, ok = lens.project(rays)
-    x, y, z = rays[..., 0], rays[..., 1], rays[..., 2]
-    out = np.empty((*rays.shape[:-1], 2, 3))
     with np.errstate(all="ignore"):
-        if lens.projection == BROWN_CONRADY:
-            a, b = x / z, y / z
-            ux, uy, vy = _distort_slopes(lens._k, lens.p, a, b)
-            out[..., 0, 0], out[..., 0, 1], out[..., 0, 2] = ux / z, uy / z, -(ux * a + uy * b) / z
-            out[..., 1, 0], out[..., 1, 1], out[..., 1, 2] = uy / z, vy / z, -(uy * a + vy * b) / z
-        else:
-            rho = np.hypot(x, y)
-            square = rho * rho + z * z
-            theta = np.arctan2(rho, z)
-            on_axis = rho == 0
-            slope = _slope(lens, theta)
-            across = np.where(on_axis, 1 / z, _radius(lens, theta) / rho)
-            along = slope * z / square
-            ex, ey = np.where(on_axis, 1.0, x / rho), np.where(on_axis, 0.0, y / rho)
-            extra = along - across
-            out[..., 0, 0] = across + extra * ex * ex
-            out[..., 0, 1] = out[..., 1, 0] = extra * ex * ey
-            out[..., 1, 1] = across + extra * ey * ey
-            out[..., 0, 2], out[..., 1, 2] = -slope * rho / square * ex, -slope * rho / square * ey
+        out = lens.model.by_point(lens.figures, rays[..., 0], rays[..., 1], rays[..., 2])
     out *= lens.focal_mm
     out[..., 0, :] /= lens.squeeze
     out[~ok] = np.nan

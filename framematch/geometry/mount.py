@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.pose import Pose
 
 Floats = NDArray[np.float64]
 
@@ -72,3 +73,8 @@ class Mount:
     def recording_from_monitoring(self) -> Floats:
         """Rotation (3, 3) of monitoring axes into rig axes."""
         return rotation_from_aim(pan_deg=self.pan_deg, tilt_deg=self.tilt_deg, roll_deg=self.roll_deg)
+
+    @property
+    def pose(self) -> Pose:
+        """``recording_from_monitoring`` whole: turned and moved."""
+        return Pose(a="recording", b="monitoring", rotation=self.recording_from_monitoring, translation_m=self.translation_m)

@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera, Display, Rect, equivalent_135_mm
 from framematch.geometry.mount import Mount
+
+MOST_FRAMES = 6  # of one pairing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,13 +39,40 @@ class Tolerance:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Frame:
+    """One delivery's part of the recorded picture.
+
+    Args:
+        name: what it is called, such as ``2.39:1``.
+        area: in recorded pixels.
+        keep_percent: what the stabiliser leaves of the recorded picture, each way.
+        wander_percent: by how much the stabiliser moves the frame in the recorded picture, each way, in
+            percent of the frame's width and height.
+    """
+
+    name: str = ""
+    area: Rect
+    keep_percent: float = 100.0
+    wander_percent: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turn:
+    """How fast the rig turns, in degrees per second about its own axes: + pans right, tilts up, rolls clockwise seen from behind."""
+
+    pan_deg_s: float = 0.0
+    tilt_deg_s: float = 0.0
+    roll_deg_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pairing:
     """One recording camera set-up, one monitoring camera set-up and the mount between them.
 
     Args:
         title: what it is called.
         recording: at its focus setting.
-        frame: what will be shown of the recorded picture, in recorded pixels.
+        frame: what will be shown of the recorded picture, in recorded pixels; of several, the main one.
         monitoring: whose picture the goggles show.
         display: that picture as the goggles show it.
         mount: where the monitoring camera sits and points.
@@ -51,6 +82,9 @@ class Pairing:
         f_number: stop of the recording lens, None if not given.
         focus_m: distance that the recording lens is focused at, may be infinite.
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
+        frame_name, wander_percent: of the main frame, as in :class:`Frame`.
+        others: further frames of the same recorded picture.
+        turn: how fast the rig turns at most in the shot, None if not given.
         text_cells: columns and rows of a character grid over the display, None without one.
         lens_fit_deg: for each camera whose lens comes from quoted angles, by how many degrees the
             lens found misses each of them.
@@ -71,6 +105,10 @@ class Pairing:
     f_number: float | None = None
     focus_m: float = math.inf
     keep_percent: float = 100.0
+    frame_name: str = ""
+    wander_percent: float = 0.0
+    others: tuple[Frame, ...] = ()
+    turn: Turn | None = None
     text_cells: tuple[int, int] | None = None
     lens_fit_deg: tuple[tuple[str, tuple[tuple[str, float], ...]], ...] = ()
 
@@ -89,6 +127,23 @@ class Pairing:
     def with_range(self, *, near_m: float | None = None, far_m: float | None = None) -> Pairing:
         """The same pairing for another distance range; None keeps what is set."""
         return replace(self, near_m=self.near_m if near_m is None else near_m, far_m=self.far_m if far_m is None else far_m)
+
+    @property
+    def frames(self) -> tuple[Frame, ...]:
+        """Every frame, the main one first; one without a name is called after its shape."""
+        main = Frame(name=self.frame_name, area=self.frame, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
+        return tuple(replace(each, name=each.name or f"{self.aspect_of(each.area):.2f}:1") for each in (main, *self.others))
+
+    def alone(self, index: int = 0) -> Pairing:
+        """The same pairing with one of its frames only."""
+        if index == 0:
+            return replace(self, others=())
+        chosen = self.others[index - 1]
+        return replace(self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=())
+
+    def aspect_of(self, area: Rect) -> float:
+        """Width over height of a part of the recorded picture once it is de-squeezed."""
+        return area.width * self.recording.lens.squeeze / area.height
 
     @property
     def angles(self) -> dict[str, Angles]:
@@ -110,3 +165,33 @@ class Pairing:
         """Width and height of the frame on the sensor."""
         across, down = self.recording.pixels_per_mm
         return self.frame.width / float(across), self.frame.height / float(down)
+
+    @property
+    def frame_aspect(self) -> float:
+        """Width over height of the frame as it is delivered: de-squeezed, with square pixels."""
+        return self.aspect_of(self.frame)
+
+    @property
+    def display_camera(self) -> Camera:
+        """The monitoring camera as the display shows it: one pixel of it is one of the display; bars, if any, lie outside its sensor."""
+        display, camera = self.display, self.monitoring
+        width, height = np.array(display.raster_px) / (display.scale * camera.pixels_per_mm)
+        x, y = display.from_source(camera.centre_px)
+        return replace(camera, sensor_mm=(float(width), float(height)), raster_px=display.raster_px, centre_px=(float(x), float(y)))
+
+
+def check_frame_imaged(pairing: Pairing) -> None:
+    """Refuse a frame with a side that lies wholly in the dark of the recording lens: no line can stand for it.
+
+    Raises:
+        InputError: the recording lens images nothing of one of the frame's sides.
+    """
+    border = np.stack([each.area.border(np.arange(4)[:, None] + np.linspace(0, 1, 65)) for each in pairing.frames])
+    ok = pairing.recording.unproject(border)[1].any(axis=-1).all(axis=0)
+    if not ok.all():
+        dark = [side for side, seen in zip(("top", "right", "bottom", "left"), ok, strict=True) if not seen]
+        raise InputError(
+            f"the recording lens images nothing of the frame's {' and '.join(dark)} side{'s' if len(dark) > 1 else ''}",
+            field="recording",
+            fix="check focal_mm and distortion against sensor_mm, or give the frame a shape that the lens covers",
+        )

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.geometry.lens import CENTRAL, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import PLAIN
 
 Floats = NDArray[np.float64]
 
@@ -63,17 +64,17 @@ def lens_from_angles(*, angles_deg: Mapping[str, float], width_mm: float, height
     Args:
         angles_deg: full angles by ``horizontal``, ``vertical``, ``diagonal``: one to three of them.
         width_mm, height_mm: of the area read out, still squeezed.
-        projection: one with a closed form (``lens.CENTRAL``), or None with two or three angles.
+        projection: one with a closed form (``lens_models.PLAIN``), or None with two or three angles.
         squeeze: anamorphic squeeze.
 
     Raises:
         InputError: an angle that the projection can't have, or that contradicts another one.
     """
-    if projection is not None and projection not in CENTRAL:
-        raise InputError(f"{projection!r} can't be found from quoted angles", field="projection", fix=f"use one of {', '.join(CENTRAL)}")
+    if projection is not None and projection not in PLAIN:
+        raise InputError(f"{projection!r} can't be found from quoted angles", field="projection", fix=f"use one of {', '.join(PLAIN)}")
     quoted = _checked(angles_deg, width_mm, height_mm, projection or "equidistant", squeeze)
     if projection is None and quoted.different == 1:
-        raise InputError("one quoted angle does not say how the lens bends", field="projection", fix=f"add one of {', '.join(CENTRAL)}")
+        raise InputError("one quoted angle does not say how the lens bends", field="projection", fix=f"add one of {', '.join(PLAIN)}")
     lens = None
     if projection in (None, "equidistant"):
         terms = quoted.different
@@ -93,13 +94,14 @@ def _checked(angles_deg: Mapping[str, float], width_mm: float, height_mm: float,
         raise InputError("no angle of view is given", field="angle_deg", fix=f"give one to three of {', '.join(DIRECTIONS)}")
     wide, high = width_mm * squeeze / 2, height_mm / 2
     radii = {"horizontal": wide, "vertical": high, "diagonal": math.hypot(wide, high)}
-    central = CENTRAL[projection]
-    end_deg = 2 * math.degrees(central.end_rad)
-    limit = f"{'at most' if central.end_included else 'less than'} {end_deg:g}"
+    unit = Lens(projection=projection, focal_mm=1.0)
+    included = unit.model.includes_end(unit.end_rad)
+    end_deg = 2 * math.degrees(unit.end_rad)
+    limit = f"{'at most' if included else 'less than'} {end_deg:g}"
     for name, angle in angles_deg.items():
         if name not in radii:
             raise InputError(f"{name!r} is no direction of an angle of view", field=f"angle_deg.{name}", fix=f"use {', '.join(DIRECTIONS)}")
-        if not (0 < angle < end_deg or (angle == end_deg and central.end_included)):
+        if not (0 < angle < end_deg or (angle == end_deg and included)):
             raise InputError(
                 f"{angle:g} degrees can't be had with {projection} projection",
                 field=f"angle_deg.{name}",
@@ -130,16 +132,16 @@ def _angle_at(lens: Lens, radius_mm: Floats) -> Floats:
 
 
 def _focal_alone(quoted: _Quoted, projection: str) -> Lens:
-    central = CENTRAL[projection]
-    each = quoted.radius_mm / central.radius(quoted.angle_rad)
+    unit = Lens(projection=projection, focal_mm=1.0)
+    each = quoted.radius_mm / unit.radius_mm(quoted.angle_rad)
     # Every angle falls as the focal length grows, so the best one lies between those that each angle
     # asks for; a shorter one than the last line would put a quoted angle out of the domain.
     low, high = float(each.min()), float(each.max())
-    if central.end_included:
-        low = max(low, float(quoted.radius_mm[-1] / central.radius(central.end_rad)))
+    if unit.model.includes_end(unit.end_rad):
+        low = max(low, float(quoted.radius_mm[-1] / unit.end_mm))
 
     def missed(focal_mm: Floats) -> Floats:
-        angle = central.angle(quoted.radius_mm / focal_mm[:, None])
+        angle = unit.model.angle(unit.figures, quoted.radius_mm / focal_mm[:, None])[0]
         out: Floats = np.sum((angle - quoted.angle_rad) ** 2, axis=1)
         return out
 
@@ -172,7 +174,7 @@ def _reaching(found: Floats, quoted: _Quoted) -> Lens | None:
     """The lens of f, f k1, ... if it keeps growing out to the corner of the picture."""
     if not (np.isfinite(found).all() and found[0] > 0):
         return None
-    lens = Lens(projection=KANNALA_BRANDT, focal_mm=float(found[0]), k=tuple(float(k) for k in found[1:] / found[0]), squeeze=quoted.squeeze)
+    lens = Lens(projection="kannala-brandt", focal_mm=float(found[0]), k=tuple(float(k) for k in found[1:] / found[0]), squeeze=quoted.squeeze)
     return lens if np.isfinite(_angle_at(lens, np.array([quoted.corner_mm]))).all() else None
 
 

@@ -8,6 +8,7 @@ at the nearest distance less what is swept, and ever is that frame with it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.guide.outline import CHORD_PX, border_shares, near_picture
 from framematch.guide.transfer import inverse_m, to_display, to_recorded
@@ -28,6 +30,54 @@ class Areas:
 
     always: tuple[Floats, ...]
     ever: tuple[Floats, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shared:
+    """What protecting several frames at once leaves and takes: polygons on the display, and shares of it in percent.
+
+    Args:
+        both: always in shot in every frame.
+        either: may be in shot in at least one.
+        both_percent, either_percent: their areas.
+        each_percent: by frame, its own always and ever areas.
+    """
+
+    both: tuple[Floats, ...]
+    either: tuple[Floats, ...]
+    both_percent: float
+    either_percent: float
+    each_percent: tuple[tuple[float, float], ...]
+
+
+def shared_areas(pairing: Pairing, each: Sequence[Areas]) -> Shared:
+    """The areas of several frames of one pairing, all of them together."""
+    import shapely
+
+    width, height = pairing.display.raster_px
+    always, ever = ([_filled(rings) for rings in kind] for kind in zip(*((a.always, a.ever) for a in each), strict=True))
+    both, either = shapely.intersection_all(always), shapely.union_all(ever)
+
+    def percent(shape: Any) -> float:
+        return float(100 * shape.area / (width * height))
+
+    return Shared(
+        both=_rings(both),
+        either=_rings(either),
+        both_percent=percent(both),
+        either_percent=percent(either),
+        each_percent=tuple((percent(a), percent(e)) for a, e in zip(always, ever, strict=True)),
+    )
+
+
+def _filled(rings: tuple[Floats, ...]) -> Any:
+    """Rings as one shape, by the even-odd rule."""
+    import shapely
+
+    shape = shapely.Polygon()
+    for ring in rings:
+        shape = shape.symmetric_difference(shapely.make_valid(shapely.Polygon(ring)))
+    return shape
 
 
 def areas(pairing: Pairing, *, margin_percent: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)) -> Areas:
@@ -67,7 +117,7 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
         return empty, empty
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
     shares = np.unique(np.concatenate([border_shares(pairing, i)[0] for i in {near, (near + far) / 2, far}]))
-    border = pairing.frame.border(shares)
+    border = _imaged_border(pairing, shares)
     steps = _steps(pairing, border, near, far)
     paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])
     seen = _seen(pairing)
@@ -83,6 +133,36 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
     swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
     return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+
+
+def _imaged_border(pairing: Pairing, shares: Floats) -> Floats:
+    """The border of what the recording lens images of the frame: where a corner lies past its end, the end in the corner's place."""
+    border = pairing.frame.border(shares)[:-1]
+    rays, ok = pairing.recording.unproject(border)
+    if ok.all():
+        return pairing.frame.border(shares)
+    leaves, returns = np.flatnonzero(ok & ~np.roll(ok, -1)), np.flatnonzero(ok & ~np.roll(ok, 1))
+    if not len(leaves):
+        return _rim_px(pairing.recording, np.linspace(0, 2 * np.pi, 721))
+    if returns[0] <= leaves[0]:
+        returns = np.roll(returns, -1)
+    azimuth = np.arctan2(rays[:, 1], rays[:, 0])
+    parts = []
+    for i, leave in enumerate(leaves):  # frame and image are convex: between the two, their common border runs on in the same sense
+        turn = (azimuth[returns[i]] - azimuth[leave]) % (2 * np.pi)
+        parts.append(_rim_px(pairing.recording, azimuth[leave] + np.linspace(0, turn, 2 + int(turn * 120))[1:-1]))
+        until = leaves[(i + 1) % len(leaves)]
+        parts.append(border[np.arange(returns[i], until + 1 + (len(border) if until < returns[i] else 0)) % len(border)])
+    ring = np.concatenate(parts)
+    ring = ring[pairing.recording.unproject(ring)[1]]
+    return np.concatenate([ring, ring[:1]])
+
+
+def _rim_px(camera: Camera, azimuth: Floats) -> Floats:
+    """Places (n, 2) in a camera's picture where its lens's domain ends, by the direction round the axis, clockwise from the right."""
+    theta = camera.lens.end_rad * (1 - 1e-9)
+    rays = np.stack([np.sin(theta) * np.cos(azimuth), np.sin(theta) * np.sin(azimuth), np.full_like(azimuth, np.cos(theta))], axis=-1)
+    return camera.project(rays)[0]
 
 
 def _inside_out(pairing: Pairing, area: Any, inverse: float) -> bool:
@@ -120,10 +200,7 @@ def _seen(pairing: Pairing) -> Any:
     corners = [(shown.left, shown.top), (shown.right, shown.top), (shown.right, shown.bottom), (shown.left, shown.bottom)]
     if pairing.monitoring.unproject(pairing.display.to_source(corners))[1].all():
         return screen
-    azimuth = np.linspace(0, 2 * np.pi, 721)[:-1]
-    theta = pairing.monitoring.lens.end_rad * (1 - 1e-9)
-    rim = np.stack([np.sin(theta) * np.cos(azimuth), np.sin(theta) * np.sin(azimuth), np.full_like(azimuth, np.cos(theta))], axis=-1)
-    disc = shapely.Polygon(pairing.display.from_source(pairing.monitoring.project(rim)[0]))
+    disc = shapely.Polygon(pairing.display.from_source(_rim_px(pairing.monitoring, np.linspace(0, 2 * np.pi, 721)[:-1])))
     return screen.intersection(shapely.make_valid(disc))
 
 

@@ -82,7 +82,7 @@ def best_guide(pairing: Pairing) -> Guide:
 def rectangle_errors(pairing: Pairing, rectangle: Rect, distance_m: float) -> EdgeErrors:
     """Error of each side of a rectangle on the display, at one distance."""
     errors = _side_errors(pairing, rectangle.as_tuple(), np.array([inverse_m(distance_m)]), np.linspace(0, 1, _FINE))
-    return EdgeErrors(**dict(zip(EDGES, map(_worst_signed, errors), strict=True)))
+    return EdgeErrors(**dict(zip(EDGES, map(worst_signed, errors), strict=True)))
 
 
 def worst_error(pairing: Pairing, rectangle: Rect) -> float:
@@ -103,7 +103,7 @@ def least_worst_errors(pairing: Pairing, rectangles: Sequence[Rect]) -> Floats:
 def outline_errors(pairing: Pairing, set_distance_m: float, distance_m: float) -> EdgeErrors:
     """Error of each edge of the outline set for one distance, at another."""
     errors = _outline_errors(pairing, np.array([inverse_m(set_distance_m)]), np.array([inverse_m(distance_m)]), _FINE)[0]
-    return EdgeErrors(**dict(zip(EDGES, map(_worst_signed, errors), strict=True)))
+    return EdgeErrors(**dict(zip(EDGES, map(worst_signed, errors), strict=True)))
 
 
 def best_set_distance(pairing: Pairing) -> tuple[float, float]:
@@ -175,7 +175,8 @@ def _range(pairing: Pairing, count: int) -> Floats:
     return np.linspace(low, high, count) if high > low else np.array([low])
 
 
-def _worst_signed(errors: Floats) -> float:
+def worst_signed(errors: Floats) -> float:
+    """The error of the largest size, with its sign; NaN where there is none."""
     flat = errors[~np.isnan(errors)]
     return float(flat[np.abs(flat).argmax()]) if flat.size else math.nan
 
@@ -194,14 +195,22 @@ def _edge_border(edge: str, shares: Floats) -> Floats:
 def _outline_errors(pairing: Pairing, sets: Floats, inverses: Floats, count: int) -> Floats:
     """Errors (sets, edge, point, inverse) of outlines set for some inverse distances, at others."""
     out = np.empty((len(sets), 4, count, len(inverses)))
-    shown = pairing.display.shown
     for i, edge in enumerate(EDGES):
-        border = pairing.frame.border(_edge_border(edge, np.linspace(0, 1, count)))
-        q, ok = to_display(pairing, border, sets[:, None])
-        q = np.where((ok & shown.contains(q))[..., None], q, np.nan) if not ok.all() else q
-        back, _ = to_recorded(pairing, q[:, :, None, :], inverses)
+        back, _ = to_recorded(pairing, _edge_on_display(pairing, edge, sets, count)[:, :, None, :], inverses)
         out[:, i] = edge_error(pairing.frame, back, edge)
     return out
+
+
+def _edge_on_display(pairing: Pairing, edge: str, sets: Floats, count: int) -> Floats:
+    """Points (sets, count, 2) of one of the frame's edges at some inverse distances; NaN where the display shows none."""
+    q, ok = to_display(pairing, pairing.frame.border(_edge_border(edge, np.linspace(0, 1, count))), sets[:, None])
+    shown: Floats = np.where((ok & pairing.display.shown.contains(q))[..., None], q, np.nan) if not ok.all() else q
+    return shown
+
+
+def outline_points(pairing: Pairing, distance_m: float, count: int) -> Floats:
+    """Points (4, count, 2) of the frame's left, top, right and bottom edge on the display for what is at a distance."""
+    return np.stack([_edge_on_display(pairing, edge, np.array([inverse_m(distance_m)]), count)[0] for edge in EDGES])
 
 
 def side_points(sides: Sides, shares: Floats) -> Floats:
@@ -276,18 +285,19 @@ def _first_sides(pairing: Pairing) -> Sides:
 
 def edge_error_curve(pairing: Pairing, rectangle: Rect, distances_m: ArrayLike) -> dict[str, Floats]:
     """Signed worst error of each side of a rectangle at distances (n), by edge name: n figures each."""
-    return _curves(_side_errors(pairing, rectangle.as_tuple(), _inverses(distances_m), np.linspace(0, 1, _FINE)))
+    return errors_by_edge(_side_errors(pairing, rectangle.as_tuple(), inverses_of(distances_m), np.linspace(0, 1, _FINE)))
 
 
 def outline_error_curve(pairing: Pairing, set_distance_m: float, distances_m: ArrayLike) -> dict[str, Floats]:
     """Signed worst error of each edge of the outline set for one distance, at distances (n), by edge name: n figures each."""
-    return _curves(_outline_errors(pairing, np.array([inverse_m(set_distance_m)]), _inverses(distances_m), _FINE)[0])
+    return errors_by_edge(_outline_errors(pairing, np.array([inverse_m(set_distance_m)]), inverses_of(distances_m), _FINE)[0])
 
 
-def _inverses(distances_m: ArrayLike) -> Floats:
+def inverses_of(distances_m: ArrayLike) -> Floats:
+    """Inverse distances (n) in 1/m of distances (n) in m."""
     return np.array([inverse_m(float(d)) for d in np.atleast_1d(np.asarray(distances_m, dtype=np.float64))])
 
 
-def _curves(errors: Floats) -> dict[str, Floats]:
+def errors_by_edge(errors: Floats) -> dict[str, Floats]:
     """Errors (edge, point, inverse) as the worst of each edge at each inverse distance."""
-    return {edge: np.array([_worst_signed(errors[i, :, j]) for j in range(errors.shape[2])]) for i, edge in enumerate(EDGES)}
+    return {edge: np.array([worst_signed(errors[i, :, j]) for j in range(errors.shape[2])]) for i, edge in enumerate(EDGES)}

@@ -30,7 +30,7 @@ class Cells:
 
 
 def best_cells(pairing: Pairing, *, near: Rect | None = None) -> Cells | None:
-    """The character rows and columns with the smallest worst error; None without a grid, or where none has an error.
+    """The character rows and columns with the smallest worst error; None without a grid, or where none has an error or a side is nowhere.
 
     Args:
         near: the best rectangle, which is worked out if not given.
@@ -40,6 +40,8 @@ def best_cells(pairing: Pairing, *, near: Rect | None = None) -> Cells | None:
     columns, rows = pairing.text_cells
     wide, high = pairing.display.raster_px[0] / columns, pairing.display.raster_px[1] / rows
     best = best_rectangle(pairing) if near is None else near
+    if not np.isfinite(best.as_tuple()).all():
+        return None
     choices = [
         _neighbours(best.left / wide, columns),
         _neighbours(best.top / high, rows),

@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from framematch.geometry.camera import Rect
-from framematch.geometry.pairing import Pairing
-from framematch.guide.areas import Areas, areas
+from framematch.geometry.pairing import Pairing, check_frame_imaged
+from framematch.guide.areas import Areas, Shared, areas, shared_areas
 from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
 from framematch.guide.cells import Cells, best_cells
 from framematch.guide.outline import Outline, outline
+from framematch.guide.sets import best_cuts, gain_from_two
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
+from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
 
 STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
 LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
+WORTH_TELLING_PERCENT = 1.0  # that two sets of lines gain
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AtDistance:
-    """The true frame at one distance, and how far the range's rectangle is off there."""
+    """The true frame at one distance, and how far the range's rectangle is off there, at rest and while turning (None where not known)."""
 
     distance_m: float
     outline: Outline
     rectangle: Rect
     error: EdgeErrors
+    error_turning: EdgeErrors | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,7 +39,7 @@ class Report:
     """A pairing's guide with all that goes with it. Pixels are the display's.
 
     Args:
-        pairing: what it was worked out for.
+        pairing: what it was worked out for; all but ``frames``, ``shared`` and ``sets`` is about its main frame alone.
         guide: the best guide over the pairing's range.
         at: the true frame at five distances, near first (fewer where they coincide).
         areas: what is always and what is ever recorded, grown and shrunk by the tolerance.
@@ -42,6 +47,10 @@ class Report:
         cells: the guide on the character grid, None without one.
         unseen_percent: of the frame's border, what the display does not show, at the worst distance.
         warnings: what to know, in whole sentences.
+        turning: what turning alone puts a line off by; None where turn rate or read-out times are not known.
+        frames: of each further frame, as if it were the only one.
+        shared: what the frames have in common; None for a single one.
+        sets: of each piece of the range, nearest first, if several sets of lines were asked for.
     """
 
     pairing: Pairing
@@ -52,23 +61,96 @@ class Report:
     cells: Cells | None
     unseen_percent: float
     warnings: tuple[str, ...]
+    turning: EdgeErrors | None = None
+    frames: tuple[Report, ...] = ()
+    shared: Shared | None = None
+    sets: tuple[Report, ...] = ()
+
+    @property
+    def each_frame(self) -> tuple[Report, ...]:
+        """This report and those of the further frames, by name in ``pairing.frames``."""
+        return (self, *self.frames)
+
+    @property
+    def each_set(self) -> tuple[Report, ...]:
+        """The sets of lines, nearest first; this report alone if there is one for the whole range."""
+        return self.sets or (self,)
+
+    @property
+    def cuts_m(self) -> tuple[float, ...]:
+        """Distances at which to change sets, near first."""
+        return tuple(each.pairing.far_m for each in self.sets[:-1])
+
+    @property
+    def sets_worst_error_percent(self) -> tuple[float, float]:
+        """Worst errors of rectangle and outline over all sets."""
+        guides = [each.guide for each in self.each_set]
+        return max(g.rectangle_worst_error_percent for g in guides), max(g.outline_worst_error_percent for g in guides)
 
 
-def guide_report(pairing: Pairing) -> Report:
+def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
     """Work out the guide, its errors, areas, tolerance, character cells and what to know about them.
 
     Definitions are those of DEVELOPERS.md: errors in percent of the frame, distances in metres along
     the recording camera's axis. ``framematch.guide.best`` has the parts one by one.
 
     Args:
-        pairing: of any two lenses; the frame may lie partly off the display.
+        pairing: of any two lenses; a frame may lie partly off the display.
+        sets: of lines, each for a piece of the range cut where it serves the main frame best.
 
     Raises:
-        InputError: the frame is nowhere on the display.
+        InputError: a frame is nowhere on the display, the recording lens images nothing of one of its sides, or the range can't be cut so.
     """
+    check_frame_imaged(pairing)
+    pieces = _pieces(pairing, sets)
+    report = _with_frames(pairing)
+    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *_gain(report, sets)))
+
+
+def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
+    cuts = best_cuts(pairing, sets)
+    ends = [pairing.near_m, *cuts, pairing.far_m]
+    return [replace(pairing, near_m=near, far_m=far) for near, far in pairwise(ends)] if cuts else []
+
+
+def _gain(report: Report, sets: int) -> list[str]:
+    """What two sets of lines would gain, where nobody asked and it is worth telling."""
+    one, two = report.guide.rectangle_worst_error_percent, report.guide.outline_worst_error_percent
+    gain = gain_from_two(report.pairing, rectangle_percent=one, outline_percent=two, least=WORTH_TELLING_PERCENT) if sets == 1 else None
+    if gain is None:
+        return []
+    cut, rectangle, outline_ = gain
+    return [
+        f"Two sets of lines, changed at {metres(cut)}, would be off by up to {rectangle:.1f} % (outline {outline_:.1f} %) "
+        f"in place of {one:.1f} % (outline {two:.1f} %)."
+    ]
+
+
+def _with_frames(pairing: Pairing) -> Report:
+    """The main frame's report with those of the others."""
+    main, *others = (_alone(pairing.alone(i)) for i in range(len(pairing.frames)))
+    if not others:
+        return main
+    shared = shared_areas(pairing, [each.areas for each in (main, *others)])
+    return replace(main, pairing=pairing, frames=tuple(others), shared=shared, warnings=(*main.warnings, shared_words(pairing, shared)))
+
+
+def shared_words(pairing: Pairing, shared: Shared) -> str:
+    """What protecting all frames at once leaves and takes, in words."""
+    names = [each.name for each in pairing.frames]
+    each = _listed([f"{always:.0f} % in {name}" for name, (always, _) in zip(names, shared.each_percent, strict=True)])
+    all_of_them = "both frames" if len(names) == 2 else f"all {len(names)} frames"
+    return (
+        f"Always in shot in {all_of_them}: {shared.both_percent:.0f} % of the display ({each}); "
+        f"may be in shot in {'either' if len(names) == 2 else 'any'}: {shared.either_percent:.0f} %."
+    )
+
+
+def _alone(pairing: Pairing) -> Report:
+    """The report of a pairing with one frame."""
     guide = best_guide(pairing)
     band = band_over_range(pairing, set_distance_m=guide.set_distance_m)
-    margin = tuple(0.0 if math.isnan(p) else p for p in band.percent)
+    margin = tuple(pairing.wander_percent + (0.0 if math.isnan(p) else p) for p in band.percent)
     shapes = areas(pairing, margin_percent=(margin[0], margin[1], margin[2], margin[3]))
     at = tuple(_at(pairing, guide, d) for d in five_distances(pairing, guide.set_distance_m))
     unseen = max(each.outline.unseen_percent for each in at)
@@ -81,8 +163,16 @@ def guide_report(pairing: Pairing) -> Report:
         band=band,
         cells=cells,
         unseen_percent=unseen,
-        warnings=tuple(_warnings(pairing, guide, at, shapes, band, cells, unseen)),
+        warnings=tuple([*_warnings(pairing, guide, at, shapes, band, cells, unseen), *_turning_warnings(pairing)]),
+        turning=turning_errors(pairing),
     )
+
+
+def _turning_warnings(pairing: Pairing) -> list[str]:
+    if pairing.turn is None:
+        return []
+    silent = [name for name in ("recording", "monitoring") if getattr(pairing, name).readout_ms is None]
+    return [f"The error while turning is not known: give readout_ms of the {_listed(silent)} camera{'s' if len(silent) > 1 else ''}."] if silent else []
 
 
 def five_distances(pairing: Pairing, set_m: float) -> list[float]:
@@ -100,6 +190,7 @@ def _at(pairing: Pairing, guide: Guide, distance_m: float) -> AtDistance:
         outline=outline(pairing, distance_m),
         rectangle=best_rectangle(at_distance(pairing, distance_m)),
         error=rectangle_errors(pairing, guide.rectangle, distance_m),
+        error_turning=rectangle_errors_turning(pairing, guide.rectangle, distance_m) if turns(pairing) else None,
     )
 
 
@@ -118,6 +209,11 @@ def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float,
 def metres(distance_m: float) -> str:
     """A distance as people read it: ``2.86 m``, ``30 m``, ``infinity``."""
     return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
+
+
+def equivalent_words(value_mm: float, *, digits: int = 0) -> str:
+    """A focal length on the 135 format: ``29 mm``, or ``none`` where the angle is 180 degrees or more, or lies in the dark."""
+    return "none" if math.isnan(value_mm) else f"{value_mm:.{digits}f} mm"
 
 
 def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes: Areas, band: Band, cells: Cells | None, unseen: float) -> list[str]:
@@ -177,32 +273,14 @@ def report_json(report: Report) -> dict[str, Any]:
     Args:
         report: as :func:`guide_report` gives it.
     """
-    pairing, guide = report.pairing, report.guide
+    pairing, cells = report.pairing, report.cells
     display = pairing.display.raster_px
-    cells = report.cells
     data = {
         "title": pairing.title,
         "display_px": list(display),
         "distance_m": [pairing.near_m, pairing.far_m],
         "angles_deg": {name: {"horizontal": a.horizontal, "vertical": a.vertical, "diagonal": a.diagonal} for name, a in pairing.angles.items()},
-        "guide": {
-            "set_distance_m": guide.set_distance_m,
-            "outline_px": guide.outline.as_list(),
-            "rectangle_px": _edges(guide.rectangle.as_tuple()),
-            "rectangle_percent": _edges(insets_percent(guide.rectangle, display)),
-            "rectangle_worst_error_percent": guide.rectangle_worst_error_percent,
-            "outline_worst_error_percent": guide.outline_worst_error_percent,
-        },
-        "areas": {"always_px": _rings(report.areas.always), "ever_px": _rings(report.areas.ever)},
-        "at": [
-            {
-                "distance_m": each.distance_m,
-                "outline_px": each.outline.as_list(),
-                "rectangle_px": _edges(each.rectangle.as_tuple()),
-                "error_percent": {**{edge: getattr(each.error, edge) for edge in EDGES}, "worst": each.error.worst},
-            }
-            for each in report.at
-        ],
+        **_lines_json(report, areas=True),
         "unseen_percent": report.unseen_percent,
         "tolerance": {**{f"{edge}_px": px for edge, px in zip(EDGES, report.band.px, strict=True)}, "worst_percent": report.band.worst_percent},
         "cells": None
@@ -217,9 +295,40 @@ def report_json(report: Report) -> dict[str, Any]:
         },
         "lens_fit": {camera: {f"{name}_residual_deg": miss for name, miss in misses} for camera, misses in pairing.lens_fit_deg},
         "warnings": list(report.warnings),
+        "frames": [
+            {"name": frame.name, "aspect": pairing.aspect_of(frame.area), **_lines_json(each, areas=True)}
+            for frame, each in zip(pairing.frames, report.each_frame, strict=True)
+        ],
+        "sets": [{"distance_m": [each.pairing.near_m, each.pairing.far_m], **_lines_json(each)} for each in report.each_set],
+        "sets_worst_error_percent": dict(zip(("rectangle", "outline"), report.sets_worst_error_percent, strict=True)),
+        "turning": None if report.turning is None else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
     }
     out: dict[str, Any] = plain(data)
     return out
+
+
+def _lines_json(report: Report, *, areas: bool = False) -> dict[str, Any]:
+    guide = report.guide
+    return {
+        "guide": {
+            "set_distance_m": guide.set_distance_m,
+            "outline_px": guide.outline.as_list(),
+            "rectangle_px": _edges(guide.rectangle.as_tuple()),
+            "rectangle_percent": _edges(insets_percent(guide.rectangle, report.pairing.display.raster_px)),
+            "rectangle_worst_error_percent": guide.rectangle_worst_error_percent,
+            "outline_worst_error_percent": guide.outline_worst_error_percent,
+        },
+        **({"areas": {"always_px": _rings(report.areas.always), "ever_px": _rings(report.areas.ever)}} if areas else {}),
+        "at": [
+            {
+                "distance_m": each.distance_m,
+                "outline_px": each.outline.as_list(),
+                "rectangle_px": _edges(each.rectangle.as_tuple()),
+                "error_percent": {**{edge: getattr(each.error, edge) for edge in EDGES}, "worst": each.error.worst},
+            }
+            for each in report.at
+        ],
+    }
 
 
 def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:

@@ -10,8 +10,9 @@ shift look alike: both are given, either mends the picture there.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +33,7 @@ PLACES: dict[str, tuple[float, float]] = {
     "bottom left": (0.0, 1.0),
     "centre": (0.5, 0.5),
 }
+FARTHEST_WALL_M = 1000
 FARTHEST_TURN_DEG = 20.0
 STEPS_PX = (-40.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 40.0)
 
@@ -252,9 +254,25 @@ def aim_changes(mount: Mount, off_by: Mount) -> dict[str, float]:
     return {f"mount.aim_deg.{name}": round(now + by, 2) for name, (now, by) in turned.items() if abs(by) >= 0.005}
 
 
+def wall_json(
+    pairing: Pairing, distance_m: float, marks: tuple[Mark, ...], causes: tuple[Cause, ...], found: Mapping[str, float] | None, aim: Mount | None
+) -> dict[str, Any]:
+    """Everything about a wall as plain data: the marks, their diagonals, what a pixel is worth, and what readings say, None without them."""
+    lengths = tape_lengths_mm(marks)
+    return {
+        "title": pairing.title,
+        "wall_m": distance_m,
+        "marks": [{"name": m.name, "right_mm": m.right_mm, "up_mm": m.up_mm, "display_px": list(m.display_px), "shown": m.shown} for m in marks],
+        "diagonals_mm": {"down": lengths["diagonal down"], "up": lengths["diagonal up"]},
+        "one_px_is": {cause.part: cause.per_px for cause in causes},
+        "off_by_aim_deg": None if aim is None else {"pan": aim.pan_deg, "tilt": aim.tilt_deg, "roll": aim.roll_deg},
+        "off_by_alone": None if found is None else dict(found),
+    }
+
+
 def _check_distance(pairing: Pairing, distance_m: float) -> None:
-    if not (math.isfinite(distance_m) and distance_m > max(0.0, pairing.mount.forward_mm / 1000)):
-        raise InputError(f"{distance_m:g} m is no distance to a wall", field="wall", fix="give metres beyond both lenses, such as 3")
+    if not max(0.0, pairing.mount.forward_mm / 1000) < distance_m <= FARTHEST_WALL_M:
+        raise InputError(f"{distance_m:g} m is no distance to a wall", field="wall", fix=f"give metres beyond both lenses, to {FARTHEST_WALL_M}, such as 3")
 
 
 def _moved(pairing: Pairing, **by: float) -> Pairing:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from framematch.geometry.camera import Camera
-from framematch.measure.derivatives import image_derivatives, straight
+from framematch.measure.derivatives import image_derivatives
 from framematch.measure.normal_equations import Normal
 from framematch.measure.solved_figures import Model
 
@@ -100,11 +100,11 @@ def _project(camera: Camera, points: Floats) -> Floats:
     """As ``camera.project``, but the domain's end is looked up without the tangential terms, which takes a hundredth of the time."""
     if not any(camera.lens.p):
         return camera.project(points)[0]
-    without = replace(camera, lens=replace(camera.lens, p=(0.0, 0.0)))
-    _, ok = without.project(points)
+    lens = camera.lens
+    end = replace(lens, p=(0.0, 0.0)).end_rad
     with np.errstate(all="ignore"):
-        flat = straight(camera.lens, *points.T)[0]
-    pixels = flat * (camera.lens.focal_mm * camera.pixels_per_mm / np.array([camera.lens.squeeze, 1.0])) + camera.centre_px
+        u, v, ok = lens.model.to_image(lens.figures, *points.T, end_rad=end)
+    pixels = np.stack([u, v], axis=1) * (lens.focal_mm * camera.pixels_per_mm / np.array([lens.squeeze, 1.0])) + camera.centre_px
     return np.where(ok[:, None], pixels, np.nan)
 
 

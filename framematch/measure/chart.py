@@ -110,7 +110,7 @@ class Found:
 
 
 def parse_chart(text: str) -> Chart:
-    """A chart from its name: ``charuco-11x7-36mm``, ``chessboard-10x7-25mm``, or a paper size that
+    """A chart from its name: ``charuco-11x7-35mm``, ``chessboard-10x7-25mm``, or a paper size that
     ``framematch chart`` prints, such as ``A3``.
 
     Marker size and cells may follow for a ChArUco board of another maker: ``charuco-8x6-30mm-22mm-5``.
@@ -122,7 +122,7 @@ def parse_chart(text: str) -> Chart:
         return chart_for_paper(text)
     form = re.fullmatch(r"(charuco|chessboard)-(\d+)x(\d+)-([\d.]+)(?:mm)?(?:-([\d.]+)(?:mm)?-(\d))?", text.strip().lower())
     if form is None:
-        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-36mm")
+        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-35mm")
     kind, columns, rows, square, marker, bits = form.groups()
     try:
         return Chart(
@@ -136,7 +136,7 @@ def parse_chart(text: str) -> Chart:
     except ValueError as error:
         if isinstance(error, InputError):
             raise
-        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-36mm") from None
+        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-35mm") from None
 
 
 #: Long and short side. Sources: ISO 216; US Letter and Tabloid, ANSI/ASME Y14.1.

@@ -9,7 +9,6 @@ from typing import Any
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import CENTRAL
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.measure.lens import LensFit
@@ -29,7 +28,7 @@ def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any
     if math.isfinite(focus_m):
         focal = focal * 1000 * focus_m / (focal + 1000 * focus_m)
     lens = camera.lens
-    plain = lens.projection in CENTRAL
+    plain = not lens.model.coefficients
     distortion: dict[str, Any] = {"model": lens.projection, "k": [_rounded(k) for k in lens.k]}
     if any(lens.p):
         distortion["p"] = [_rounded(p) for p in lens.p]

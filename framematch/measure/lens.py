@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import MODELS
 from framematch.measure.bundle import Corners, Solution, solve
 from framematch.measure.chart import Chart, Found
 from framematch.measure.coverage import advice, reach_percent
@@ -30,8 +31,7 @@ Floats = NDArray[np.float64]
 #: still's corner errors is 1.2 to 1.35 times what independent errors would give. All intervals are that much wider.
 TOGETHER = 1.2
 DEFAULT_WIDTH_MM = 36.0  # of the area read out, when it is not given: angles do not depend on it
-BROWN_MODELS = tuple(Model(projection=BROWN_CONRADY, radial=r, tangential=t) for r, t in ((1, False), (2, False), (2, True), (3, False), (3, True), (6, True)))
-FISHEYE_MODELS = tuple(Model(projection=KANNALA_BRANDT, radial=r) for r in (1, 2, 3, 4))
+MEASURED = tuple(Model(projection=name, radial=radial, tangential=tangential) for name, model in MODELS.items() for radial, tangential in model.solved)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +132,7 @@ def fit_lens(
     sensor = (width_mm, width_mm * size[1] / size[0])  # photosites are square
     blank = Camera(lens=Lens(projection="rectilinear", focal_mm=sensor[0], squeeze=squeeze), sensor_mm=sensor, raster_px=size)
     corners = _gathered(found, chart)
-    asked = tuple(models) if models else (*BROWN_MODELS, *FISHEYE_MODELS)
+    asked = tuple(models) if models else MEASURED
     starts = lens_starts(blank, corners, {m.projection for m in asked})
     if not starts:
         raise InputError("no lens explains where the chart's corners are", fix="check the chart's name, and that the stills are the camera's own, uncropped")
@@ -217,7 +217,7 @@ def _covers(camera: Camera, corners: Corners) -> bool:
     border = camera.picture.border(np.linspace(0, 4, 65)[:-1])
     if camera.unproject(border)[1].all():
         return True
-    if camera.lens.projection == BROWN_CONRADY:
+    if camera.lens.model.bare_name == "rectilinear":  # it has no image circle
         return False
     farthest = np.hypot(*(corners.pixels - camera.centre_px).T).max()
     middles = np.array([(0, height / 2), (width, height / 2)])

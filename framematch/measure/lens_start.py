@@ -10,19 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import MODELS
 from framematch.measure.bundle import Corners, Solution, State, residuals, solve
 from framematch.measure.pose import place_chart, pose_from_rays
 from framematch.measure.solved_figures import Model
 
 Floats = NDArray[np.float64]
-#: theta (1 + a theta^2 + b theta^4 + ...) of the textbook projections: Taylor series, to start from.
-_SERIES = {
-    "rectilinear": (1 / 3, 2 / 15, 17 / 315, 62 / 2835),
-    "equidistant": (0.0, 0.0, 0.0, 0.0),
-    "equisolid": (-1 / 24, 1 / 1920, 0.0, 0.0),
-    "stereographic": (1 / 12, 1 / 120, 17 / 20160, 0.0),
-}
 
 
 def chart_poses(camera: Camera, corners: Corners, views: Sequence[int]) -> tuple[Floats, Floats, Floats]:
@@ -42,12 +36,12 @@ def lens_starts(blank: Camera, corners: Corners, wanted: set[str]) -> dict[str, 
     views = np.unique(corners.view)
     some = views[np.linspace(0, len(views) - 1, min(len(views), 10)).astype(int)]
     scored = []
-    for projection in _SERIES:
+    for projection in (name for name, model in MODELS.items() if model.start):
         for angle_deg in (12, 18, 25, 34, 44, 55, 67, 80, 95, 110, 126, 143, 160, 180, 205):
             half = math.radians(angle_deg / 2)
-            if half >= (1.4 if projection == "rectilinear" else 2.9):
-                continue
             unit = Lens(projection=projection, focal_mm=1.0)
+            if half >= 0.9 * unit.end_rad:
+                continue
             focal = blank.sensor_mm[0] * blank.lens.squeeze / 2 / float(unit.radius_mm(half))
             camera = replace(blank, lens=replace(blank.lens, projection=projection, focal_mm=focal))
             miss = chart_poses(camera, corners, list(some))[2]
@@ -55,10 +49,11 @@ def lens_starts(blank: Camera, corners: Corners, wanted: set[str]) -> dict[str, 
                 scored.append((float(np.median(miss[np.isfinite(miss)]) * focal), camera))
     out = {}
     for kind in wanted:
-        fitting = [s for s in scored if (s[1].lens.projection == "rectilinear") or kind != BROWN_CONRADY]
+        straight = MODELS[kind].bare_name == "rectilinear"  # bent from x / z, so it starts from nothing else
+        fitting = [s for s in scored if s[1].lens.projection == "rectilinear" or not straight]
         if fitting:
             camera = min(fitting, key=lambda s: s[0])[1]
-            k = _SERIES[camera.lens.projection] if kind == KANNALA_BRANDT else ()
+            k = () if straight else (camera.lens.model.series or ())[: MODELS[kind].coefficients]
             out[kind] = replace(camera, lens=replace(camera.lens, projection=kind, k=k))
     return out
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-import math
+import os
 import struct
 import warnings
 import zlib
@@ -26,6 +26,8 @@ from framematch.errors import InputError
 LIMIT_PX = 120_000_000  # 8K is 33 million, the largest still cameras make about 100 million
 LONGEST_PX = 32_768  # of a side, as a pairing's raster; OpenCV fails at some lengths above
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+LONGEST_S = 1e6
+CONTAINERS = "mov,mp4,matroska,webm,avi,mpegts,mxf,image2,tiff_pipe,png_pipe,jpeg_pipe"  # none that is a list of other files
 VIDEOS = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mxf", ".webm", ".ts", ".mts")
 
 
@@ -73,15 +75,18 @@ def named_stills(names: Iterable[str]) -> list[str]:
     out: list[str] = []
     for name in names:
         path = Path(name)
-        if path.is_dir():
+        if os.path.isdir(path):
             found = sorted(str(p) for p in path.iterdir() if p.suffix.lower() in PICTURES)
             if not found:
                 raise InputError("no PNG, JPEG or TIFF pictures in this folder", file=name, fix="name another folder")
             out += found
-        elif any(c in name for c in "*?[") and not path.exists():
+        elif any(c in name for c in "*?[") and not os.path.exists(path):
             base = Path(path.anchor) if path.is_absolute() else Path()
             pattern = str(path.relative_to(path.anchor)) if path.is_absolute() else name
-            found = sorted(str(p) for p in base.glob(pattern) if p.is_file())
+            try:
+                found = sorted(str(p) for p in base.glob(pattern) if p.is_file())
+            except (OSError, ValueError) as error:
+                raise InputError(f"is no pattern that can be searched ({error})", file=name, fix="write it like rec/*.png") from None
             if not found:
                 raise InputError("no file fits this pattern", file=name, fix="check the folder and the pattern")
             out += found
@@ -104,9 +109,9 @@ def read_still(name: str | Path, *, colour: bool = False, content: bytes | None 
     if content is not None:
         return Still(name=str(name), pixels=_picture(Path(name), colour=colour, content=content))
     path, seconds = _path_and_time(str(name))
-    if path.is_dir():
+    if os.path.isdir(path):
         raise InputError("is a folder", file=str(path), fix="name a picture")
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise InputError("no such file", file=str(path), fix="check the name and the folder")
     if path.suffix.lower() in VIDEOS or seconds is not None:
         label = path.name if seconds is None else f"{path.name}@{seconds:g}"
@@ -131,12 +136,12 @@ def check_size(size_px: tuple[int, int], *, file: str) -> None:
 
 def _path_and_time(name: str) -> tuple[Path, float | None]:
     path, mark, tail = name.rpartition("@")
-    if mark and not Path(name).exists():
+    if mark and not os.path.exists(name):
         try:
             seconds = float(tail)
         except ValueError:
             return Path(name), None
-        if not (math.isfinite(seconds) and seconds >= 0):
+        if not 0 <= seconds <= LONGEST_S:
             raise InputError(f"{tail} is no time in a video", file=path, fix="write seconds after the @, such as clip.mp4@12.5")
         return Path(path), seconds
     return Path(name), None
@@ -190,7 +195,8 @@ def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes 
     import av
 
     try:
-        with av.open(str(path) if content is None else io.BytesIO(content), format=None if content is None else "tiff_pipe") as container:
+        source: Any = str(path) if content is None else io.BytesIO(content)
+        with av.open(source, format=None if content is None else "tiff_pipe", options={"format_whitelist": CONTAINERS}) as container:
             if not container.streams.video:
                 raise InputError("has no picture in it", file=str(path), fix="name a video or a still")
             stream = container.streams.video[0]

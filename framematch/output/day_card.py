@@ -141,10 +141,8 @@ def _header(page: Page, plan: DayPlan, x: float, top: float, style: Style, *, li
     title, pairing = plan.day.title, plan.report.pairing.title
     y = page.block(x, top, title, room_mm=style.room_mm, size_pt=style.size_pt * 1.7, bold=True, lines_at_most=lines)
     lens = plan.report.pairing
-    frame = lens.frame_mm
-    shape = frame[0] * lens.recording.lens.squeeze / frame[1]
     angles = lens.angles["frame"]
-    line = f"Flight card. {pairing}: frame {shape:.2f}:1, {angles.horizontal:.0f}° x {angles.vertical:.0f}°. {ADVICE}"
+    line = f"Flight card. {pairing}: frame {lens.frame_aspect:.2f}:1, {angles.horizontal:.0f}° x {angles.vertical:.0f}°. {ADVICE}"
     y = page.block(x, y + 0.3, line, room_mm=style.room_mm, size_pt=style.size_pt, colour=GREY)
     page.line(x, y + 0.8, x + style.room_mm, y + 0.8, width_mm=0.4)
     return y + 0.8

@@ -69,7 +69,7 @@ def draw_pack_curves(page: Page, plan: DayPlan, e: Endurance, x: float, top: flo
         page.line(left, at(0, n)[1], left + width, at(0, n)[1], width_mm=0.1, colour=PALE)
         page.text(left - 1, at(0, n)[1] + 0.8, f"{n}", size_pt=size, align="right", colour=GREY)
     for share in (0.0, 0.5, 1.0):
-        text = units.shown(share * heaviest, unit="kg", system=plan.day.file.units)
+        text = units.shown(share * heaviest, unit="kg", system=plan.day.units)
         page.text(at(share * heaviest, 0)[0], base + line, text, size_pt=size, align="centre", colour=GREY)
     for name, curve in curves:
         dash = () if name == "light" else (1.2, 0.8)
@@ -88,7 +88,7 @@ def draw_pack_curves(page: Page, plan: DayPlan, e: Endurance, x: float, top: flo
 def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float, style: Style) -> float:
     """The run from above with both fall areas, people, walls and a scale; ahead is up."""
     everything = [*found.areas.round, found.run_m[:, :2], np.array([p.at_m for p in found.people]).reshape(-1, 2)]
-    walls = plan.day.file.place.walls
+    walls = plan.day.place.walls
     bounds = np.concatenate(everything)
     low, high = bounds.min(axis=0), bounds.max(axis=0)
     for wall in walls:  # a wall is drawn as far as the picture goes; it does not shrink it by more than a quarter
@@ -153,7 +153,7 @@ def _mark(page: Page, at: tuple[float, float], name: str, *, bad: bool, style: S
 
 
 def _scale_bar(page: Page, plan: DayPlan, x: float, y: float, scale: float, style: Style) -> None:
-    unit = "ft" if plan.day.file.units == "imperial" else "m"
+    unit = "ft" if plan.day.units == "imperial" else "m"
     metre = units.convert(1.0, unit=unit, to="m") * scale
     length = max((n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000) if n * metre <= 0.3 * style.room_mm), default=1)
     page.line(x, y, x + length * metre, y, width_mm=0.5)

@@ -44,7 +44,7 @@ def unknown(plan: DayPlan) -> tuple[str, ...]:
 
 
 def _system(plan: DayPlan) -> str:
-    return plan.day.file.units
+    return plan.day.units
 
 
 def _length(plan: DayPlan, metres: float, digits: int = 1) -> str:
@@ -95,7 +95,7 @@ def _tilt(plan: DayPlan) -> Section | None:
     t = plan.tilts
     if t is None:
         return None
-    run = plan.day.file.run
+    run = plan.day.run
     assert run is not None
     rows = [
         ("Recording camera", f"tilt {_up(t.planned.recording_deg)} on the airframe"),
@@ -200,12 +200,12 @@ def _packs(plan: DayPlan) -> Section | None:
     elif flights is not None:
         rows += [
             ("Takes per pack", ", ".join(f"{name} {n}" for name, n in flights.takes_per_pack)),
-            ("Packs for the list", _of(flights.packs, plan.day.file.pack.owned if plan.day.file.pack else None)),
+            ("Packs for the list", _of(flights.packs, plan.day.pack.owned if plan.day.pack else None)),
         ]
         if plan.card_minutes is not None:
             rows += [
                 ("Card", f"{minutes_text(plan.card_minutes)} min; takes: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
-                ("Cards for the list", _of(flights.cards, plan.day.file.card.owned if plan.day.file.card else None)),
+                ("Cards for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)),
             ]
         rows.append(("Runs out first", _runs_out(plan)))
     elif plan.card_minutes is not None:
@@ -218,11 +218,11 @@ def _of(needed: int, owned: int | None) -> str:
 
 
 def _runs_out(plan: DayPlan) -> str:
-    file = plan.day.file
+    day = plan.day
     if plan.runs_out is not None:
         what, after = plan.runs_out
-        return f"{what}, after {after} of {sum(s.takes for s in file.shots)} takes"
-    known = [what for what, table in (("packs", file.pack), ("cards", file.card)) if table is not None and table.owned is not None]
+        return f"{what}, after {after} of {sum(s.takes for s in day.shots)} takes"
+    known = [what for what, table in (("packs", day.pack), ("cards", day.card)) if table is not None and table.owned is not None]
     return f"nothing: {' and '.join(known)} last" if known else "not known: say how many are owned"
 
 
@@ -283,13 +283,13 @@ def _stretch(plan: DayPlan, span: tuple[float, float]) -> str:
 
 def checklist(plan: DayPlan) -> tuple[str, ...]:
     """What is ticked off before each first take, with the day's own figures in it."""
-    pairing, light, file = plan.report.pairing, plan.light, plan.day.file
+    pairing, light, day = plan.report.pairing, plan.light, plan.day
     tilt = f"Camera tilt {_up(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
     stop = f"Stop f/{light.chosen.f_number:.1f} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
     stop = stop.replace("no filter on", "no filter")
     full = ""
-    if file.pack is not None and file.pack.cells is not None and 3.6 <= file.pack.cell_v <= 3.75:
-        full = f" ({file.pack.cells} cells: {4.2 * file.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
+    if day.pack is not None and day.pack.cells is not None and 3.6 <= day.pack.cell_v <= 3.75:
+        full = f" ({day.pack.cells} cells: {4.2 * day.pack.cells:.1f} V)"  # 4.2 V a cell, full lithium polymer: practice
     timer = ""
     if plan.endurance is not None and not plan.impossible:
         shortest = [f.seconds / 60 for f in plan.flights.flights] if plan.flights else []

@@ -8,8 +8,9 @@ import numpy as np
 
 from framematch.guide.best import edge_error_curve, outline_error_curve
 from framematch.guide.report import Report, metres
+from framematch.guide.turning import edge_error_curve_turning
 from framematch.output.drawing import Floats
-from framematch.output.guide_drawing import OUTLINE, RECTANGLE
+from framematch.output.guide_drawing import EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import GREY, PALE, Page
 from framematch.output.pdf_drawing import INK
 
@@ -19,7 +20,7 @@ _POINTS = 33
 
 
 def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
-    """The worst edge's error of rectangle and outline over the range, in the line styles of the guide itself."""
+    """The worst edge's error of rectangle and outline over the range, in the guide's own line styles, and of the rectangle while turning."""
     pairing, guide = report.pairing, report.guide
     near = pairing.near_m
     far = pairing.far_m if math.isfinite(pairing.far_m) else max(near * _BEYOND, 100.0)
@@ -35,6 +36,8 @@ def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width:
         "rectangle": _worst(edge_error_curve(pairing, guide.rectangle, distances)),
         "outline": _worst(outline_error_curve(pairing, guide.set_distance_m, distances)),
     }
+    if report.turning is not None:
+        curves["turning"] = _worst(edge_error_curve_turning(pairing, guide.rectangle, distances))
     known = np.concatenate([c[np.isfinite(c)] for c in curves.values()])
     reach = _round_up(float(known.max()) if len(known) else 1.0)
 
@@ -58,11 +61,17 @@ def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width:
         page.text(right, down + 6.6, "and on to infinity", size_pt=6.5, align="right", colour=GREY)
     page.rectangle(left, up, right - left, down - up, width_mm=0.15, colour=GREY)
     ends = []
-    for name, colour, wide in (("outline", INK[OUTLINE], 0.3), ("rectangle", INK[RECTANGLE], 0.5)):
-        good = np.isfinite(curves[name])
+    styles: dict[str, tuple[str, float, tuple[float, ...]]] = {
+        "outline": (INK[OUTLINE], 0.3, ()),
+        "rectangle": (INK[RECTANGLE], 0.5, ()),
+        "turning": (INK[EVER], 0.35, (1.4, 0.9)),
+    }
+    for name, curve in curves.items():
+        colour, wide, dash = styles[name]
+        good = np.isfinite(curve)
         if good.any():
-            points = [(across(float(d)), level(float(v))) for d, v in zip(distances[good], curves[name][good], strict=True)]
-            page.path(points, width_mm=wide, colour=colour)
+            points = [(across(float(d)), level(float(v))) for d, v in zip(distances[good], curve[good], strict=True)]
+            page.path(points, width_mm=wide, colour=colour, dash_mm=dash)
             ends.append((points[-1][1], name, colour))
     place = -1e9
     for y, name, colour in sorted(ends):

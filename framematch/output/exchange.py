@@ -1,4 +1,4 @@
-"""A scene with its cameras for other 3D programs: GLB (glTF 2.0) and, where usd-core is installed, USD.
+"""A scene with its cameras as GLB (glTF 2.0), and what USD needs of them too.
 
 Both formats know straight lenses only. A camera keeps its focal length and aperture; how its lens really
 bends goes beside it as a note that a program may read (glTF ``extras``, USD custom data).
@@ -10,62 +10,35 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.scene.mesh_colour import linear_from_srgb
-from framematch.scene.model import LEVEL, Floats, Scene, ViewPose
-from framematch.scene.path import Run
-from framematch.text.whole import written_whole
+from framematch.scene.model import Floats, Scene
+from framematch.shot.place import LEVEL
+from framematch.shot.way import Way
 
-SCENE_SUFFIXES = (".glb", ".usd", ".usda", ".usdc")
 NEAR_M = 0.01
 FRAMES_PER_S = 30  # of a run's keys
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Viewpoint:
-    """A camera and how it stands in the rig: (4, 4) from its axes into the recording camera's, metres."""
+    """A camera and how it stands in the rig; None for the recording camera, whose axes the rig's are."""
 
     name: str
     camera: Camera
-    rig_from_camera: Floats
+    recording_from_camera: Pose | None = None
 
 
 def viewpoints(pairing: Pairing) -> tuple[Viewpoint, Viewpoint]:
     """Both cameras of a pairing."""
-    monitoring = np.eye(4)
-    monitoring[:3, :3], monitoring[:3, 3] = pairing.mount.recording_from_monitoring, pairing.mount.translation_m
-    return (
-        Viewpoint(name="recording", camera=pairing.recording, rig_from_camera=np.eye(4)),
-        Viewpoint(name="monitoring", camera=pairing.monitoring, rig_from_camera=monitoring),
-    )
-
-
-def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: ViewPose | Run) -> None:
-    """Write a scene and both cameras as the file's ending says: .glb, or .usda, .usdc, .usd.
-
-    Args:
-        way: where the rig stands, or the run it flies (written as an animation).
-
-    Raises:
-        InputError: another ending, no usd-core for USD, or the file can't be written.
-    """
-    kind = path.suffix.lower()
-    if kind == ".glb":
-        with written_whole(path) as beside:
-            beside.write_bytes(glb(scene, viewpoints(pairing), way))
-    elif kind in SCENE_SUFFIXES:
-        from framematch.output.usd import write_usd
-
-        write_usd(path, scene, viewpoints(pairing), way)
-    else:
-        raise InputError(f"'{path.suffix}' is no scene file written here", file=str(path), fix="name it .glb, .usda or .usdc")
+    monitoring = Viewpoint(name="monitoring", camera=pairing.monitoring, recording_from_camera=pairing.mount.pose)
+    return Viewpoint(name="recording", camera=pairing.recording), monitoring
 
 
 def yfov_rad(camera: Camera) -> float:
@@ -94,15 +67,21 @@ def lens_note(camera: Camera) -> dict[str, Any]:
     }
 
 
-def rig_keys(way: ViewPose | Run) -> tuple[Floats, Floats]:
-    """Times (K,) in seconds and rig poses (K, 4, 4), recording camera's axes into the scene's."""
-    if isinstance(way, ViewPose):
-        return np.zeros(1), way.scene_from_camera[None]
+def rig_keys(way: Pose | Way) -> tuple[Floats, Floats]:
+    """Times (K,) in seconds and rig poses (K, 4, 4) as nodes have them: what looks along -Z with +Y up, into scene axes."""
+    if isinstance(way, Pose):
+        return np.zeros(1), way.matrix[None] @ LEVEL4
     times = np.append(np.arange(0.0, way.duration_s, 1 / FRAMES_PER_S), way.duration_s)
-    return times, np.stack([way.pose(float(t)).scene_from_camera for t in times])
+    return times, np.stack([way.pose(float(t)).matrix for t in times]) @ LEVEL4
 
 
-def glb(scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose | Run) -> bytes:
+def node_from_camera(viewpoint: Viewpoint) -> Floats:
+    """(4, 4): a camera below its rig, both as nodes have them."""
+    inside = viewpoint.recording_from_camera
+    return np.eye(4) if inside is None else LEVEL4 @ inside.matrix @ LEVEL4
+
+
+def glb(scene: Scene, cameras: Sequence[Viewpoint], way: Pose | Way) -> bytes:
     """The bytes of a GLB: the surface with its texture, a node ``rig`` and the cameras below it."""
     import trimesh
     from PIL import Image
@@ -129,7 +108,7 @@ def glb(scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose | Run) -> byte
     def add_nodes(tree: Any) -> None:
         tree["cameras"] = [_gltf_camera(c) for c in cameras]
         first = len(tree["nodes"])
-        placed = [{"name": c.name, "camera": i, "matrix": _matrix(LEVEL4 @ c.rig_from_camera @ LEVEL4)} for i, c in enumerate(cameras)]
+        placed = [{"name": c.name, "camera": i, "matrix": _matrix(node_from_camera(c))} for i, c in enumerate(cameras)]
         move, turn = _moved(rigs[0])
         rig = {"name": "rig", "translation": move, "rotation": turn, "children": [first + 1 + i for i in range(len(placed))]}
         tree["nodes"] += [rig, *placed]
@@ -157,11 +136,10 @@ def _matrix(transform: Floats) -> list[float]:
     return [float(v) for v in transform.T.ravel()]  # glTF writes columns one after the other
 
 
-def _moved(scene_from_rig: Floats) -> tuple[list[float], list[float]]:
+def _moved(pose: Floats) -> tuple[list[float], list[float]]:
     """Translation and rotation (x, y, z, w) of a glTF node for a rig pose."""
     from scipy.spatial.transform import Rotation
 
-    pose = scene_from_rig @ LEVEL4
     return [float(v) for v in pose[:3, 3]], [float(v) for v in Rotation.from_matrix(pose[:3, :3]).as_quat()]
 
 

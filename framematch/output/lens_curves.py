@@ -91,7 +91,7 @@ def _dress(axes: Axes, c: Comparison, kind: str, pt: float) -> None:
     def plain(value: float, _: Any) -> str:
         return f"{value:g}"
 
-    name = c.subjects[0].name if c.subjects else ""
+    name = c.shot.subjects[0].name if c.shot.subjects else ""
     axes.set_title(TITLES[kind].format(name=name), fontsize=pt, loc="left", pad=3, color=INK, parse_math=False)
     axes.set_xlabel("distance before the gap, m", fontsize=pt * 0.95, labelpad=1.5, color=INK)
     for axis in (axes.xaxis, axes.yaxis):

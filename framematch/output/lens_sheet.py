@@ -5,7 +5,6 @@ Two layouts of the same content: A4 pages to print, and one narrow column for a 
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,20 +16,17 @@ from framematch.compare.report import TextTable, plain_lines, safety_lines, text
 from framematch.compare.seen import cone_rad, project_held
 from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
-from framematch.errors import InputError
+from framematch.guide.report import equivalent_words
 from framematch.output.lens_curves import draw_curve, lens_colours
-from framematch.output.sheet_page import INK, SOFT, Page, line_mm, text_mm, wrapped
+from framematch.output.sheet_page import A4_DPI, A4_MM, INK, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
 from framematch.text.units import MM_PER_INCH
-from framematch.text.whole import written_whole
 
 Picture = NDArray[np.uint8]
 #: A recorded view: comparison, row, distance before the gap in metres, width in pixels.
 View = Callable[[Comparison, Row, float, int], Picture]
 
-A4_MM = (210.0, 297.0)
 PHONE_MM = 100.0
 _PHONE_PX = 780  # 390 px wide at two device pixels each
-_A4_DPI = 170
 _ROW_GAP_MM = 2.5
 GAP_LINE = "#ff5fd7"  # no colour of the guide's
 
@@ -47,7 +43,7 @@ class _Block:
 def drawn_view(comparison: Comparison, row: Row, distance_m: float, width_px: int) -> Picture:
     """The plain picture of wall, opening, ground and figures."""
     c = comparison
-    return sketch(row.camera, c.pairing.frame, c.gap, c.run, distance_m=distance_m, subjects=c.subjects, width_px=width_px)
+    return sketch(row.camera, c.pairing.frame, c.shot.opening, c.shot.run, distance_m=distance_m, subjects=c.shot.subjects, width_px=width_px)
 
 
 def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> None:
@@ -56,19 +52,9 @@ def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, aske
     Raises:
         InputError: another suffix, Matplotlib missing, or the file can't be written.
     """
-    suffix = path.suffix.lower()
-    if suffix not in (".pdf", ".png"):
-        raise InputError(f"{path.suffix or 'no suffix'} is no kind of sheet", field="out", file=str(path), fix="name a .pdf or a .png")
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        raise InputError("needs Matplotlib", field="out", fix="install framematch[sheets]") from None
+    check_sheet_name(path)
     pages = sheet_pages(comparison, phone=phone, asked=asked, view=view)
-    with written_whole(path) as beside:
-        if suffix == ".pdf":
-            _save_pdf(pages, beside, comparison.pairing.title)
-        else:
-            beside.write_bytes(_png(pages, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else _A4_DPI))
+    write_pages(path, pages, title=comparison.pairing.title, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else A4_DPI)
 
 
 def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> list[Page]:
@@ -132,7 +118,7 @@ def _phone_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -
 
 
 def _heading(c: Comparison, page: Page) -> _Block:
-    g, r = c.gap, c.run
+    g, r = c.shot.opening, c.shot.run
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
         f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
@@ -157,7 +143,7 @@ _LABEL_MM = 23.0
 
 def _columns(c: Comparison, page: Page) -> tuple[float, float]:
     """Width of a picture and the step from one to the next."""
-    count = len(c.run.distances_m)
+    count = len(c.shot.run.distances_m)
     step = (page.inner_mm - _LABEL_MM + _ROW_GAP_MM) / count
     return step - _ROW_GAP_MM, step
 
@@ -166,20 +152,15 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
     _, step = _columns(c, page)
 
     def draw(p: Page, y: float) -> None:
-        for i, d in enumerate(c.run.distances_m):
+        for i, d in enumerate(c.shot.run.distances_m):
             p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{d:g} m before the gap", weight="bold")
 
     return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
 
-def _aspect(c: Comparison) -> float:
-    w, h = c.pairing.frame_mm
-    return w * c.pairing.recording.lens.squeeze / h
-
-
 def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -> _Block:
     width, step = _columns(c, page)
-    height = width / _aspect(c)
+    height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
     label = len(names) * line_mm(page.text_pt * 1.25) + 2 * line_mm(page.text_pt)
 
@@ -188,10 +169,10 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
         for name in names:
             p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
             down += line_mm(p.text_pt * 1.25)
-        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{row.equivalent_135_mm:.0f} mm on 135"):
+        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{equivalent_words(row.equivalent_135_mm)} on 135"):
             p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
             down += line_mm(p.text_pt * 0.95)
-        for i, d in enumerate(c.run.distances_m):
+        for i, d in enumerate(c.shot.run.distances_m):
             _picture(c, p, row, d, p.margin_mm + _LABEL_MM + i * step, y, width, height, view)
             p.text(p.margin_mm + _LABEL_MM + i * step, y + height + 0.9, _caption(c, row, i), pt=p.text_pt * 0.9, color=SOFT)
 
@@ -202,7 +183,7 @@ def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: f
     axes = p.axes(x, y, w, h)
     frame = c.pairing.frame
     axes.imshow(view(c, row, distance_m, round(w * 9)), aspect="auto", interpolation="antialiased", extent=(frame.left, frame.right, frame.bottom, frame.top))
-    ring = project_held(row.camera, c.run.seen_from(c.gap.outline(64), distance_m), cone_rad(row.camera, frame))
+    ring = project_held(row.camera, c.shot.run.seen_from(c.shot.opening.outline(64), distance_m), cone_rad(row.camera, frame))
     ring = np.concatenate([ring, ring[:1]])
     for colour, width in ((INK, 2.0), (GAP_LINE, 1.0)):
         axes.plot(ring[:, 0], ring[:, 1], color=colour, linewidth=width, solid_joinstyle="miter")
@@ -218,13 +199,13 @@ def _picture(c: Comparison, p: Page, row: Row, distance_m: float, x: float, y: f
 def _caption(c: Comparison, row: Row, i: int) -> str:
     a = row.at[i]
     parts = [f"opening {a.fill_percent:.0f} %" if a.fill_percent >= 10 else f"opening {a.fill_percent:.1f} %"]
-    if c.subjects and np.isfinite(a.subject_percent[0]):
-        parts.append(f"{c.subjects[0].name} {a.subject_percent[0]:.0f} % high")
+    if c.shot.subjects and np.isfinite(a.subject_percent[0]):
+        parts.append(f"{c.shot.subjects[0].name} {a.subject_percent[0]:.0f} % high")
     return ", ".join(parts)
 
 
 def _kinds(c: Comparison) -> list[str]:
-    return ["fill", "speed", "height"] if c.subjects else ["fill", "speed"]
+    return ["fill", "speed", "height"] if c.shot.subjects else ["fill", "speed"]
 
 
 def _curve_row(c: Comparison, page: Page) -> _Block:
@@ -240,11 +221,11 @@ def _curve_row(c: Comparison, page: Page) -> _Block:
 
 
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
-    height = page.inner_mm / _aspect(c)
+    height = page.inner_mm / c.pairing.frame_aspect
 
     size = page.text_pt * 1.5
     names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
-    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {row.equivalent_135_mm:.0f} mm on 135"
+    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {equivalent_words(row.equivalent_135_mm)} on 135"
     beside = len(names) == 1 and text_mm(names[0], size, bold=True) + text_mm(facts, page.text_pt) + 4 <= page.inner_mm
 
     def head(p: Page, y: float) -> None:
@@ -265,7 +246,10 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 
-    return [_Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head), *(one(i, d) for i, d in enumerate(c.run.distances_m))]
+    return [
+        _Block(len(names) * line_mm(size) + (0 if beside else line_mm(page.text_pt)) + 3.4, head),
+        *(one(i, d) for i, d in enumerate(c.shot.run.distances_m)),
+    ]
 
 
 def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:
@@ -350,31 +334,3 @@ def _paragraph(line: str, page: Page) -> _Block:
             p.text(p.margin_mm, y + 0.8 + i * line_mm(p.text_pt), part)
 
     return _Block(len(lines) * line_mm(page.text_pt) + 1.2, draw)
-
-
-def _save_pdf(pages: list[Page], path: Path, title: str) -> None:
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    with PdfPages(path, metadata={"Title": title, "Creator": "framematch"}) as pdf:
-        for page in pages:
-            pdf.savefig(page.figure, dpi=300)
-
-
-def _png(pages: list[Page], *, dpi: float) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from PIL import Image
-
-    pictures = []
-    for page in pages:
-        canvas = FigureCanvasAgg(page.figure)
-        page.figure.set_dpi(dpi)
-        canvas.draw()  # type: ignore[no-untyped-call]
-        pictures.append(Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]))  # type: ignore[no-untyped-call]
-    whole = Image.new("RGB", (pictures[0].width, sum(p.height for p in pictures)), "white")
-    y = 0
-    for picture in pictures:
-        whole.paste(picture, (0, y))
-        y += picture.height
-    out = io.BytesIO()
-    whole.save(out, "PNG", dpi=(dpi, dpi))
-    return out.getvalue()

@@ -1,22 +1,20 @@
 """Cameras as OpenCV's YAML storage: matrices that ``cv2.FileStorage`` reads.
 
 OpenCV puts pixel centres on whole numbers, so its lens centre is ours less half a pixel. It has two
-lens models. Brown-Conrady and rectilinear lenses go out exactly in the one, Kannala-Brandt and
-equidistant ones exactly in the other; for the rest, Kannala-Brandt is fitted over the picture and the
-largest miss is written beside it, in pixels.
+lens models. Each of ours says which of them holds it exactly, if one does; for the rest, Kannala-Brandt is
+fitted over the picture and the largest miss is written beside it, in pixels.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from framematch.geometry.camera import Camera, Floats
-from framematch.geometry.lens import BROWN_CONRADY, KANNALA_BRANDT
 from framematch.geometry.pairing import Pairing
 from framematch.text.whole import write_text
 
@@ -39,25 +37,17 @@ class OpenCvCamera:
     miss_px: float
 
 
-def display_camera(pairing: Pairing) -> Camera:
-    """The monitoring camera with the display's pixels for its own (bars, if any, lie outside its sensor)."""
-    display, camera = pairing.display, pairing.monitoring
-    scale = display.scale
-    centre = display.from_source(camera.centre_px)
-    sensor = np.array(display.raster_px) / (scale * camera.pixels_per_mm)
-    return replace(camera, sensor_mm=(float(sensor[0]), float(sensor[1])), raster_px=display.raster_px, centre_px=(float(centre[0]), float(centre[1])))
-
-
 def opencv_camera(camera: Camera) -> OpenCvCamera:
     """OpenCV's figures for a camera."""
     lens = camera.lens
     focal = camera.pixels_per_mm * lens.focal_mm / np.array([lens.squeeze, 1.0])
     centre = np.array(camera.centre_px) - 0.5
     k, p = [*lens.k, *(0.0,) * (6 - len(lens.k))], lens.p
-    if lens.projection in (BROWN_CONRADY, "rectilinear"):
-        model, coefficients, miss = "pinhole", (k[0], k[1], p[0], p[1], *k[2:]), 0.0
-    elif lens.projection in (KANNALA_BRANDT, "equidistant"):
-        model, coefficients, miss = "fisheye", tuple(k[:4]), 0.0
+    model, miss = lens.model.opencv, 0.0
+    if model == "pinhole":
+        coefficients: tuple[float, ...] = (k[0], k[1], p[0], p[1], *k[2:])
+    elif model == "fisheye":
+        coefficients = tuple(k[:4])
     else:
         factor, coefficients, miss = _fitted(camera)
         focal, model = focal * factor, "fisheye"
@@ -84,7 +74,8 @@ def camera_yaml(camera: Camera, *, title: str = "") -> str:
 def rig_yaml(pairing: Pairing) -> str:
     """The mount as OpenCV's stereo R and T: X_2 = R X_1 + T, 1 the monitoring camera, 2 the recording camera, metres."""
     mount = pairing.mount
-    return _document(pairing.title, [("R", _matrix(mount.recording_from_monitoring)), ("T", _matrix(mount.translation_m[:, None]))])
+    leads = [("leads_from", "monitoring"), ("leads_to", "recording"), ("unit", "metres")]
+    return _document(pairing.title, [*leads, ("R", _matrix(mount.recording_from_monitoring)), ("T", _matrix(mount.translation_m[:, None]))])
 
 
 def write_cameras(folder: Path, pairing: Pairing) -> list[Path]:
@@ -92,7 +83,7 @@ def write_cameras(folder: Path, pairing: Pairing) -> list[Path]:
     texts = {
         "recording": camera_yaml(pairing.recording, title=f"{pairing.title}: recording camera"),
         "monitoring": camera_yaml(pairing.monitoring, title=f"{pairing.title}: monitoring camera"),
-        "display": camera_yaml(display_camera(pairing), title=f"{pairing.title}: monitoring camera in display pixels"),
+        "display": camera_yaml(pairing.display_camera, title=f"{pairing.title}: monitoring camera in display pixels"),
         "rig": rig_yaml(pairing),
     }
     for name, text in texts.items():

@@ -1,9 +1,10 @@
-"""The three files of a guide: overlay PNG and SVG at the display's size, and its figures as JSON."""
+"""The files of a guide: overlay PNG and SVG at the display's size, one more of each set of lines, and its figures as JSON."""
 
 from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from framematch.guide.report import Report, report_json
@@ -16,23 +17,38 @@ from framematch.text.whole import ensure_folder, written_whole
 _POINT = re.compile(r"\[\s+(-?[\d.e+-]+,\s+-?[\d.e+-]+)\s+\]")  # a point takes one line, not four
 
 
-def overlay_files(report: Report, *, parts: tuple[str, ...] = USUAL_PARTS, line_px: float | None = None) -> dict[str, bytes]:
+def overlay_files(
+    report: Report,
+    *,
+    parts: tuple[str, ...] = USUAL_PARTS,
+    line_px: float | None = None,
+    frames: Sequence[int] | None = None,
+    marks_m: Sequence[float] = (),
+) -> dict[str, bytes]:
     """Overlay PNG and SVG and the figures as JSON, as bytes by file name; the same bytes wherever they are made.
+
+    With several sets of lines ``overlay-1``, ``overlay-2``, ... hold one each, nearest first, and ``overlay`` all of them.
 
     Args:
         report: as :func:`framematch.guide.report.guide_report` gives it.
         parts: what to draw, of ``framematch.output.guide_drawing.PARTS``.
         line_px: width of the rectangle's line in display pixels, 0.25 to 100; a 240th of the display's height if not given.
+        frames: which frames to draw, 0 for the main one; all if not given.
+        marks_m: distances at which small ticks show where each side lies.
 
     Raises:
-        InputError: a part that there isn't, or no line width.
+        InputError: a part that there isn't, no line width, no such frame, or a distance that can't be marked.
     """
-    drawing: Drawing = guide_drawing(report, parts=parts, line_px=line_px)
-    return {
-        "overlay.png": drawing_png(drawing),
-        "overlay.svg": drawing_svg(drawing).encode(),
-        "guide.json": guide_json(report).encode(),
-    }
+    files = {}
+    for name, each in overlays(report):
+        drawing: Drawing = guide_drawing(each, parts=parts, line_px=line_px, frames=frames, marks_m=marks_m)
+        files[f"{name}.png"], files[f"{name}.svg"] = drawing_png(drawing), drawing_svg(drawing).encode()
+    return {**files, "guide.json": guide_json(report).encode()}
+
+
+def overlays(report: Report) -> list[tuple[str, Report]]:
+    """Name and guide of each overlay: all together, then each set of lines by itself if there are several."""
+    return [("overlay", report), *((f"overlay-{i}", each) for i, each in enumerate(report.sets, 1))]
 
 
 def guide_json(report: Report) -> str:

@@ -26,11 +26,11 @@ from typing import Any
 from framematch import __version__
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.text.whole import ensure_folder, read_text
+from framematch.text.whole import alone_in, ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
-_LAYOUT = 1  # raise it when what is drawn changes without a new version
+_LAYOUT = 2  # raise it when what is drawn changes without a new version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +41,7 @@ class SetOptions:
         sizes_px: displays to draw for; the pairing's own if there are none.
         parts: what an overlay shows.
         paper: of the sheets.
+        sets: of lines, each with an overlay of its own.
         display_mm, wall_m: further pages of each sheet, as in :func:`framematch.output.sheet.write_sheets`.
     """
 
@@ -49,6 +50,7 @@ class SetOptions:
     paper: str = "A4"
     display_mm: tuple[float, float] | None = None
     wall_m: float | None = None
+    sets: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,23 +119,36 @@ def make_set(
         InputError: the folders can't be used, or an option is wrong; a wrong pairing only shows in its entry.
     """
     _check(options)
+    if jobs == 0 or not -1000 <= jobs <= 1000:
+        raise InputError(f"{jobs} at once", field="jobs", fix="give a number such as 2, or -1 for every core")
     files = pairing_files(folder)
     ensure_folder(out)
-    part = out / PART
-    shutil.rmtree(part, ignore_errors=True)
-    part.mkdir(exist_ok=True)
-    made = []
-    for each in _over_cores(files, out, options, kit, jobs):
-        made.append(each)
-        progress(each, len(files))
-    made.sort(key=lambda each: each.file)
-    _finish(out, made, options)
-    shutil.rmtree(part, ignore_errors=True)
+    with alone_in(out):
+        part = out / PART
+        _clear(part)
+        part.mkdir(exist_ok=True)
+        made = []
+        for each in _over_cores(files, out, options, kit, jobs):
+            made.append(each)
+            progress(each, len(files))
+        made.sort(key=lambda each: each.file)
+        _finish(out, made, options)
+        _clear(part)
     return made
+
+
+def _clear(part: Path) -> None:
+    if part.is_dir() and not part.is_symlink():
+        shutil.rmtree(part, ignore_errors=True)
+    else:
+        part.unlink(missing_ok=True)
 
 
 def make_one(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
     """Everything for one pairing file, or nothing and the reason; runs in a worker."""
+    shown = path.name.encode("utf-8", "replace").decode()
+    if shown != path.name:
+        return Made(file=shown, problem=f"{shown}: its name is not UTF-8 text. Rename it")
     try:
         return _make(path, out, options, kit)
     except InputError as error:
@@ -157,7 +172,7 @@ def _make(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
 def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing: Pairing, digest: str) -> Made:
     from framematch.guide.report import guide_report
     from framematch.output.guide_drawing import guide_drawing
-    from framematch.output.overlay import guide_json
+    from framematch.output.overlay import guide_json, overlays
     from framematch.output.raster import drawing_png
     from framematch.output.sheet import write_sheets
     from framematch.output.svg import drawing_svg
@@ -173,12 +188,13 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
 
     rows, reports = [], []
     for size in options.sizes_px or (pairing.display.raster_px,):
-        report = guide_report(replace(pairing, display=replace(pairing.display, raster_px=size)))
+        report = guide_report(replace(pairing, display=replace(pairing.display, raster_px=size)), sets=options.sets)
         reports.append(report)
-        drawing = guide_drawing(report, parts=options.parts)
         name = f"{size[0]}x{size[1]}"
-        put(f"overlay-{name}.png", drawing_png(drawing))
-        put(f"overlay-{name}.svg", drawing_svg(drawing).encode())
+        for stem, each in overlays(report):
+            drawing, ending = guide_drawing(each, parts=options.parts), stem.removeprefix("overlay")
+            put(f"overlay-{name}{ending}.png", drawing_png(drawing))
+            put(f"overlay-{name}{ending}.svg", drawing_svg(drawing).encode())
         put(f"guide-{name}.json", guide_json(report).encode())
         rows.append(_row(path, home, report, name))
     sheet = part / f"{uuid.uuid4().hex}.pdf"
@@ -187,6 +203,7 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
     os.replace(sheet, home / "sheet.pdf")
     made = Made(file=path.name, title=pairing.title, rows=tuple(rows), pages=pages, missing="".join(sorted(missing)))
     stamp = {"digest": digest, "files": sizes, "made": asdict(made)}
+    stamp["seal"] = _seal(stamp)
     _put(home / STAMP, (json.dumps(stamp, indent=1, ensure_ascii=False) + "\n").encode(), part)
     return made
 
@@ -206,6 +223,11 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
         "bottom_px": g.rectangle.bottom,
         "rectangle_worst_error_percent": g.rectangle_worst_error_percent,
         "outline_worst_error_percent": g.outline_worst_error_percent,
+        "frames": ", ".join(frame.name for frame in p.frames),
+        "sets": len(report.each_set),
+        "cuts_m": ", ".join(f"{cut:.4g}" for cut in report.cuts_m),
+        "sets_rectangle_worst_error_percent": report.sets_worst_error_percent[0],
+        "sets_outline_worst_error_percent": report.sets_worst_error_percent[1],
         "warnings": len(report.warnings),
         "overlay_png": f"{home.name}/overlay-{name}.png",
         "overlay_svg": f"{home.name}/overlay-{name}.svg",
@@ -225,11 +247,16 @@ def _stamped(home: Path, digest: str) -> Made | None:
     """What was made before from the same input, if all of it is still there."""
     try:
         stamp = json.loads(read_text(home / STAMP))
-        if stamp["digest"] != digest or any((home / name).stat().st_size != size for name, size in stamp["files"].items()):
+        if stamp["digest"] != digest or stamp.pop("seal") != _seal(stamp) or any((home / name).stat().st_size != size for name, size in stamp["files"].items()):
             return None
         return Made(**{**stamp["made"], "rows": tuple(stamp["made"]["rows"])})
-    except (InputError, OSError, ValueError, KeyError, TypeError):
+    except (InputError, OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
+
+
+def _seal(stamp: dict[str, Any]) -> str:
+    """Tells a stamp that was damaged since it was written."""
+    return hashlib.sha256(json.dumps(stamp, sort_keys=True).encode()).hexdigest()
 
 
 def _put(path: Path, content: bytes, part: Path) -> None:
@@ -264,14 +291,21 @@ def _finish(out: Path, made: Sequence[Made], options: SetOptions) -> None:
         writer.writeheader()
         writer.writerows({key: _safe_cell(value) for key, value in row.items()} for row in rows)
     sheets = out / "sheets.pdf"
-    same = all(each.kept for each in made if not each.problem) and sheets.exists() and (out / "index.json").exists()
-    if not (same and read_text(out / "index.json", limit=100_000_000) == index):
+    same = all(each.kept for each in made if not each.problem) and sheets.exists() and _said(out / "index.json") == index
+    if not same:
         if rows:
             _bind(out, [each for each in made if not each.problem], options, part)
         else:
             sheets.unlink(missing_ok=True)
     _put(out / "index.csv", ("\ufeff" + text.getvalue()).encode(), part)
     _put(out / "index.json", index.encode(), part)  # last: it vouches for the PDF
+
+
+def _said(index: Path) -> str:
+    try:
+        return read_text(index, limit=100_000_000)
+    except InputError:  # missing or damaged
+        return ""
 
 
 def _safe_cell(value: Any) -> Any:
@@ -320,15 +354,19 @@ def _is_pairing(path: Path) -> bool:
 
 
 def _check(options: SetOptions) -> None:
+    from framematch.guide.sets import MOST_SETS
     from framematch.output.guide_drawing import PARTS
     from framematch.output.pdf import paper_mm
+    from framematch.output.raster import MOST_PIXELS
     from framematch.output.true_scale import fitting_paper
 
     paper_mm(options.paper)
+    if not 1 <= options.sets <= MOST_SETS:
+        raise InputError(f"{options.sets} sets of lines can't be made", field="sets", fix=f"give 1 to {MOST_SETS}")
     if options.display_mm is not None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
-        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= 100_000_000):
+        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
             raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:

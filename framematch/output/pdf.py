@@ -7,6 +7,7 @@ fit. Whoever prints has to choose "actual size"; :meth:`Page.check_bar` shows wh
 from __future__ import annotations
 
 import datetime
+import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -286,6 +287,9 @@ def document(path: Path, *, title: str, subject: str = "") -> Iterator[Document]
     fonts.need_reportlab()
     from reportlab.pdfgen.canvas import Canvas
 
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "0")
+    if not (epoch.isascii() and epoch.isdecimal() and len(epoch) <= 11):  # to the year 5138
+        raise InputError(f"{epoch!r} is no time", field="SOURCE_DATE_EPOCH", fix="give it in whole seconds since 1970, or unset it")
     with written_whole(path) as beside:
         canvas = Canvas(str(beside), pageCompression=1, initialFontName=fonts.base_font(), lang="en")
         canvas.setTitle(title)

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from framematch.output.drawing import Area, Drawing, Line
-from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, OUTLINE, RECTANGLE
+from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, FRAME_LOOKS, OUTLINE, RECTANGLE
 from framematch.output.pdf import Page
 
+_FURTHER = ("#8a1f62", "#7a4800", "#2f6b12", "#4b2a8a")  # frames from the third on
 #: Screen colours are light, for a picture behind them; on white paper each has a dark counterpart.
-INK: Mapping[str, str] = {RECTANGLE: "#000000", OUTLINE: "#0a5fa8", ALWAYS: "#0a7a58", EVER: "#b84a06", CENTRE: "#000000"}
+INK: Mapping[str, str] = {
+    **{look.colour: ink for look, ink in zip(FRAME_LOOKS[2:], _FURTHER, strict=True)},
+    **{RECTANGLE: "#000000", OUTLINE: "#0a5fa8", ALWAYS: "#0a7a58", EVER: "#b84a06", CENTRE: "#000000"},
+}
 
 
 def draw_shapes(page: Page, drawing: Drawing, *, x: float, top: float, mm_per_px: tuple[float, float], line_mm: float | None = None) -> None:

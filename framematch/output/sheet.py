@@ -5,23 +5,26 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from framematch.geometry.lens import Lens
 from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
-from framematch.output import fonts
+from framematch.guide.turning import turn_words
 from framematch.output.error_chart import draw_error_chart
-from framematch.output.guide_drawing import guide_drawing
+from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
-from framematch.output.pdf_drawing import INK, draw_shapes
+from framematch.output.pdf_drawing import INK
 from framematch.output.rig_drawing import draw_rig
+from framematch.output.sets_sheet import sets_page
+from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, frame_style
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
 _BAR_TOP = 242.0
-BARS = "#e9e9e9"  # where the display shows no picture
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
 
@@ -62,16 +65,29 @@ def add_sheets(
     made = made_line(when)
     if len(reports) > 1:
         entries = [(r.pairing.title, _summary(r)) for r in reports]
-        each = 1 + (display_mm is not None) + (wall_m is not None)
+        counts = [_pages(report, display_mm=display_mm, wall_m=wall_m) for report in reports]
         first = 1 + contents_pages(len(entries))
-        add_contents(doc, entries, [first + i * each for i in range(len(entries))], paper=paper, made=made)
+        add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made)
     for i, report in enumerate(reports):
-        with doc.page(paper_mm(paper), mark=report.pairing.title, key=f"pairing-{i}") as page:
-            draw_guide_page(page, report, made=made)
+        names = [frame.name if report.frames else "" for frame in report.pairing.frames]
+        for each, name in zip(report.each_frame, names, strict=True):
+            main = each is report
+            with doc.page(paper_mm(paper), mark=report.pairing.title if main else name, key=f"pairing-{i}" if main else "") as page:
+                draw_guide_page(page, each, made=made, frame=name)
+        if report.sets:
+            sets_page(doc, report, paper=paper, made=made)
         if display_mm is not None:
-            true_scale_page(doc, report, paper=paper, display_mm=display_mm, made=made)
+            for number, one in enumerate(report.each_set, 1):
+                true_scale_page(doc, one, paper=paper, display_mm=display_mm, made=made, number=number if report.sets else 0)
         if wall_m is not None:
-            wall_page(doc, report.pairing, paper=paper, distance_m=wall_m, made=made)
+            for k, name in enumerate(names):
+                wall_page(doc, report.pairing.alone(k), paper=paper, distance_m=wall_m, made=made, frame=name)
+
+
+def _pages(report: Report, *, display_mm: tuple[float, float] | None, wall_m: float | None) -> int:
+    """How many pages one pairing takes."""
+    frames, sets = len(report.each_frame), len(report.sets)
+    return frames + (sets > 0) + (max(sets, 1) if display_mm is not None else 0) + (frames if wall_m is not None else 0)
 
 
 _ROWS_PER_PAGE, _ROW_MM = 52, 4.8
@@ -131,11 +147,11 @@ def _percent(value: float) -> str:
     return f"{value:.1f} %" if math.isfinite(value) else "?"
 
 
-def draw_guide_page(page: Page, report: Report, *, made: str) -> None:
-    """The page of one pairing: display with guide, insets, errors, rig, lenses, what to know, check bar, cautions."""
+def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -> None:
+    """The page of one frame of a pairing, named where there are several: display with guide, insets, errors, rig, lenses, what to know, check bar, cautions."""
     scale, left, top = _fit((page.width_mm, page.height_mm))
     with page.scaled(left, top, scale, _BASE_MM) as inner:
-        _heading(inner, report)
+        _heading(inner, report, frame)
         _display(inner, report, top=34.0, height=84.0)
         below = _insets(inner, report, top=124.0)
         _errors(inner, report, top=below + 1.5)
@@ -152,12 +168,13 @@ def draw_guide_page(page: Page, report: Report, *, made: str) -> None:
     page.footer(f"Guide sheet: {report.pairing.title}", made)
 
 
-def _heading(page: Page, report: Report) -> None:
+def _heading(page: Page, report: Report, frame: str) -> None:
     p, guide = report.pairing, report.guide
     end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=_WIDE, size_pt=16, bold=True, lines_at_most=2)
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
-    line = f"{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
+    named = f"Frame {frame}. " if frame else ""
+    line = f"{named}{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
     line += (
         "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
@@ -170,14 +187,7 @@ def _display(page: Page, report: Report, *, top: float, height: float) -> None:
     per_px = min(room / wide_px, height / high_px)
     wide, high = wide_px * per_px, high_px * per_px
     left, upper = MARGIN_MM, top + (height - high) / 2
-    shown = report.pairing.display.shown
-    page.rectangle(left, upper, wide, high, colour=None, fill=BARS)
-    page.rectangle(
-        left + shown.left * per_px, upper + shown.top * per_px, shown.width * per_px, shown.height * per_px, width_mm=0.15, colour=GREY, fill="#ffffff"
-    )
-    with page.clipped(left, upper, wide, high):
-        draw_shapes(page, guide_drawing(report, parts=_PARTS), x=left, top=upper, mm_per_px=(per_px, per_px))
-    page.rectangle(left, upper, wide, high, width_mm=0.35)
+    draw_display(page, replace(report, sets=()), x=left, top=upper, mm_per_px=per_px, parts=_PARTS)
     _inset_labels(page, report, left, upper, per_px)
     _legend(page, report, x=left + wide + 5, top=upper, room=MARGIN_MM + _WIDE - (left + wide + 5))
 
@@ -199,33 +209,32 @@ def _inset_labels(page: Page, report: Report, left: float, top: float, per_px: f
             page.line(left + a, y, left + b, y, width_mm=0.12, colour=GREY)
             for end in (a, b):
                 page.line(left + end, y - 0.8, left + end, y + 0.8, width_mm=0.12, colour=GREY)
-            _backed(page, left + (a + b) / 2, y - 0.9, text, room=b - a - 1)
+            backed(page, left + (a + b) / 2, y - 0.9, text, room=b - a - 1)
         else:
             x = left + middle_x + 12
             page.line(x, top + a, x, top + b, width_mm=0.12, colour=GREY)
             for end in (a, b):
                 page.line(x - 0.8, top + end, x + 0.8, top + end, width_mm=0.12, colour=GREY)
-            _backed(page, x + 11, top + (a + b) / 2 + 0.9, text, room=20)
-
-
-def _backed(page: Page, x: float, baseline: float, text: str, *, room: float) -> None:
-    """Small text about x on a white ground, so that it reads where lines run behind it."""
-    size = 6.5
-    wide = min(fonts.width_pt(text, size) / PT_PER_MM, room)
-    page.rectangle(x - wide / 2 - 0.4, baseline - 2.1, wide + 0.8, 2.7, colour=None, fill="#ffffff", opacity=0.85)
-    page.text(x, baseline, text, size_pt=size, align="centre", room_mm=room, smallest_pt=4)
+            backed(page, x + 11, top + (a + b) / 2 + 0.9, text, room=20)
 
 
 def _legend(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
     wide, high = report.pairing.display.raster_px
     page.text(x, top + 3, f"Display {wide} x {high}", size_pt=7.5, bold=True, room_mm=room)
-    kinds = list(INK.values())
+    kinds = [INK[colour] for colour in (RECTANGLE, OUTLINE, ALWAYS, EVER)]
     entries: list[tuple[str, str, float, tuple[float, ...], str]] = [
         ("line", kinds[0], 0.5, (), "rectangle: best straight lines for the whole range"),
         ("line", kinds[1], 0.3, (), f"outline: the frame exactly, at {metres(report.guide.set_distance_m)}"),
         ("area", kinds[2], 0.3, (), "always: recorded whatever the distance and the rig's tolerance: keep the subject inside"),
         ("line", kinds[3], 0.3, (1.9, 1.3), "ever: recorded at some distance: keep crew and lights outside"),
     ]
+    if report.frames:
+        entries[0] = ("line", kinds[0], 0.5, (), f"rectangle of {report.pairing.frames[0].name}: best straight lines for the whole range")
+        entries[2] = ("area", kinds[2], 0.3, (), f"always in shot in {_all(report)}, whatever the distance and the rig's tolerance: keep the subject inside")
+        entries[3] = ("line", kinds[3], 0.3, (1.9, 1.3), f"may be in shot in {'either' if len(report.frames) == 1 else 'any'}: keep crew and lights outside")
+        for i, other in enumerate(report.pairing.frames[1:], 1):
+            colour, width, dash = frame_style(i)
+            entries.append(("line", colour, width, dash, f"rectangle of {other.name}"))
     if report.cells is not None:
         entries.append(("line", BLACK, 0.26, (0.7, 1.0), "best rows and columns of characters"))
     shown = report.pairing.display.shown
@@ -242,23 +251,6 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
         y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 2.2, y + 6)
 
 
-def _table(page: Page, rows: Sequence[Sequence[str]], *, x: float, top: float, columns: Sequence[float], size_pt: float = 7.5) -> float:
-    """Rows of text, the first in bold; the first column to the left, the others to the right; returns where it ends."""
-    step = size_pt * 1.55 / PT_PER_MM
-    y = top
-    for i, row in enumerate(rows):
-        at = x
-        for j, (cell, wide) in enumerate(zip(row, columns, strict=True)):
-            if j == 0:
-                page.text(at, y + step * 0.72, cell, size_pt=size_pt, bold=i == 0, room_mm=wide - 1)
-            else:
-                page.text(at + wide, y + step * 0.72, cell, size_pt=size_pt, bold=i == 0, align="right", room_mm=wide - 1)
-            at += wide
-        y += step
-        page.line(x, y, x + sum(columns), y, width_mm=0.25 if i == 0 else 0.1, colour=BLACK if i == 0 else PALE)
-    return y
-
-
 def _insets(page: Page, report: Report, *, top: float) -> float:
     size = report.pairing.display.raster_px
     r = report.guide.rectangle
@@ -269,7 +261,7 @@ def _insets(page: Page, report: Report, *, top: float) -> float:
     ]
     if report.pairing.tolerance.given:
         rows.append(["rig tolerance, ± pixels", *(f"{v:.0f}" if math.isfinite(v) else "-" for v in report.band.px)])
-    y = _table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
+    y = draw_table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
     if report.cells is not None:
         c = report.cells
         text = (
@@ -281,11 +273,23 @@ def _insets(page: Page, report: Report, *, top: float) -> float:
 
 
 def _errors(page: Page, report: Report, *, top: float) -> None:
-    rows = [["Off by, % (+ loose, - tight)", *EDGES]]
+    turning = report.turning
+    rows = [["Off by, %" if turning else "Off by, % (+ outside, - inside)", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
-        rows.append([f"at {metres(each.distance_m)}", *(f"{v:+.1f}" if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))])
-    _table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
+        row = [f"at {metres(each.distance_m)}", *(f"{v:+.1f}" if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))]
+        rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
+    columns: tuple[float, ...] = (28, 10, 10, 10, 12, 13) if turning else (34, 11, 12, 12, 14)
+    end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)
+    if turning:
+        page.block(
+            MARGIN_MM,
+            end + 0.6,
+            f"+ outside the frame, - inside. Turning: the worst side at {turn_words(report.pairing)}, rows read one after another, "
+            f"which alone moves a line by up to {turning.worst:.1f} %.",
+            room_mm=83,
+            size_pt=6.2,
+        )
 
 
 def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
@@ -308,14 +312,18 @@ def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) ->
         page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:g}{unit}" for v, unit in named if v), room_mm=room, size_pt=6.8)
 
 
+def _all(report: Report) -> str:
+    return "both frames" if len(report.frames) == 1 else f"all {len(report.frames) + 1} frames"
+
+
 def _angles(report: Report, which: str) -> str:
     a = report.pairing.angles[which]
     return " x ".join(f"{v:.1f}" if math.isfinite(v) else "dark" for v in (a.horizontal, a.vertical)) + "°"
 
 
-def _lens_name(lens: object) -> str:
-    k, squeeze = lens.k, lens.squeeze  # type: ignore[attr-defined]
-    words = f"{lens.focal_mm:.2f} mm, {lens.projection}"  # type: ignore[attr-defined]
+def _lens_name(lens: Lens) -> str:
+    k, squeeze = lens.k, lens.squeeze
+    words = f"{lens.focal_mm:.2f} mm, {lens.projection}"
     if any(k):
         words += ", k = " + ", ".join(f"{v:g}" for v in k)
     return words + (f", squeeze {squeeze:g}" if squeeze != 1 else "")
@@ -324,12 +332,11 @@ def _lens_name(lens: object) -> str:
 def _recording_lines(report: Report) -> list[str]:
     p = report.pairing
     c, f = p.recording, p.frame
-    shape = f.width * c.lens.squeeze / f.height
     stop = f"f/{p.f_number:g}, " if p.f_number else ""
     return [
         f"{c.sensor_mm[0]:g} x {c.sensor_mm[1]:g} mm read out, {c.raster_px[0]} x {c.raster_px[1]} px, {_angles(report, 'recording')}",
         f"{_lens_name(c.lens)}; {stop}focus {metres(p.focus_m)}",
-        f"frame {f.width:.0f} x {f.height:.0f} px, {shape:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
+        f"frame {f.width:.0f} x {f.height:.0f} px, {p.frame_aspect:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
     ]
 
 

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from framematch.errors import InputError
 from framematch.output.pdf import PT_PER_MM
 from framematch.text.units import MM_PER_INCH
+from framematch.text.whole import written_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 INK, SOFT, RULE = "#1b1f23", "#56606a", "#c3c9cf"
+A4_MM = (210.0, 297.0)
+A4_DPI = 170
 
 
 @dataclass(kw_only=True)
@@ -94,3 +102,59 @@ def wrapped(text: str, width_mm: float, pt: float, *, bold: bool = False) -> lis
             word = word[fits:]
         now = word
     return [*lines, now] if now or not lines else lines
+
+
+def check_sheet_name(path: Path) -> None:
+    """Refuse a name that no sheet can be written to, before anything is worked out.
+
+    Raises:
+        InputError: another ending than .pdf and .png, or Matplotlib missing.
+    """
+    if path.suffix.lower() not in (".pdf", ".png"):
+        raise InputError(f"{path.suffix or 'no ending'} is not a kind of sheet", field="out", file=str(path), fix="name a .pdf or a .png")
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        raise InputError("needs Matplotlib", field="out", fix="install framematch[sheets]") from None
+
+
+def write_pages(path: Path, pages: list[Page], *, title: str, dpi: float) -> None:
+    """Write pages as ``.pdf``, or below each other as ``.png``, whole or not at all.
+
+    Raises:
+        InputError: as :func:`check_sheet_name`, or the file can't be written.
+    """
+    check_sheet_name(path)
+    with written_whole(path) as beside:
+        if path.suffix.lower() == ".pdf":
+            _save_pdf(pages, beside, title)
+        else:
+            beside.write_bytes(_png(pages, dpi=dpi))
+
+
+def _save_pdf(pages: list[Page], path: Path, title: str) -> None:
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    with PdfPages(path, metadata={"Title": title, "Creator": "framematch"}) as pdf:
+        for page in pages:
+            pdf.savefig(page.figure, dpi=300)
+
+
+def _png(pages: list[Page], *, dpi: float) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    pictures = []
+    for page in pages:
+        canvas = FigureCanvasAgg(page.figure)
+        page.figure.set_dpi(dpi)
+        canvas.draw()  # type: ignore[no-untyped-call]
+        pictures.append(Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]))  # type: ignore[no-untyped-call]
+    whole = Image.new("RGB", (pictures[0].width, sum(p.height for p in pictures)), "white")
+    y = 0
+    for picture in pictures:
+        whole.paste(picture, (0, y))
+        y += picture.height
+    out = io.BytesIO()
+    whole.save(out, "PNG", dpi=(dpi, dpi))
+    return out.getvalue()

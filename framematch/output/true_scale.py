@@ -6,9 +6,11 @@ import math
 
 from framematch.errors import InputError
 from framematch.guide.report import Report, metres
-from framematch.output.guide_drawing import guide_drawing
+from framematch.guide.transfer import EDGES
+from framematch.output.guide_drawing import guide_drawing, span
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
 from framematch.output.pdf_drawing import draw_shapes
+from framematch.output.sheet_parts import draw_names
 
 _TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
 _LINE_MM = 0.3
@@ -34,16 +36,17 @@ def fitting_paper(display_mm: tuple[float, float], paper: str) -> tuple[float, f
     raise InputError(f"{display_mm[0]:g} x {display_mm[1]:g} mm does not fit on {paper} at true scale", field="display-mm", fix=fix)
 
 
-def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tuple[float, float], made: str) -> None:
-    """One page: the display's edge, the rectangle and the outline as thin lines, all at true scale."""
+def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tuple[float, float], made: str, number: int = 0) -> None:
+    """One page: the display's edge, rectangle and outline of every frame as thin lines, all at true scale; of several sets of lines, the numbered one."""
     size = fitting_paper(display_mm, paper)
     wide_px, high_px = report.pairing.display.raster_px
     per_px = (display_mm[0] / wide_px, display_mm[1] / high_px)
     with doc.page(size) as page:
         room = size[0] - 2 * MARGIN_MM
         page.block(MARGIN_MM, 7, report.pairing.title or "Guide", room_mm=room, size_pt=11, bold=True, lines_at_most=1)
+        of = f"Set {number}, for {span(report.pairing.near_m, report.pairing.far_m)}. " if number else ""
         line = (
-            f"True scale for a picture of {display_mm[0]:g} x {display_mm[1]:g} mm ({wide_px} x {high_px} px). Thick: guide rectangle. "
+            f"{of}True scale for a picture of {display_mm[0]:g} x {display_mm[1]:g} mm ({wide_px} x {high_px} px). Thick: guide rectangle. "
             f"Thin: outline, exactly true at {metres(report.guide.set_distance_m)}."
         )
         page.block(MARGIN_MM, 12.5, line, room_mm=room, size_pt=7.5, lines_at_most=2)
@@ -57,16 +60,21 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
         with page.clipped(x - 0.3, top - 0.3, display_mm[0] + 0.6, display_mm[1] + 0.6):
             draw_shapes(page, guide_drawing(report, parts=("outline",)), x=x, top=top, mm_per_px=per_px, line_mm=0.18)
             draw_shapes(page, guide_drawing(report, parts=("rectangle", "centre")), x=x, top=top, mm_per_px=per_px, line_mm=_LINE_MM)
+            if report.frames:
+                draw_names(page, report, x, top, per_px)
         below = top + display_mm[1] + 6
-        r = report.guide.rectangle
-        inset = [r.left * per_px[0], r.top * per_px[1], display_mm[0] - r.right * per_px[0], display_mm[1] - r.bottom * per_px[1]]
-        page.text(
-            MARGIN_MM,
-            below + 2,
-            "From the picture's edge to the middle of the line, mm: "
-            + ", ".join(f"{n} {v:.1f}" for n, v in zip(("left", "top", "right", "bottom"), inset, strict=True)),
-            size_pt=7.5,
-            room_mm=room,
-        )
+        page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", size_pt=7.5, room_mm=room)
         page.check_bar(MARGIN_MM, below + 4.5)
         page.footer(f"True scale: {report.pairing.title}", made)
+
+
+def _insets_mm(report: Report, display_mm: tuple[float, float]) -> str:
+    wide_px, high_px = report.pairing.display.raster_px
+    across, down = display_mm[0] / wide_px, display_mm[1] / high_px
+    parts = []
+    for frame, each in zip(report.pairing.frames, report.each_frame, strict=True):
+        r = each.guide.rectangle
+        inset = [r.left * across, r.top * down, display_mm[0] - r.right * across, display_mm[1] - r.bottom * down]
+        words = ", ".join(f"{n} {v:.1f}" for n, v in zip(EDGES, inset, strict=True))
+        parts.append(f"{frame.name}: {words}" if report.frames else words)
+    return "; ".join(parts)

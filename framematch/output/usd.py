@@ -13,16 +13,17 @@ from typing import Any
 import numpy as np
 
 from framematch.errors import InputError
-from framematch.output.exchange import FRAMES_PER_S, LEVEL4, NEAR_M, Viewpoint, lens_note, rig_keys, texture_png
-from framematch.scene.model import Floats, Scene, ViewPose
-from framematch.scene.path import Run
+from framematch.geometry.pose import Pose
+from framematch.output.exchange import FRAMES_PER_S, NEAR_M, Viewpoint, lens_note, node_from_camera, rig_keys, texture_png
+from framematch.scene.model import Floats, Scene
+from framematch.shot.way import Way
 from framematch.text.whole import written_whole
 
 MOST_TINTS = 256
 CM = 100.0
 
 
-def write_usd(path: Path, scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose | Run) -> None:
+def write_usd(path: Path, scene: Scene, cameras: Sequence[Viewpoint], way: Pose | Way) -> None:
     """Write a USD file, and its texture beside it as ``<name>_texture.png``.
 
     Raises:
@@ -44,7 +45,7 @@ def write_usd(path: Path, scene: Scene, cameras: Sequence[Viewpoint], way: ViewP
         stage.GetRootLayer().Save()
 
 
-def _fill(stage: Any, scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose | Run, texture: str | None) -> None:
+def _fill(stage: Any, scene: Scene, cameras: Sequence[Viewpoint], way: Pose | Way, texture: str | None) -> None:
     from pxr import Gf, UsdGeom
 
     UsdGeom.SetStageUpAxis(stage, UsdGeom.Tokens.y)
@@ -56,16 +57,16 @@ def _fill(stage: Any, scene: Scene, cameras: Sequence[Viewpoint], way: ViewPose 
     rig = UsdGeom.Xform.Define(stage, "/scene/rig")
     pose = rig.AddTransformOp()
     if len(times) == 1:
-        pose.Set(_matrix(rigs[0] @ LEVEL4))
+        pose.Set(_matrix(rigs[0]))
     else:
         stage.SetTimeCodesPerSecond(FRAMES_PER_S)
         stage.SetStartTimeCode(0)
         stage.SetEndTimeCode(float(times[-1] * FRAMES_PER_S))
         for time, matrix in zip(times, rigs, strict=True):
-            pose.Set(_matrix(matrix @ LEVEL4), float(time * FRAMES_PER_S))
+            pose.Set(_matrix(matrix), float(time * FRAMES_PER_S))
     for viewpoint in cameras:
         camera = UsdGeom.Camera.Define(stage, f"/scene/rig/{viewpoint.name}")
-        camera.AddTransformOp().Set(_matrix(LEVEL4 @ viewpoint.rig_from_camera @ LEVEL4))
+        camera.AddTransformOp().Set(_matrix(node_from_camera(viewpoint)))
         lens, (width, height) = viewpoint.camera.lens, viewpoint.camera.sensor_mm
         camera.CreateFocalLengthAttr(lens.focal_mm)
         camera.CreateHorizontalApertureAttr(width * lens.squeeze)

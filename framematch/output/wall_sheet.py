@@ -29,8 +29,8 @@ PART_WORDS = {
 }
 
 
-def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float, made: str = "") -> None:
-    """One page for a wall at a distance.
+def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float, made: str = "", frame: str = "") -> None:
+    """One page for a wall at a distance; of several frames, for the named one.
 
     Raises:
         InputError: as :func:`framematch.guide.wall_marks.wall_marks`.
@@ -42,13 +42,14 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
     left = (size[0] - _BASE_MM[0] * scale) / 2
     with doc.page(size) as page:
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
-            _draw(inner, pairing, marks, table, distance_m)
+            _draw(inner, pairing, marks, table, distance_m, frame)
         page.check_bar(left + MARGIN_MM * scale, 270 * scale)
         page.footer(f"Wall marks: {pairing.title}", made or made_line())
 
 
-def _draw(page: Page, pairing: Pairing, marks: tuple[Mark, ...], table: tuple[Cause, ...], distance_m: float) -> None:
-    end = page.block(MARGIN_MM, 9, pairing.title or "Wall marks", room_mm=_WIDE, size_pt=14, bold=True, lines_at_most=2)
+def _draw(page: Page, pairing: Pairing, marks: tuple[Mark, ...], table: tuple[Cause, ...], distance_m: float, frame: str) -> None:
+    title = f"{pairing.title}, frame {frame}" if frame else pairing.title
+    end = page.block(MARGIN_MM, 9, title or "Wall marks", room_mm=_WIDE, size_pt=14, bold=True, lines_at_most=2)
     text = (
         f"Wall marks at {metres(distance_m)}. Stand the rig square to a flat wall, the recording lens {metres(distance_m)} from it, propellers off. "
         "Mark the point A straight ahead of the recording lens, at its height. Tape the marks by the numbers below, "

@@ -9,23 +9,55 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import Any
 
-from framematch.compare import Plan
 from framematch.errors import InputError
-from framematch.files.pairing import parse_file, parse_pairing
+from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
-from framematch.files.shot import GapFile, parse_plan
+from framematch.files.shot import ShotFile, shot_file, shot_of
 from framematch.geometry.pairing import Pairing
-from framematch.text.toml import changed_text, parse_toml, validated
-from framematch.text.whole import TEXT_LIMIT
+from framematch.page.net import trouble
+from framematch.render.keep import kept_by_value
+from framematch.shot.shot import Shot
+from framematch.text.toml import changed_text, parse_toml
 
-STEPS_KEPT = 50
+STEPS_KEPT, HISTORY_BYTES = 50, 400_000
+MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
-GAP_KEY = "gap"
-GAP_SIZE_M = (1.2, 0.9)
 Values = Mapping[str, Any]  # by dotted key; None removes the key
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Contents:
+    """What a text says, read once: its tables, which fields show, and the values, which everything else is worked out from.
+
+    Args:
+        titled: whether it has a title of its own.
+    """
+
+    file: PairingFile
+    pairing: Pairing
+    shot_file: ShotFile
+    shot: Shot
+    titled: bool
+
+
+def contents(text: str, *, name: str = "pairing") -> Contents:
+    """Everything in a text.
+
+    Raises:
+        InputError: it is no pairing, or its shot's tables do not read.
+    """
+    data = parse_toml(text, name=name)
+    file, shot_tables = file_in(data, name=name), shot_file(data, name=name)
+    pairing = pairing_in(file, name=name)
+    try:
+        return Contents(file=file, pairing=pairing, shot_file=shot_tables, shot=shot_of(pairing, shot_tables), titled=bool(data.get("title")))
+    except InputError as error:
+        raise error.within(file=name) from None
+
+
+_contents = kept_by_value(limit_bytes=24_000_000)(contents)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,57 +83,28 @@ class Draft:
 
     @property
     def file(self) -> PairingFile:
-        """The text's contents."""
-        return _file(self.text)
+        """The pairing's tables."""
+        return _contents(self.text).file
 
     @property
-    def gap_file(self) -> GapFile:
-        """The text's tables of a gap; a gap of our example if it has none."""
-        return _gap_file(self.text)
-
-    @property
-    def has_gap(self) -> bool:
-        """Whether the text says which gap."""
-        return _has_gap(self.text)
-
-    @property
-    def plan(self) -> Plan:
-        """The gap, the run and what goes with them."""
-        return parse_plan(self.pairing, self.text, changes=None if self.has_gap else {"gap": {"size_m": list(GAP_SIZE_M)}})
+    def shot_file(self) -> ShotFile:
+        """The shot's tables."""
+        return _contents(self.text).shot_file
 
     @property
     def pairing(self) -> Pairing:
         """The text's pairing."""
-        return _pairing(self.text)
+        return _contents(self.text).pairing
+
+    @property
+    def shot(self) -> Shot:
+        """Where and how it is flown; with an opening always, our scene's own if the text names none."""
+        return _contents(self.text).shot
 
 
-@lru_cache(maxsize=256)
-def _file(text: str) -> PairingFile:
-    return parse_file(text)
-
-
-@lru_cache(maxsize=256)
-def _pairing(text: str) -> Pairing:
-    return parse_pairing(text)
-
-
-@lru_cache(maxsize=256)
-def _has_gap(text: str) -> bool:
-    return GAP_KEY in parse_toml(text, name="pairing")
-
-
-@lru_cache(maxsize=256)
-def _gap_file(text: str) -> GapFile:
-    tables = {key: value for key, value in parse_toml(text, name="pairing").items() if key in GapFile.model_fields}
-    return validated(GapFile, {"gap": {"size_m": GAP_SIZE_M}, **tables}, name="pairing")
-
-
-def checked(text: str, *, name: str = "pairing") -> Pairing:
-    """The pairing in a text whose gap, if it has one, reads too."""
-    pairing = parse_pairing(text, name=name)
-    if GAP_KEY in parse_toml(text, name=name):
-        parse_plan(pairing, text, name=name)
-    return pairing
+def checked(text: str) -> Pairing:
+    """The pairing in a text that reads as a whole."""
+    return _contents(text).pairing
 
 
 def changed(draft: Draft, key: str, values: Values) -> Draft:
@@ -111,7 +114,7 @@ def changed(draft: Draft, key: str, values: Values) -> Draft:
         key: of the field.
         values: that this means, the field's own among them.
     """
-    waiting = {**draft.waiting, key: values}
+    waiting = {**draft.waiting, key: _placed(draft, values)}
     together = {k: v for group in waiting.values() for k, v in group.items()}
     text = _fitting(draft.text, together)
     if text is not None:
@@ -144,18 +147,29 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     Raises:
         InputError: it is too large, not UTF-8 or no pairing; the message says where.
     """
-    if len(raw) > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+    if len(raw) > MOST_BYTES:
+        raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
     if text.count("\n") > MOST_LINES:
         raise InputError(f"has more than {MOST_LINES} lines", file=name, fix="this is not a pairing file")
-    checked(text, name=name)
-    if not parse_toml(text, name=name).get("title"):  # an untitled file is called after itself, here as on the command line
-        text = changed_text(text, {"title": parse_file(text, name=name).title})
-    return text
+    found = contents(text, name=name)
+    # An untitled file is called after itself, here as on the command line.
+    return text if found.titled else changed_text(text, {"title": found.file.title})
+
+
+def _placed(draft: Draft, values: Values) -> Values:
+    """Changes of the opening under the keys that it has in this text, all of it written out where the text had none."""
+    if not any(key.startswith("gap.") for key in values):
+        return values
+    if draft.shot_file.opening:
+        return {key.replace("gap.", "opening.", 1): value for key, value in values.items()}
+    if draft.shot_file.gap is not None:
+        return values
+    own = draft.shot.opening
+    return {"gap.size_m": [own.width_m, own.height_m], "gap.shape": own.shape, "gap.thickness_m": own.thickness_m, "gap.sill_m": own.sill_m, **values}
 
 
 class _Same:
@@ -175,12 +189,13 @@ def _fitting(text: str, values: Values) -> str | None:
     return _tried(text, _Same(values))
 
 
-@lru_cache(maxsize=512)
+@kept_by_value(limit_bytes=16_000_000)
 def _tried(text: str, change: _Same) -> str | None:
     try:
         after = changed_text(text, change.values)
         checked(after)
-    except InputError:
+    except Exception as error:
+        trouble(error, "A change could not be tried")
         return None
     return after
 
@@ -188,7 +203,10 @@ def _tried(text: str, change: _Same) -> str | None:
 def _stepped(draft: Draft, text: str) -> Draft:
     if text == draft.text:
         return draft
-    return replace(draft, text=text, before=(*draft.before, draft.text)[-STEPS_KEPT:])
+    before = (*draft.before, draft.text)[-STEPS_KEPT:]
+    while sum(map(len, before)) > HISTORY_BYTES and len(before) > 1:
+        before = before[1:]
+    return replace(draft, text=text, before=before)
 
 
 def _fault(text: str, key: str, values: Values) -> str:
@@ -198,4 +216,6 @@ def _fault(text: str, key: str, values: Values) -> str:
         about = "" if error.field.startswith(key) or key.startswith(error.field) else f"{error.field}: "
         fix = error.fix[:1].upper() + error.fix[1:]
         return " ".join(f"{about}{error.problem}. {fix}".split())
+    except Exception as error:
+        return trouble(error, "Can't be taken over")
     return "does not go with the others"

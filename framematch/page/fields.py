@@ -20,7 +20,7 @@ class Field:
 
     Args:
         key: in the file, dotted; ``index`` picks one of a pair.
-        read: the figure in the file's contents, or in those of its gap's tables where ``of_gap``.
+        read: the figure in the pairing's tables, or in the shot where ``of_shot``.
         label: with its unit.
         about: one line of help.
         low, high: what is taken; the file's own rules decide, tests hold the two together.
@@ -34,7 +34,7 @@ class Field:
     high: float
     step: float
     index: int | None = None
-    of_gap: bool = False
+    of_shot: bool = False
 
     @property
     def whole(self) -> bool:
@@ -53,7 +53,7 @@ def shown(draft: Draft, field: Field) -> Any:
     if field.key in waiting:
         value = waiting[field.key]
         return value if field.index is None or value is None else value[field.index]
-    return field.read(draft.gap_file if field.of_gap else draft.file)
+    return field.read(draft.shot if field.of_shot else draft.file)
 
 
 def number(field: Field, *, beside: bool = True) -> None:
@@ -183,7 +183,7 @@ F_NUMBER = Field(
     about="Aperture of the recording lens; only sharpness depends on it.",
 )  # fmt: skip
 KEEP = Field(
-    key="recording.frame.keep_percent", read=lambda f: f.recording.frame.keep_percent, label="Kept by the stabiliser, %", low=10, high=100, step=1.0,
+    key="recording.frame.keep_percent", read=lambda f: f.recording.frame[0].keep_percent, label="Kept by the stabiliser, %", low=10, high=100, step=1.0,
     about="How much of the picture's width and height is left after stabilising; 100 without.",
 )  # fmt: skip
 DISPLAY_W = Field(
@@ -238,25 +238,32 @@ FAR = Field(
 )  # fmt: skip
 
 
-def _of_gap(key: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
-    read = _Under(*key.split("."), index=index)
-    return Field(key=key, read=read, label=label, low=low, high=high, step=step, about=about, index=index, of_gap=True)
+def _of_shot(key: str, value: str, label: str, low: float, high: float, step: float, about: str, index: int | None = None) -> Field:
+    return Field(key=key, read=_Under(*value.split(".")), label=label, low=low, high=high, step=step, about=about, index=index, of_shot=True)
 
 
-GAP_W = _of_gap("gap.size_m", "Gap width, m", 0.1, 1000, 0.1, "Width of the opening to fly through.", 0)
-GAP_H = _of_gap("gap.size_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
-SILL = _of_gap("gap.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
-THICKNESS = _of_gap("gap.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
-SPEED = _of_gap("run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
-PASS_RIGHT = _of_gap("run.offset_m.right", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left.")
-PASS_UP = _of_gap("run.offset_m.up", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below.")
-TILT = _of_gap("run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run.")
-AIRCRAFT = (
-    _of_gap("aircraft.size_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
-    _of_gap("aircraft.size_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
-    _of_gap("aircraft.size_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
+GAP_W = _of_shot("gap.size_m", "opening.width_m", "Gap width, m", 0.1, 1000, 0.1, "Width of the opening to fly through.", 0)
+GAP_H = _of_shot("gap.size_m", "opening.height_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
+SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
+THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
+SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
+PASS_RIGHT = _of_shot(
+    "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."
 )
-UNSURE = _of_gap("aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20.")
+PASS_UP = _of_shot(
+    "run.offset_m.up", "run.up_m", "Passes above middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for below."
+)
+TILT = _of_shot(
+    "run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run."
+)
+AIRCRAFT = (
+    _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
+    _of_shot("aircraft.size_m", "aircraft.height_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
+    _of_shot("aircraft.size_m", "aircraft.length_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
+)
+UNSURE = _of_shot(
+    "aircraft.uncertainty_cm", "aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20."
+)
 PAIRS: dict[str, tuple[Field, ...]] = {
     pair[0].key: pair
     for pair in (

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from framematch.geometry.pairing import Pairing
 from framematch.output.lens_map import size_within, straightened
-from framematch.page.pictures import Place, scene_of
+from framematch.page.pictures import built
 from framematch.render import render
 from framematch.render.keep import Kept
-from framematch.render.views import before_gap, recording_from_monitoring, wide_camera_and_bars
+from framematch.render.views import wide_camera_and_bars
+from framematch.shot.shot import Shot
 
 WIDTH_PX = 480
 Shown = tuple[str, tuple[int, int]]  # an image's source and its size
@@ -27,7 +28,7 @@ class Preview:
     pairing: Pairing
     which: str
     angle_deg: float | None
-    place: Place
+    shot: Shot
     distance_m: float
 
 
@@ -49,14 +50,14 @@ def lens_map_preview(preview: Preview) -> tuple[Shown, Shown]:
 
 
 def _draw(preview: Preview) -> tuple[Shown, Shown]:
-    pairing, scene = preview.pairing, scene_of(preview.place)
-    pose = before_gap(scene, preview.distance_m).scene_from_camera
+    pairing, scene = preview.pairing, built(preview.shot)
+    pose = preview.shot.scene_from_recording(preview.distance_m)
     if preview.which == "recording":
         camera = pairing.recording.resized(size_within(pairing.recording.raster_px, 2 * WIDTH_PX))
         colour = render(scene, camera, pose).colour
     else:
         camera, shown = wide_camera_and_bars(pairing, height_px=size_within(pairing.display.raster_px, 2 * WIDTH_PX)[1])
-        colour = render(scene, camera, pose @ recording_from_monitoring(pairing)).colour * shown[..., None]
+        colour = render(scene, camera, pose @ pairing.mount.pose).colour * shown[..., None]
     after = straightened(colour, pairing, preview.which, width_px=WIDTH_PX, angle_deg=preview.angle_deg)
     return _shown(colour), _shown(after)
 

@@ -6,7 +6,6 @@ from html import escape
 
 import streamlit as st
 
-from framematch.errors import InputError
 from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
@@ -17,9 +16,9 @@ from framematch.page.areas import measure as measure_area
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
-from framematch.page.pictures import place_now
+from framematch.page.net import trouble
 from framematch.page.tidy import tidy
-from framematch.page.views import STEPS_AT_REST, Stage, areas_box, distance_now, distance_slider, focal_slider, parts_shown
+from framematch.page.views import Stage, areas_box
 
 SHOWN = dict(
     zip(
@@ -37,9 +36,10 @@ def main() -> None:
     colours = colours_now()
     st.html(style(colours))
     head, views = st.container(), st.container()
-    with views:  # first of all, since they are what a hand on a slider waits for
-        stage = _views()
-    stage.rest()
+    with views:
+        stage = Stage()
+        stage.show()
+        areas_box()
     with head:
         _head()
     tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
@@ -49,11 +49,10 @@ def main() -> None:
             with tab:
                 try:
                     show(pairing, colours, stage.pulse)
-                except InputError as error:  # one line, and the rest of the page still comes
-                    st.html(block(paragraph(f"Not all of this area can be shown: {error}", "fault")))
-    stage.sharpen()
+                except Exception as error:  # one line, and the rest of the page still comes
+                    st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
+    stage.finish()
     session.end()
-    stage.work_ahead(STEPS_AT_REST, both=True)
     tidy()
 
 
@@ -75,13 +74,3 @@ def _head() -> None:
         (st.error if told[1] else st.success)(as_typed(told[0]))
     if draft.faults:
         st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))
-
-
-def _views() -> Stage:
-    stage = Stage(session.draft().pairing, place_now(session.draft()), distance_now(), parts_shown())
-    stage.show()
-    for column, slider in zip(st.columns(2, gap="large"), (distance_slider, focal_slider), strict=True):
-        with column:
-            slider()
-    areas_box()
-    return stage

@@ -6,7 +6,6 @@ session; a run that waits here looks there a hundred times a second.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any, TypeVar
@@ -16,7 +15,6 @@ import streamlit as st
 Result = TypeVar("Result")
 
 BEAT_S = 0.01
-_quick = ThreadPoolExecutor(max_workers=8, thread_name_prefix="framematch-quick")
 _workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-page")
 
 
@@ -43,16 +41,3 @@ def patiently(job: Callable[[], Result], pulse: Any) -> Result:
         return future.result()
     finally:
         future.cancel()
-
-
-def rest(seconds: float, pulse: Any) -> None:
-    """Wait a while; a newer change ends the run instead."""
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        pulse.beat()
-        time.sleep(BEAT_S)
-
-
-def beside(job: Callable[[], Result]) -> Callable[[], Result]:
-    """A short job begun by another thread; call what comes back for what it gives."""
-    return _quick.submit(job).result

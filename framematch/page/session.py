@@ -8,10 +8,10 @@ import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from framematch.errors import InputError
-from framematch.files.pairing import GAP_TABLES
 from framematch.files.starter import STARTER, STARTER_PLAN
 from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
+from framematch.page.door import came
 from framematch.page.draft import Draft
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
@@ -22,6 +22,9 @@ AREA, AREAS_SHOWN, CHOSEN_M = "area", "view:areas", "fm_distance_m"
 
 def begin() -> None:
     """At the start of a run of the whole page: take over what the address says if one came by it."""
+    context = get_script_run_ctx()
+    if context is not None:
+        came(context.session_id)
     # What a run set that was left for a newer one may never have reached the browser.
     st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
     st.session_state.setdefault(_SET, set())
@@ -85,10 +88,7 @@ def set_draft(new: Draft) -> None:
 
 def change(key: str, values: drafts.Values) -> None:
     """Take over what was typed in a field; for callbacks."""
-    now = draft()
-    if key.partition(".")[0] in GAP_TABLES and not now.has_gap:
-        values = {"gap.size_m": list(drafts.GAP_SIZE_M), **values}
-    set_draft(drafts.changed(now, key, values))
+    set_draft(drafts.changed(draft(), key, values))
 
 
 def undo() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from framematch.page.look import DARK, LIGHT
 
-UPLOAD_MB = 64
+UPLOAD_MB = 32  # the largest field's
 
 SETTINGS: dict[str, str | int | bool] = {
     "server.address": "127.0.0.1",

@@ -1,5 +1,7 @@
-"""The page: ``streamlit run app.py``, or ``framematch page``."""
+"""The page, served by ``framematch page``."""
 
-from framematch.page.main import main
+from streamlit.starlette import App
 
-main()
+from framematch.page.door import MIDDLEWARE, SCRIPT, house
+
+app = App(SCRIPT, lifespan=house, middleware=MIDDLEWARE)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.compare import Comparison, Plan, compare
+from framematch.compare import Comparison, Shot, compare
 from framematch.geometry.pairing import Pairing
 from framematch.guide.areas import Areas
 from framematch.guide.best import Guide, best_rectangle, edge_error_curve
@@ -16,26 +16,31 @@ from framematch.guide.outline import outline
 from framematch.guide.report import Report, guide_report
 from framematch.guide.tolerance import Band
 from framematch.guide.transfer import distance_from, inverse_m
-from framematch.output.overlay import overlay_files
+from framematch.render.keep import kept_by_value
 
 Floats = NDArray[np.float64]
 FARTHEST_DRAWN_M = 100.0
 _NOTHING = (math.nan,) * 4
 
 
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=32_000_000)
 def report_of(pairing: Pairing) -> Report:
     """The guide with all that goes with it."""
     return guide_report(pairing)
 
 
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=8_000_000)
 def first_report(pairing: Pairing) -> Report:
     """What the pictures need of the guide at once; areas, tolerance and characters are left out.
 
     The rectangle is the guide's own; the outline is set for the middle of the range in inverse distance,
     where it is best for parallel axes, until the whole report says where it is best for these.
     """
+    main, *others = (_first(pairing.alone(i)) for i in range(len(pairing.frames)))
+    return replace(main, pairing=pairing, frames=tuple(others))
+
+
+def _first(pairing: Pairing) -> Report:
     middle_m = distance_from((inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2)
     return Report(
         pairing=pairing,
@@ -55,12 +60,7 @@ def first_report(pairing: Pairing) -> Report:
     )
 
 
-def files_of(pairing: Pairing, *, parts: tuple[str, ...], line_px: float | None) -> dict[str, bytes]:
-    """The overlay's files: the command line's own."""
-    return overlay_files(report_of(pairing), parts=parts, line_px=line_px)
-
-
-@lru_cache(maxsize=256)
+@kept_by_value(limit_bytes=4_000_000)
 def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     """Distances around the range, and each side's error of the guide's rectangle there."""
     nearest = min(pairing.near_m, FARTHEST_DRAWN_M)  # infinite for a guide that serves the horizon alone
@@ -70,7 +70,7 @@ def error_curve(pairing: Pairing) -> tuple[Floats, dict[str, Floats]]:
     return distances, edge_error_curve(pairing, report_of(pairing).guide.rectangle, distances)
 
 
-@lru_cache(maxsize=64)
-def comparison_of(pairing: Pairing, plan: Plan) -> Comparison:
-    """The plan's lenses side by side."""
-    return compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, guide=True)
+@kept_by_value(limit_bytes=16_000_000)
+def comparison_of(pairing: Pairing, shot: Shot) -> Comparison:
+    """The shot's lenses side by side."""
+    return compare(pairing, shot, guide=True)

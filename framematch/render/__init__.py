@@ -5,11 +5,9 @@ from __future__ import annotations
 import logging
 import threading
 
-import numpy as np
-from numpy.typing import NDArray
-
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
+from framematch.geometry.pose import Pose
 from framematch.render.picture import Picture
 from framematch.scene.model import Scene
 
@@ -44,13 +42,13 @@ def picked(renderer: str = "auto") -> str:
     return "rays"
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64], *, renderer: str = "auto", quick: bool = False) -> Picture:
+def render(scene: Scene, camera: Camera, scene_from_camera: Pose, *, renderer: str = "auto", quick: bool = False) -> Picture:
     """A picture with depth of a scene through a camera.
 
     Args:
         scene: what to draw.
         camera: with any lens; its raster is the picture's size.
-        scene_from_camera: (4, 4) from camera axes into scene axes, as :class:`ViewPose` gives it.
+        scene_from_camera: where it is and looks; of the recording or the monitoring camera.
         renderer: ``auto``, ``gl`` or ``rays``; the picture says which one made it.
         quick: sampled less finely, for a picture that is only looked at while a hand moves.
 
@@ -60,7 +58,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: NDArray[np.float64],
     if picked(renderer) == "gl":
         from framematch.render import gl
 
-        return gl.render(scene, camera, scene_from_camera, quick=quick)
+        return gl.render(scene, camera, scene_from_camera.matrix, quick=quick)
     from framematch.render import rays
 
-    return rays.render(scene, camera, scene_from_camera, quick=quick)
+    return rays.render(scene, camera, scene_from_camera.matrix, quick=quick)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.geometry.camera import Camera, Display
+from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.render.keep import Kept
 
@@ -43,24 +41,10 @@ def _pixel_rays(camera: Camera) -> tuple[Floats32, Mask]:
 
 def frame_camera(pairing: Pairing, *, height_px: int) -> Camera:
     """The recording camera seeing the frame alone, de-squeezed, at a height of its own; see :func:`width_for`."""
-    per_mm, squeeze = pairing.recording.pixels_per_mm, pairing.recording.lens.squeeze
-    aspect = pairing.frame.width / per_mm[0] * squeeze / (pairing.frame.height / per_mm[1])
-    return pairing.recording.cropped(pairing.frame, (width_for(aspect, height_px), height_px))
+    return pairing.recording.cropped(pairing.frame, (width_for(pairing.frame_aspect, height_px), height_px))
 
 
 def width_for(aspect: float, height_px: int) -> int:
     """Pixels across a picture of a height: square ones, but in a picture wider than ``WIDEST`` wider ones."""
     # A frame a few pixels high would else be a thousand times as wide as high, and fill the memory.
     return max(1, round(height_px * min(aspect, WIDEST)))
-
-
-def display_camera(monitoring: Camera, display: Display) -> Camera:
-    """The monitoring camera as the display shows it: one pixel of it is one of the display, bars included."""
-    sensor = np.array(display.raster_px) / (display.scale * monitoring.pixels_per_mm)
-    centre = display.from_source(monitoring.centre_px)
-    return replace(
-        monitoring,
-        sensor_mm=(float(sensor[0]), float(sensor[1])),
-        raster_px=display.raster_px,
-        centre_px=(float(centre[0]), float(centre[1])),
-    )

@@ -102,9 +102,9 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Floats, *, quick: bo
 
 
 def first_hits(scene: Scene, origin_m: Floats, directions: Floats) -> Floats:
-    """Distances (N,) from one place along unit directions (N, 3), scene axes; infinite where nothing is met."""
+    """Distances (N,) from one place (3,), or one for each (N, 3), along unit directions (N, 3), scene axes; infinite where nothing is met."""
     caster = _caster(scene)
-    eye = np.ascontiguousarray(np.broadcast_to((origin_m - caster.origin).astype(np.float32), (len(directions), 3)))
+    eye = np.ascontiguousarray(np.broadcast_to((np.asarray(origin_m) - caster.origin).astype(np.float32), (len(directions), 3)))
     found = caster.tree.run(eye, np.ascontiguousarray(directions, dtype=np.float32), query="DISTANCE")
     return np.where(found < 1e36, found, np.inf).astype(np.float64)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -12,25 +14,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.guide.report import guide_report
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render import render
-from framematch.render.pixels import frame_camera, pixel_rays
-from framematch.render.shade import GAMMA
+from framematch.render.blur import exposed
+from framematch.render.pixels import frame_camera
 from framematch.render.sheet import marked
-from framematch.render.views import Views, both_views, recording_from_monitoring, wide_camera_and_bars
-from framematch.scene.model import Scene, ViewPose
-from framematch.scene.path import Run
+from framematch.render.views import Views, both_views, wide_camera_and_bars
+from framematch.scene.model import Scene
+from framematch.shot.contact import Nearest
+from framematch.shot.flown import Flown
+from framematch.shot.lean import attitude_deg
+from framematch.shot.way import Way
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
 RATES = (24, 25, 30, 60)
+FEWEST_SHARED, MOST_AT_ONCE = 30, 24  # frames of a film drawn by several processes, and that one draws at a time
+_THREADS = "LP_NUM_THREADS"
+_TOUCH, _WARNED_S = (200, 30, 24), 1.5
 MOST_FRAMES = 20_000
-FEWEST_MOMENTS, MOST_MOMENTS = 4, 48
-STEP_PX = 3.0  # between the moments of a blur that looks smooth
 _GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
 
 
@@ -42,8 +50,8 @@ class Filming:
         frames_per_s: 24, 25, 30 or 60.
         shutter_deg: shutter angle of the motion blur; None for none. The exposure is centred on each
             frame's time and lasts shutter / (360 x rate).
-        samples: moments that one frame's blur is summed from, in linear light; None takes as many as keep
-            the pictures of neighbouring moments within 3 pixels nearly everywhere, 4 to 48.
+        moments: drawn for one frame's blur (see :mod:`framematch.render.blur`), an odd number; None takes as many as
+            the motion asks for.
         height_px: of both views.
         renderer: ``auto``, ``gl`` or ``rays``.
 
@@ -53,7 +61,7 @@ class Filming:
 
     frames_per_s: int = 25
     shutter_deg: float | None = None
-    samples: int | None = None
+    moments: int | None = None
     height_px: int = 360
     renderer: str = "auto"
 
@@ -62,8 +70,8 @@ class Filming:
             raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
         if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
             raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
-        if self.samples is not None and not 2 <= self.samples <= 64:
-            raise InputError(f"{self.samples} moments for one frame's blur", field="samples", fix="give 2 to 64")
+        if self.moments is not None and not (1 <= self.moments < 64 and self.moments % 2):
+            raise InputError(f"{self.moments} moments for one frame's blur", field="moments", fix="give an odd number, 1 to 63")
         if not 120 <= self.height_px <= 1080:
             raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
 
@@ -84,15 +92,15 @@ class Layout:
         return 2 * self.pad + self.wide_px[0]
 
 
-def frame_times(run: Run, frames_per_s: int) -> list[Fraction]:
+def frame_times(way: Way, frames_per_s: int) -> list[Fraction]:
     """Each frame's time in seconds: whole multiples of 1 / rate while the run lasts.
 
     Raises:
         InputError: too many frames.
     """
-    count = math.floor(run.duration_s * frames_per_s + 1e-9) + 1
+    count = math.floor(way.duration_s * frames_per_s + 1e-9) + 1
     if count > MOST_FRAMES:
-        raise InputError(f"the run takes {run.duration_s:.0f} s, {count:,} frames", field="speed", fix="fly a shorter way or faster")
+        raise InputError(f"the run takes {way.duration_s:.0f} s, {count:,} frames", field="speed", fix="fly a shorter way or faster")
     return [Fraction(i, frames_per_s) for i in range(count)]
 
 
@@ -105,61 +113,111 @@ def layout(pairing: Pairing, filming: Filming) -> Layout:
     return Layout(size=(size[0] + size[0] % 2, size[1] + size[1] % 2), pad=pad, head=head, wide_px=wide, frame_px=narrow)
 
 
-def run_frames(scene: Scene, pairing: Pairing, run: Run, filming: Filming) -> Iterator[Bytes]:
-    """Each frame (H, W, 3) uint8 in turn."""
+def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1) -> Iterator[Bytes]:
+    """Each frame (H, W, 3) uint8 in turn.
+
+    Args:
+        touches: where and when the aircraft first touches something; marked in the frames.
+        workers: processes that draw at once; short films are drawn by one.
+    """
+    times = frame_times(way, filming.frames_per_s)
+    if workers < 2 or len(times) < FEWEST_SHARED:
+        yield from _frames(scene, pairing, way, filming, times, touches)
+        return
+    from joblib import Parallel, delayed
+
+    size = min(max(math.ceil(len(times) / (4 * workers)), 6), MOST_AT_ONCE)
+    parts = [times[i : i + size] for i in range(0, len(times), size)]
+    # Each process draws on one core: a renderer that spreads over all of them would get in the others' way.
+    with _one_core_each():
+        drawn = Parallel(n_jobs=workers, return_as="generator", pre_dispatch=workers + 1)(
+            delayed(_part)(scene, pairing, way, filming, part, touches) for part in parts
+        )
+        for part in drawn:
+            yield from part
+
+
+def _part(scene: Scene, pairing: Pairing, way: Way, filming: Filming, times: list[Fraction], touches: Nearest | None) -> list[Bytes]:
+    return list(_frames(scene, pairing, way, filming, times, touches))
+
+
+@contextmanager
+def _one_core_each() -> Iterator[None]:
+    """The software renderer's own setting, for processes started meanwhile."""
+    before = os.environ.get(_THREADS)
+    os.environ[_THREADS] = before or "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[_THREADS]
+
+
+def _frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, times: list[Fraction], touches: Nearest | None) -> Iterator[Bytes]:
     from PIL import Image
 
     place = layout(pairing, filming)
     guide = _guide(pairing, place.wide_px)
     ground = _ground(pairing, place)
-    for time in frame_times(run, filming.frames_per_s):
-        views = _exposed(scene, pairing, run, float(time), filming)
+    for time in times:
+        views = _exposed(scene, pairing, way, float(time), filming)
         wide = Image.fromarray(marked(views)).convert("RGBA")
         wide.alpha_composite(guide)
         picture = ground.copy()
         picture.paste(wide.convert("RGB"), (place.pad, place.head))
         picture.paste(Image.fromarray(views.frame.colour), (place.second, place.head))
-        _foot(picture, place, scene, run, float(time))
+        if touches is not None:
+            mark_touch(picture, (place.second, place.head), views.frame_camera, way.pose(float(time)), float(time), touches)
+        _foot(picture, place, scene, way, float(time))
         yield np.asarray(picture)
 
 
-def _exposed(scene: Scene, pairing: Pairing, run: Run, time: float, filming: Filming) -> Views:
+def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
+    """Where the aircraft first touches something: a cross there before it does, a border and words from then on."""
+    from PIL import ImageDraw, ImageFont
+
+    left, top = corner
+    width, height = camera.raster_px
+    draw = ImageDraw.Draw(picture)
+    font = ImageFont.load_default(max(9.0, height * 0.055))
+    pixel, seen = camera.project(scene_from_camera.inverse.points(touches.point_m))
+    if time < touches.time_s and seen and camera.picture.contains(pixel):
+        x, y, r = left + float(pixel[0]), top + float(pixel[1]), height * 0.03
+        for wide, ink in ((5, "black"), (3, _TOUCH)):
+            draw.line((x - r, y - r, x + r, y + r), fill=ink, width=wide)
+            draw.line((x - r, y + r, x + r, y - r), fill=ink, width=wide)
+    if time >= touches.time_s:
+        draw.rectangle((left, top, left + width - 1, top + height - 1), outline=_TOUCH, width=max(3, height // 70))
+    words = f"{'touched something' if time >= touches.time_s else 'will touch something'} at {touches.time_s:.2f} s ({touches.side} of the aircraft)"
+    if time >= touches.time_s - _WARNED_S:
+        draw.text((left + height * 0.04, top + height * 0.93), words, font=font, fill="white", anchor="lm", stroke_width=2, stroke_fill=_TOUCH)
+
+
+def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Filming) -> Views:
     """Both views at a time; with motion blur the pictures are summed over the exposure, what is recorded is its middle's."""
-    middle = both_views(scene, pairing, run.pose(time), height_px=filming.height_px, renderer=filming.renderer)
+    middle = both_views(scene, pairing, way.pose(time), height_px=filming.height_px, renderer=filming.renderer)
     if filming.shutter_deg is None:
         return middle
     exposure = filming.shutter_deg / 360 / filming.frames_per_s
-    ends = tuple(run.pose(time + side * exposure / 2).scene_from_camera for side in (-1, 1))
-    count = filming.samples or _moments(middle, pairing, run.pose(time).scene_from_camera, ends)
-    moments = time + exposure * ((np.arange(count) + 0.5) / count - 0.5)
-    light = [np.zeros(p.colour.shape, dtype=np.float32) for p in (middle.wide, middle.frame)]
-    for moment in moments:
-        rig = run.pose(float(moment)).scene_from_camera
-        for total, camera, pose in ((light[0], middle.wide_camera, rig @ recording_from_monitoring(pairing)), (light[1], middle.frame_camera, rig)):
-            total += _LINEAR[render(scene, camera, pose, renderer=filming.renderer).colour]
-    wide, frame = (np.round(255 * (total / count) ** (1 / GAMMA)).astype(np.uint8) for total in light)
+    rig_from_wide = pairing.mount.pose
+
+    def wide_at(moment: float) -> Pose:
+        return way.pose(moment) @ rig_from_wide
+
+    seen = [(middle.wide_camera, middle.wide, wide_at), (middle.frame_camera, middle.frame, way.pose)]
+    wide, frame = (
+        exposed(
+            camera,
+            picture,
+            at,
+            lambda pose, camera=camera: render(scene, camera, pose, renderer=filming.renderer),  # type: ignore[misc]
+            moments=filming.moments,
+            exposure_s=exposure,
+            time_s=time,
+        )
+        for camera, picture, at in seen
+    )
     return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
-
-
-def _moments(middle: Views, pairing: Pairing, scene_from_rig: Floats, ends: tuple[Floats, ...]) -> int:
-    """How many moments a blur needs, from how far the pictures' points move in the exposure."""
-    far = 0.0
-    rig_from_wide = recording_from_monitoring(pairing)
-    for picture, camera, rig_from_camera in ((middle.wide, middle.wide_camera, rig_from_wide), (middle.frame, middle.frame_camera, np.eye(4))):
-        thin = (slice(4, None, 8), slice(4, None, 8))
-        rays, distance = pixel_rays(camera)[0][thin].astype(np.float64), picture.distance_m[thin].astype(np.float64)
-        seen = np.isfinite(distance) & np.isfinite(rays).all(axis=-1)
-        if not seen.any():
-            continue
-        points = np.concatenate([rays[seen] * distance[seen][:, None], np.ones((int(seen.sum()), 1))], axis=1) @ (scene_from_rig @ rig_from_camera).T
-        first, last = (camera.project((points @ np.linalg.inv(end @ rig_from_camera).T)[:, :3]) for end in ends)
-        both = first[1] & last[1]
-        if both.any():
-            far = max(far, float(np.percentile(np.linalg.norm(last[0][both] - first[0][both], axis=1), 98)))
-    return int(np.clip(math.ceil(far / STEP_PX), FEWEST_MOMENTS, MOST_MOMENTS))
-
-
-_LINEAR = ((np.arange(256) / 255) ** GAMMA).astype(np.float32)
 
 
 def _guide(pairing: Pairing, size: tuple[int, int]) -> Any:
@@ -189,7 +247,7 @@ def _ground(pairing: Pairing, place: Layout) -> Any:
     return picture
 
 
-def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> None:
+def _foot(picture: Any, place: Layout, scene: Scene, way: Way, time: float) -> None:
     """Distance in words, speed, time, and a bar of the whole run with the gap on it."""
     from PIL import ImageDraw
 
@@ -198,16 +256,18 @@ def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> N
     height = place.wide_px[1]
     y = place.head + height + round(height * 0.128)
     left = place.pad
-    draw.text((left, y), where_in_words(scene, run, time), font=font, fill=_INK, anchor="lm")
-    speed = run.speed(time)
+    draw.text((left, y), where_in_words(scene, way, time), font=font, fill=_INK, anchor="lm")
+    speed = way.speed(time)
     draw.text((place.second, y), f"{speed:.1f} m/s ({3.6 * speed:.0f} km/h)   {time:.2f} s", font=font, fill=_INK, anchor="lm")
+    if isinstance(way, Flown):
+        draw.text((place.second, y - height * 0.073), lean_in_words(way, time), font=_font(place, 0.045), fill=_QUIET, anchor="lm")
     right = place.size[0] - place.pad
     start = place.second + round(draw.textlength("00.0 m/s (000 km/h)   000.00 s  ", font=font))
     if start > right - 40:
         return
-    share = min(1.0, time / run.duration_s)
+    share = min(1.0, time / way.duration_s)
     draw.line((start, y, right, y), fill=_LINE, width=max(2, height // 120))
-    at = gap_share(scene, run)
+    at = gap_share(scene, way)
     if at is not None:
         x = start + at * (right - start)
         draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
@@ -216,17 +276,15 @@ def _foot(picture: Any, place: Layout, scene: Scene, run: Run, time: float) -> N
     draw.ellipse((x - r, y - r, x + r, y + r), fill=_INK)
 
 
-def before_gap_m(scene: Scene, pose: ViewPose) -> float | None:
-    """How far the recording camera is before the gap's plane; below 0 behind it. None without a gap."""
-    if scene.gap is None:
-        return None
-    return float(np.dot(np.array(pose.position_m) - scene.gap.centre_m, scene.gap.normal))
+def before_gap_m(scene: Scene, pose: Pose) -> float | None:
+    """How far the recording camera is before the opening's plane; below 0 behind it. None without an opening."""
+    return None if scene.opening is None else -float((scene.scene_from_opening.inverse @ pose).translation_m[2])
 
 
-def gap_share(scene: Scene, run: Run) -> float | None:
+def gap_share(scene: Scene, way: Way) -> float | None:
     """The share of the run's time at which it passes the gap's plane; None if it doesn't."""
-    times = np.linspace(0, run.duration_s, 400)
-    distances = [before_gap_m(scene, run.pose(float(t))) for t in times]
+    times = np.linspace(0, way.duration_s, 400)
+    distances = [before_gap_m(scene, way.pose(float(t))) for t in times]
     if distances[0] is None:
         return None
     d = np.array(distances, dtype=np.float64)
@@ -234,15 +292,27 @@ def gap_share(scene: Scene, run: Run) -> float | None:
     if not len(passed):
         return None
     i = int(passed[0])
-    return float((times[i] + (times[i + 1] - times[i]) * d[i] / (d[i] - d[i + 1])) / run.duration_s)
+    return float((times[i] + (times[i + 1] - times[i]) * d[i] / (d[i] - d[i + 1])) / way.duration_s)
 
 
-def where_in_words(scene: Scene, run: Run, time: float) -> str:
+def where_in_words(scene: Scene, way: Way, time: float) -> str:
     """Such as ``2.4 m before the gap``."""
-    distance = before_gap_m(scene, run.pose(time))
+    distance = before_gap_m(scene, way.pose(time))
     if distance is None:
-        return f"{time / run.duration_s:.0%} of the way"
+        return f"{time / way.duration_s:.0%} of the way"
     return "in the gap" if abs(distance) < 0.05 else f"{abs(distance):.1f} m {'before' if distance > 0 else 'past'} the gap"
+
+
+def lean_in_words(flown: Flown, time: float) -> str:
+    """Such as ``braking 4.3 m/s2, nose up 21 deg, left side down 14 deg``."""
+    motion = flown.at(time)
+    speed = float(motion.speed_m_s)
+    ahead = float(motion.acceleration_m_s2 @ motion.velocity_m_s) / speed if speed > 0.05 else 0.0
+    _, pitch, roll = (float(v) for v in attitude_deg(flown.airframe(time)))
+    said = [f"{'speeding up' if ahead > 0 else 'braking'} {abs(ahead):.1f} m/s2"] if abs(ahead) >= 0.3 else []
+    said += [f"nose {'up' if pitch > 0 else 'down'} {abs(pitch):.0f} deg"] if abs(pitch) >= 0.5 else []
+    said += [f"{'right' if roll > 0 else 'left'} side down {abs(roll):.0f} deg"] if abs(roll) >= 0.5 else []
+    return ", ".join(said) or "level"
 
 
 def _font(place: Layout, share: float) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,14 +12,16 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.guide.best import EdgeErrors, rectangle_errors
 from framematch.guide.report import Report, guide_report, metres
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render.recorded import agreement
-from framematch.render.views import Views, before_gap, both_views, outline_area, rectangle_area
-from framematch.scene.model import Scene, ViewPose
+from framematch.render.views import Views, both_views, outline_area, rectangle_area
+from framematch.scene.model import Scene
+from framematch.shot.run import Run
 from framematch.text.whole import written_whole
 
 Bytes = NDArray[np.uint8]
@@ -34,8 +37,8 @@ class Look:
     """What one sheet says.
 
     Args:
-        pose: of the recording camera.
-        distance_m: that the guide is judged at; from the recording camera to the gap's plane where it stands before it.
+        pose: ``scene_from_recording`` where the rig does not stand on the run.
+        distance_m: that the guide is judged at; on the run, from the recording camera to the opening.
         views: the two pictures.
         report: the guide of the pairing's whole range.
         errors: of the guide's rectangle at that distance, in percent of the frame.
@@ -45,7 +48,7 @@ class Look:
     """
 
     scene: Scene
-    pose: ViewPose
+    pose: Pose | None
     distance_m: float
     views: Views
     report: Report
@@ -55,22 +58,25 @@ class Look:
     hidden_percent: float
 
 
-def look(scene: Scene, pairing: Pairing, *, distance_m: float, pose: ViewPose | None = None, height_px: int = 540, renderer: str = "auto") -> Look:
+def look(
+    scene: Scene, pairing: Pairing, *, distance_m: float, run: Run | None = None, pose: Pose | None = None, height_px: int = 540, renderer: str = "auto"
+) -> Look:
     """Both views, with the guide judged by what is really recorded there.
 
     Args:
-        distance_m: from the gap; with a pose of one's own, the distance to judge the guide's sides at.
-        pose: where the recording camera stands; square before the gap if not given.
+        distance_m: before the opening; with a pose of one's own, the distance to judge the guide's sides at.
+        run: that the rig is on; level and square through the middle if not given.
+        pose: ``scene_from_recording`` in place of the run's.
     """
-    square = before_gap(scene, distance_m)
+    before = scene.scene_from_recording(run or Run(), distance_m)
     report = guide_report(pairing)
-    views = both_views(scene, pairing, pose or square, height_px=height_px, renderer=renderer)
+    views = both_views(scene, pairing, pose or before, height_px=height_px, renderer=renderer)
     guide = report.guide
     raster = views.wide_camera.raster_px
     truth = views.recorded
     return Look(
         scene=scene,
-        pose=pose or square,
+        pose=pose,
         distance_m=distance_m,
         views=views,
         report=report,
@@ -126,17 +132,17 @@ def errors_in_words(errors: EdgeErrors) -> str:
 
 def scene_in_words(scene: Scene) -> str:
     """The scene's name and its gap's size."""
-    if scene.gap is None:
-        return scene.name
-    return f"{scene.name}, gap {scene.gap.width_m:g} x {scene.gap.height_m:g} m"
+    gap = scene.opening
+    return scene.name if gap is None else f"{scene.name}, gap {gap.width_m:g} x {gap.height_m:g} m"
 
 
 def place_in_words(found: Look) -> str:
     """Where the rig stands."""
-    if found.pose == before_gap(found.scene, found.distance_m):
-        return f"{metres(found.distance_m)} before the {'gap' if found.scene.gap else 'scene'}"
-    x, y, z = found.pose.position_m
-    return f"at {x:g}, {y:g}, {z:g} m, heading {found.pose.heading_deg:g} degrees"
+    if found.pose is None:
+        return f"{metres(found.distance_m)} before the {'gap' if found.scene.opening else 'scene'}"
+    x, y, z = found.pose.translation_m
+    ahead = found.pose.rotation[:, 2]
+    return f"at {x:g}, {y:g}, {z:g} m, heading {math.degrees(math.atan2(ahead[0], -ahead[2])):.3g} degrees"
 
 
 def sentences(found: Look) -> list[str]:

@@ -87,23 +87,31 @@ def _write_mp4(path: Path, frames: Iterator[Bytes], frames_per_s: int) -> int:
     return count
 
 
-def _stream(container: Any, width: int, height: int, frames_per_s: int) -> Any:
+def encoder() -> str:
+    """The encoder for H.264, or the next best, that the PyAV at hand has.
+
+    Raises:
+        InputError: it has none.
+    """
     import av
 
-    for name in ENCODERS:
-        if name not in av.codecs_available:
-            continue
-        options = {"crf": "18", "preset": "medium"} if name == "libx264" else {}
-        stream = container.add_stream(name, rate=frames_per_s, options=options)
-        stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
-        if name == "mpeg4":
-            stream.bit_rate = max(2_000_000, width * height * frames_per_s // 5)
-        context = stream.codec_context
-        context.time_base = Fraction(1, frames_per_s)
-        context.color_primaries = context.color_trc = context.colorspace = _BT709
-        context.color_range = 1  # limited, as video has it
-        return stream
-    raise InputError("the PyAV at hand has no encoder for .mp4", field="out", fix="name it .gif, or install PyAV's own wheel")
+    name = next((each for each in ENCODERS if each in av.codecs_available), None)
+    if name is None:
+        raise InputError("the PyAV at hand has no encoder for .mp4", field="out", fix="name it .gif, or install PyAV's own wheel")
+    return name
+
+
+def _stream(container: Any, width: int, height: int, frames_per_s: int) -> Any:
+    name = encoder()
+    stream = container.add_stream(name, rate=frames_per_s, options={"crf": "18", "preset": "medium"} if name == "libx264" else {})
+    stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
+    if name == "mpeg4":
+        stream.bit_rate = max(2_000_000, width * height * frames_per_s // 5)
+    context = stream.codec_context
+    context.time_base = Fraction(1, frames_per_s)
+    context.color_primaries = context.color_trc = context.colorspace = _BT709
+    context.color_range = 1  # limited, as video has it
+    return stream
 
 
 def _write_gif(path: Path, frames: Iterator[Bytes], frames_per_s: int) -> int:

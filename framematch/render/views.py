@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +10,14 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.guide.areas import areas
 from framematch.guide.best import at_distance
 from framematch.render import render
 from framematch.render.picture import Picture
-from framematch.render.pixels import display_camera, frame_camera, width_for
+from framematch.render.pixels import frame_camera, width_for
 from framematch.render.recorded import Recorded, filled, recorded
-from framematch.scene.model import Scene, ViewPose
+from framematch.scene.model import Scene
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -48,35 +48,28 @@ class Views:
         return self.wide.renderer
 
 
-def both_views(scene: Scene, pairing: Pairing, pose: ViewPose, *, height_px: int | None = None, renderer: str = "auto") -> Views:
+def both_views(scene: Scene, pairing: Pairing, scene_from_recording: Pose, *, height_px: int | None = None, renderer: str = "auto") -> Views:
     """Render both views.
 
     Args:
-        pose: of the recording camera.
+        scene_from_recording: where the rig is and looks.
         height_px: of both pictures; the display's own if not given.
         renderer: ``auto``, ``gl`` or ``rays``.
     """
     wide_camera, shown = wide_camera_and_bars(pairing, height_px=height_px)
     narrow = frame_camera(pairing, height_px=wide_camera.raster_px[1])
-    frame = render(scene, narrow, pose.scene_from_camera, renderer=renderer)
-    wide = render(scene, wide_camera, pose.scene_from_camera @ recording_from_monitoring(pairing), renderer=renderer)
+    frame = render(scene, narrow, scene_from_recording, renderer=renderer)
+    wide = render(scene, wide_camera, scene_from_recording @ pairing.mount.pose, renderer=renderer)
     if not shown.all():
         wide = replace(wide, colour=wide.colour * shown[..., None], distance_m=np.where(shown, wide.distance_m, np.float32(np.nan)))
     truth = recorded(mount=pairing.mount, wide_camera=wide_camera, wide=wide, frame_camera=narrow, frame=frame, shown=shown)
     return Views(wide=wide, frame=frame, wide_camera=wide_camera, frame_camera=narrow, recorded=truth, shown=shown)
 
 
-def recording_from_monitoring(pairing: Pairing) -> Floats:
-    """(4, 4): monitoring camera axes into recording camera axes, metres."""
-    out = np.eye(4)
-    out[:3, :3], out[:3, 3] = pairing.mount.recording_from_monitoring, pairing.mount.translation_m
-    return out
-
-
 def wide_camera_and_bars(pairing: Pairing, *, height_px: int | None = None) -> tuple[Camera, Mask]:
     """The monitoring camera as the display shows it, at a height, and where the display has no bars."""
     display = pairing.display
-    camera = display_camera(pairing.monitoring, display)
+    camera = pairing.display_camera
     if height_px is not None and height_px != display.raster_px[1]:
         camera = camera.resized((width_for(display.raster_px[0] / display.raster_px[1], height_px), height_px))
     (width, height), (shown_w, shown_h) = camera.raster_px, display.raster_px
@@ -103,39 +96,3 @@ def rectangle_area(pairing: Pairing, rectangle: Rect, raster_px: tuple[int, int]
 def _scale(pairing: Pairing, raster_px: tuple[int, int]) -> Floats:
     out: Floats = np.array(raster_px) / np.array(pairing.display.raster_px)
     return out
-
-
-def before_gap(scene: Scene, distance_m: float) -> ViewPose:
-    """The rig level and square on, its recording camera ``distance_m`` before the gap's plane, looking at its middle.
-
-    A scene without a gap (one's own mesh) is looked at along -Z from before its bounds, at eye height.
-
-    Raises:
-        InputError: no such distance.
-    """
-    if not 0 < distance_m < 10_000:
-        raise InputError(f"{distance_m:g} m is no distance", field="distance", fix="give metres above 0")
-    if scene.gap is not None:
-        x, y, z = scene.gap.centre_m
-        nx, _, nz = scene.gap.normal
-        return ViewPose(position_m=(x + nx * distance_m, y, z + nz * distance_m), heading_deg=math.degrees(math.atan2(-nx, nz)))
-    low, high = scene.surface.bounds
-    middle = (low + high) / 2
-    return ViewPose(position_m=(float(middle[0]), float(min(middle[1], scene.ground_m + 1.6)), float(high[2] + distance_m)))
-
-
-def pose_from_text(text: str | None, *, heading_deg: float = 0.0, pitch_deg: float = 0.0, bank_deg: float = 0.0) -> ViewPose | None:
-    """A pose whose position is written ``x,y,z`` in metres; None if it is not given.
-
-    Raises:
-        InputError: not three numbers, or a turn without a position.
-    """
-    if text is None:
-        if any((heading_deg, pitch_deg, bank_deg)):
-            raise InputError("--heading, --tilt and --bank go with --position", field="position", fix="give where the rig stands, such as 0,1.5,4")
-        return None
-    try:
-        x, y, z = (float(part) for part in text.split(","))
-    except ValueError:
-        raise InputError(f"'{text}' is no place", field="position", fix="write x,y,z in metres, such as 0,1.5,4") from None
-    return ViewPose(position_m=(x, y, z), heading_deg=heading_deg, pitch_deg=pitch_deg, bank_deg=bank_deg)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import io
 import logging
-import math
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,62 +18,65 @@ from framematch.scene.build import surface_from
 from framematch.scene.ground import floor, skyline
 from framematch.scene.mesh_checks import MOST_BYTES, MOST_FACES, SUFFIXES, Beside, check_mesh, check_pictures
 from framematch.scene.mesh_colour import Piece, joined, piece_from
-from framematch.scene.model import LEVEL, Bytes, Floats, Gap, Scene, Surface
-from framematch.scene.people import Figure, standing
+from framematch.scene.model import Bytes, Floats, Scene, Surface
+from framematch.scene.people import Figure, figure_parts, subject_parts
+from framematch.shot.opening import Opening
+from framematch.shot.place import FARTHEST_M, LEVEL, Place
+from framematch.shot.values import Subject
 from framematch.text.whole import read_bytes
 
-FARTHEST_M = 10_000.0
+
+def placed(place: Place, vertices: Floats) -> Floats:
+    """Vertices (N, 3) of a mesh in scene axes, metres."""
+    v = vertices if place.up == "y" else np.column_stack([vertices[:, 0], vertices[:, 2], -vertices[:, 1]])
+    turn = LEVEL @ rotation_from_aim(pan_deg=place.turned_deg) @ LEVEL
+    out: Floats = place.scale_m * (v @ turn.T) + np.array(place.at_m)
+    return out
 
 
-@dataclass(frozen=True, kw_only=True)
-class Placement:
-    """How a mesh stands in the scene: turned upright, scaled, turned, then moved.
-
-    Args:
-        scale: metres for each of the mesh's units: 0.001 for millimetres, 0.3048 for feet.
-        position_m: where the mesh's origin goes, scene axes.
-        heading_deg: + turns it right, seen from above.
-        up: the mesh's axis that points up, ``y`` or ``z``.
-    """
-
-    scale: float = 1.0
-    position_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    heading_deg: float = 0.0
-    up: str = "y"
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.scale) and 1e-6 <= self.scale <= 1e6):
-            raise InputError(f"{self.scale:g} is no scale", field="scale", fix="give metres for each of the mesh's units, such as 0.001 for millimetres")
-        if not all(math.isfinite(v) and abs(v) <= FARTHEST_M for v in self.position_m):
-            raise InputError(f"{self.position_m} is out of range", field="position_m", fix=f"give three numbers of at most {FARTHEST_M:g} m")
-        if not math.isfinite(self.heading_deg):
-            raise InputError(f"{self.heading_deg} is not a number", field="heading_deg", fix="give a finite number")
-        if self.up not in ("y", "z"):
-            raise InputError(f"'{self.up}' is no upward axis", field="up", fix="choose y or z")
-
-    def placed(self, vertices: Floats) -> Floats:
-        """Vertices (N, 3) of the mesh in scene axes, metres."""
-        v = vertices if self.up == "y" else np.column_stack([vertices[:, 0], vertices[:, 2], -vertices[:, 1]])
-        turn = LEVEL @ rotation_from_aim(pan_deg=self.heading_deg) @ LEVEL
-        out: Floats = self.scale * (v @ turn.T) + np.array(self.position_m)
-        return out
-
-
-def load_scene(file: Path, *, placement: Placement | None = None, gap: Gap | None = None, ground: bool = False, figures: Sequence[Figure] = ()) -> Scene:
+def load_scene(place: Place, *openings: Opening, subjects: Sequence[Subject] = (), figures: Sequence[Figure] = (), ground: bool = False) -> Scene:
     """A scene from a mesh file, with the mesh's own colours and textures.
 
     Args:
-        file: .glb, .gltf, .obj, .ply or .stl. It may name other files in its own folder or below it, no others.
-        placement: its scale and place; as it is if not given.
-        gap: where the opening to fly through is in it, if it is known.
-        ground: lay the ruled ground under its lowest point, with a horizon.
-        figures: people standing at the height of its lowest point.
+        place: of a file .glb, .gltf, .obj, .ply or .stl. It may name other files in its own folder or below it, no others.
+        openings: to fly through, where they are known; the mesh is taken to have them.
+        subjects: who stands there.
+        figures: people by their places in the scene, standing on the ground.
+        ground: lay the ruled ground there, with a horizon.
 
     Raises:
         InputError: one line on what is wrong with the file: not there, of another kind, broken, too large,
             claiming more than it holds, naming what lies elsewhere, empty, not finite, without area, or
             too far away.
     """
+    surface = mesh_surface(place)
+    ground_m = _ground(place, surface)
+    more = subject_parts(openings[0], subjects) if openings else []
+    more += [part for look, figure in enumerate(figures, len(subjects)) for part in figure_parts(figure, look=look, ground_m=ground_m)]
+    if ground:
+        more += [floor((-60, -60), (60, 60), material="asphalt", y_m=ground_m - 0.01), *(part.moved(y=ground_m) for part in skyline())]
+    if more:
+        surface = joined([_as_piece(surface), _as_piece(surface_from(more))])
+    return Scene(name=place.name, surface=surface, opening=openings[0] if openings else None, ground_m=ground_m)
+
+
+def ground_of(place: Place) -> float:
+    """Height of the ground in a place, metres in scene axes."""
+    return 0.0 if place.file is None else place.ground_m if place.ground_m is not None else _ground(place, mesh_surface(place))
+
+
+def _ground(place: Place, surface: Surface) -> float:
+    return float(surface.bounds[0, 1]) if place.ground_m is None else place.ground_m
+
+
+def mesh_surface(place: Place) -> Surface:
+    """The triangles of a place's mesh.
+
+    Raises:
+        InputError: as :func:`load_scene`.
+    """
+    file = place.file
+    assert file is not None
     kind = file.suffix.lower()
     if kind not in SUFFIXES:
         raise InputError(
@@ -86,14 +87,7 @@ def load_scene(file: Path, *, placement: Placement | None = None, gap: Gap | Non
     check_mesh(file, raw, beside)
     pieces = [_checked(piece, file) for piece in _pieces(file, raw, beside)]
     del raw
-    surface = joined(_placed(pieces, placement or Placement(), file))
-    ground_m = float(surface.bounds[0, 1])
-    more = [part for i, figure in enumerate(figures) for part in standing(figure, look=i, ground_m=ground_m)]
-    if ground:
-        more += [floor((-60, -60), (60, 60), material="asphalt", y_m=ground_m - 0.01), *(part.moved(y=ground_m) for part in skyline())]
-    if more:
-        surface = joined([_as_piece(surface), _as_piece(surface_from(more))])
-    return Scene(name=file.stem, surface=surface, gap=gap, ground_m=ground_m)
+    return joined(_placed(pieces, place, file))
 
 
 def _pieces(file: Path, raw: bytes, beside: Beside) -> list[Piece]:
@@ -177,14 +171,14 @@ def _checked(piece: Piece, file: Path) -> Piece:
     return piece
 
 
-def _placed(pieces: list[Piece], placement: Placement, file: Path) -> list[Piece]:
+def _placed(pieces: list[Piece], place: Place, file: Path) -> list[Piece]:
     out = []
     area = 0.0
     for piece in pieces:
         far = float(np.abs(piece.vertices).max(initial=0.0))
         if far > 1e12:
             raise InputError(f"has a vertex {far:.3g} units away", file=str(file), fix="repair the mesh, or move it to its origin")
-        vertices = placement.placed(piece.vertices)
+        vertices = placed(place, piece.vertices)
         far = float(np.abs(vertices).max(initial=0.0))
         if far > FARTHEST_M:
             raise InputError(

@@ -10,6 +10,7 @@ import base64
 import binascii
 import io
 import json
+import os
 import re
 import struct
 import warnings
@@ -73,7 +74,7 @@ class Beside:
         """
         if name not in self._read:
             path = self.locate(name)
-            if not path.is_file():
+            if not os.path.isfile(path):
                 raise InputError(f"names '{_short(name)}', which is not there", file=str(self.file), fix="keep the mesh's files together in one folder")
             left = MOST_BYTES - sum(map(len, self._read.values()))
             self._read[name] = read_bytes(path, limit=max(left, 0))
@@ -177,11 +178,16 @@ def _resource(uri: str, beside: Beside) -> bytes:
         raise _broken("holds data that is not base64") from None
 
 
+_MOST_EMPTY = 100_000  # values of an accessor without a buffer view, all 0 but for sparse ones
+
+
 def _check_accessor(accessor: dict[str, Any], views: list[dict[str, Any]]) -> None:
     count = accessor["count"]
     size = _COMPONENT_BYTES[accessor["componentType"]] * _COMPONENTS[accessor["type"]]
     if not 0 <= count <= 3 * MOST_FACES:
         raise _broken(f"claims {count:,} values in one accessor")
+    if "bufferView" not in accessor and count > _MOST_EMPTY:
+        raise _broken(f"claims {count:,} values that no part of it holds")
     if "bufferView" in accessor:
         view = views[accessor["bufferView"]]
         stride = view.get("byteStride", size)
@@ -302,11 +308,11 @@ def _check_obj(raw: bytes, beside: Beside) -> None:
     pictures = []
     for library in _named(raw, rb"mtllib"):
         path = beside.locate(library)
-        if not path.is_file():
+        if not os.path.isfile(path):
             continue  # a mesh without its colours is still a mesh
         for picture in _named(beside.read(library), rb"(?:map_[A-Za-z_]+|bump|disp|decal|norm|refl)"):
             name = picture.split(" ")[-1] if picture.startswith("-") else picture
-            if beside.locate(name).is_file():
+            if os.path.isfile(beside.locate(name)):
                 pictures.append(beside.read(name))
     check_pictures(pictures)
 

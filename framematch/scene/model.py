@@ -1,28 +1,28 @@
-"""What is rendered: a surface, its light, a gap to fly through, and where the rig stands.
+"""What is rendered: a surface, its light, and the opening to fly through.
 
-Scene axes are glTF 2.0's: metres, right-handed, +Y up. A level rig with heading 0 looks along -Z with
-+X to its right. Colours are sRGB numbers as a picture file holds them (see :mod:`framematch.render.shade`
+Scene axes are glTF 2.0's (see :mod:`framematch.shot.place`). Colours are sRGB numbers as a picture file holds them (see :mod:`framematch.render.shade`
 for how light acts on them).
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.geometry.mount import rotation_from_aim
+from framematch.geometry.pose import Pose
+from framematch.shot.opening import Opening
+from framematch.shot.place import standing
+from framematch.shot.run import Run
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 Colour = tuple[float, float, float]
 
-#: Camera axes (+x right, +y down, +z out) of a level rig with heading 0, in scene axes.
-LEVEL = np.diag([1.0, -1.0, -1.0])
+EYE_M = 1.6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -81,66 +81,31 @@ class Light:
     sky_horizon: Colour = (0.80, 0.87, 0.93)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Gap:
-    """An opening to fly through, in a plane.
-
-    Args:
-        centre_m: middle of the opening, scene axes.
-        width_m, height_m: of the opening.
-        shape: ``rectangle``, ``arch`` or ``circle``.
-        sill_m: from the ground to the opening's lower edge.
-        thickness_m: of what it is cut into.
-        normal: unit, horizontal, out of the plane towards the rig's side.
-    """
-
-    centre_m: tuple[float, float, float]
-    width_m: float
-    height_m: float
-    shape: str = "rectangle"
-    sill_m: float = 0.0
-    thickness_m: float = 0.0
-    normal: tuple[float, float, float] = (0.0, 0.0, 1.0)
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scene:
-    """A named surface with its light, the gap in it if any, and the height of the ground."""
+    """A named surface with its light, the opening that is flown if one is known, and the height of the ground."""
 
     name: str
     surface: Surface
     light: Light = field(default_factory=Light)
-    gap: Gap | None = None
+    opening: Opening | None = None
     ground_m: float = 0.0
 
-
-@dataclass(frozen=True, kw_only=True)
-class ViewPose:
-    """Where the recording camera stands (its entrance pupil) and looks.
-
-    Args:
-        position_m: scene axes.
-        heading_deg: 0 looks along -Z, + turns right, so 90 looks along +X.
-        pitch_deg: + looks up.
-        bank_deg: + is clockwise seen from behind. Turned first, then pitched, then banked.
-    """
-
-    position_m: tuple[float, float, float]
-    heading_deg: float = 0.0
-    pitch_deg: float = 0.0
-    bank_deg: float = 0.0
-
-    def __post_init__(self) -> None:
-        for name in ("heading_deg", "pitch_deg", "bank_deg"):
-            if not math.isfinite(getattr(self, name)):
-                raise InputError(f"{getattr(self, name)} is not a number", field=name, fix="give a finite number")
-        if not all(map(math.isfinite, self.position_m)):
-            raise InputError(f"{self.position_m} is no place", field="position_m", fix="give three finite numbers")
-
     @property
-    def scene_from_camera(self) -> Floats:
-        """(4, 4): camera axes (+x right, +y down, +z out) into scene axes."""
-        out = np.eye(4)
-        out[:3, :3] = LEVEL @ rotation_from_aim(pan_deg=self.heading_deg, tilt_deg=self.pitch_deg, roll_deg=self.bank_deg)
-        out[:3, 3] = self.position_m
-        return out
+    def scene_from_opening(self) -> Pose:
+        """Where the opening stands; without one, the middle of the scene's front, at eye height at most, flown along -Z."""
+        if self.opening is not None:
+            return self.opening.scene_from_opening
+        low, high = self.surface.bounds
+        x, y, _ = (low + high) / 2
+        return standing((x, min(y, self.ground_m + EYE_M), high[2]), of="opening")
+
+    def scene_from_recording(self, run: Run, distance_m: float) -> Pose:
+        """The rig on a run, its recording camera ``distance_m`` before the opening, or before the scene's front.
+
+        Raises:
+            InputError: no such distance.
+        """
+        if not 0 < distance_m < 10_000:
+            raise InputError(f"{distance_m:g} m is no distance", field="distance", fix="give metres above 0")
+        return self.scene_from_opening @ run.opening_from_recording(distance_m)

@@ -1,87 +1,69 @@
-"""Gaps: their outline in the plane z = 0, and walls and frames round them."""
+"""Walls and frames round an opening, in scene x and y over a ground at y = 0, the wall's middle in the plane z = 0."""
 
 from __future__ import annotations
 
-import math
-import re
+from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from framematch.errors import InputError
-from framematch.scene.model import Colour, Gap
+from framematch.scene.model import Colour
 from framematch.scene.parts import WHITE, Part, slab
+from framematch.shot.opening import Opening
 
-SHAPES = ("rectangle", "arch", "circle")
 LEAST_M, MOST_M = 0.1, 20.0
+THIN_M = 0.005  # walls are cut out of something
 
 
-def gap_at_origin(*, width_m: float, height_m: float, shape: str = "rectangle", sill_m: float = 0.0, thickness_m: float = 0.2) -> Gap:
-    """A gap whose middle lies on x = 0 in the plane z = 0, above a ground at y = 0, flown along -Z.
-
-    Raises:
-        InputError: a size that is no size, or an unknown shape.
-    """
-    for name, value, least in (("width_m", width_m, LEAST_M), ("height_m", height_m, LEAST_M), ("sill_m", sill_m, 0.0), ("thickness_m", thickness_m, 0.005)):
-        if not (math.isfinite(value) and least <= value <= MOST_M):
-            raise InputError(f"{value:g} m is out of range", field=f"gap.{name}", fix=f"give {least:g} to {MOST_M:g} m")
-    if shape not in SHAPES:
-        raise InputError(f"unknown shape '{shape}'", field="gap.shape", fix=f"choose {', '.join(SHAPES)}")
-    return Gap(centre_m=(0.0, sill_m + height_m / 2, 0.0), width_m=width_m, height_m=height_m, shape=shape, sill_m=sill_m, thickness_m=thickness_m)
-
-
-def size_from(text: str) -> tuple[float, float]:
-    """Width and height in metres from ``1.2x0.9``.
+def buildable(opening: Opening, least_m: float = THIN_M) -> Opening:
+    """The opening as it can be built: in a wall of at least some thickness.
 
     Raises:
-        InputError: not two numbers.
+        InputError: a size that is not built here.
     """
-    number = r"(\d++(?:\.\d++)?+|\.\d++)"  # takes nothing back: linear however long the text
-    found = re.fullmatch(rf"\s*+{number}\s*+(?:m\s*+)?+[xX×*]\s*+{number}\s*+m?+\s*+", text)  # noqa: RUF001
-    if not found:
-        raise InputError(f"'{text}' is no size", field="gap", fix="write width x height in metres, such as 1.2x0.9")
-    return float(found[1]), float(found[2])
+    for name, value, least in (("width_m", opening.width_m, LEAST_M), ("height_m", opening.height_m, LEAST_M), ("sill_m", opening.sill_m, 0.0)):
+        if not least <= value <= MOST_M:
+            raise InputError(f"{value:g} m is out of range for a view", field=f"gap.{name}", fix=f"give {least:g} to {MOST_M:g} m")
+    if opening.thickness_m > MOST_M:
+        raise InputError(f"{opening.thickness_m:g} m is out of range for a view", field="gap.thickness_m", fix=f"give 0 to {MOST_M:g} m")
+    return replace(opening, thickness_m=max(opening.thickness_m, least_m))
 
 
-def outline(gap: Gap) -> Any:
-    """The opening as a shapely polygon in scene x and y.
-
-    An arch has a half circle over its full width on top, or half an ellipse where it is lower than
-    half its width; a circle that is not as high as it is wide is an ellipse.
-    """
+def outline(opening: Opening) -> Any:
+    """The opening as a shapely polygon."""
     import shapely
 
-    w, h, low = gap.width_m / 2, gap.height_m, gap.sill_m
-    turn = np.linspace(0, np.pi, 49)
-    if gap.shape == "circle":
-        full = np.linspace(0, 2 * np.pi, 97)[:-1]
-        points = np.column_stack([w * np.cos(full), low + h / 2 + h / 2 * np.sin(full)])
-    elif gap.shape == "arch":
-        rise = min(w, h)
-        top = np.column_stack([w * np.cos(turn), low + h - rise + rise * np.sin(turn)])
-        points = np.concatenate([[(-w, low), (w, low)], top]) if h > rise else top
-    else:
-        points = np.array([(-w, low), (w, low), (w, low + h), (-w, low + h)])
-    return shapely.Polygon(points)
+    x, y = opening.corners().T
+    return shapely.Polygon(list(zip(x, opening.ground_y_m - y, strict=True))).normalize()
 
 
-def around(gap: Gap, by_m: float) -> Any:
+def around(opening: Opening, by_m: float) -> Any:
     """The opening made larger all round, down to the ground at most."""
     import shapely
 
-    grown = outline(gap).buffer(by_m, join_style="mitre", mitre_limit=2.0)
+    grown = outline(opening).buffer(by_m, join_style="mitre", mitre_limit=2.0)
     return grown.intersection(shapely.box(-1e3, 0.0, 1e3, 1e3))
 
 
 def wall_with_gap(
-    gap: Gap, wall: Any, *, material: str, frame_m: float = 0.0, frame_proud_m: float = 0.03, frame_material: str = "paint", frame_tint: Colour = WHITE
+    opening: Opening, wall: Any, *, material: str, frame_m: float = 0.0, frame_proud_m: float = 0.03, frame_material: str = "paint", frame_tint: Colour = WHITE
 ) -> list[Part]:
-    """A wall (a shapely polygon in x and y) of the gap's thickness with the gap in it, and a frame that lines the gap.
+    """A wall (a shapely polygon) of the opening's thickness with the opening in it, and a frame that lines it.
 
-    The clear opening is the gap's own: the frame stands outside it.
+    The clear opening is the opening's own: the frame stands outside it. It is the frame that has the opening's
+    thickness, so that its near edge is where the opening's is; the wall behind it is thinner.
     """
-    parts = [slab(wall.difference(around(gap, frame_m) if frame_m else outline(gap)), thickness_m=gap.thickness_m, material=material)]
+    clear, thick = outline(opening), opening.thickness_m
+    wall_m = max(thick - 2 * frame_proud_m, 0.4 * thick) if frame_m else thick
+    parts = [slab(wall.difference(around(opening, frame_m) if frame_m else clear), thickness_m=wall_m, material=material)]
     if frame_m:
-        ring = around(gap, frame_m).difference(outline(gap))
-        parts.append(slab(ring, thickness_m=gap.thickness_m + 2 * frame_proud_m, material=frame_material, tint=frame_tint))
+        ring = around(opening, frame_m).difference(clear)
+        parts.append(slab(ring, thickness_m=thick, material=frame_material, tint=frame_tint))
     return parts
+
+
+def gate(opening: Opening) -> list[Part]:
+    """A wall of boards that stands by itself, for an opening beyond the place's own."""
+    import shapely
+
+    half, top = opening.width_m / 2 + 0.6, opening.sill_m + opening.height_m + 0.6
+    return wall_with_gap(opening, shapely.box(-half, 0.0, half, top), material="boards", frame_m=0.06)

@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike
 
 from framematch.geometry.mount import rotation_from_aim
 from framematch.scene.material import MATERIALS, PLAIN
-from framematch.scene.model import LEVEL, Colour, Floats, Ints
+from framematch.scene.model import Colour, Floats, Ints
+from framematch.shot.place import LEVEL
 
 WHITE: Colour = (1.0, 1.0, 1.0)
 
@@ -48,7 +49,7 @@ class Part:
         return replace(self, vertices=self.vertices * (x, y, z))
 
     def turned(self, *, heading_deg: float = 0.0, pitch_deg: float = 0.0, bank_deg: float = 0.0) -> Part:
-        """Turned about the origin as a rig that looked along -Z would be (see ``ViewPose``)."""
+        """Turned about the origin as a rig that looked along -Z would be (see :func:`framematch.shot.place.standing`)."""
         turn = LEVEL @ rotation_from_aim(pan_deg=heading_deg, tilt_deg=pitch_deg, roll_deg=bank_deg) @ LEVEL
         return replace(self, vertices=self.vertices @ turn.T)
 

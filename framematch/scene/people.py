@@ -6,11 +6,14 @@ Proportions are shares of stature after the usual drawing canon of seven and a h
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from framematch.errors import InputError
 from framematch.scene.model import Colour
 from framematch.scene.parts import Part, ball, tube
+from framematch.shot.opening import Opening
+from framematch.shot.values import Subject
 
 STATURE_M = 1.75  # adult means are 1.754 and 1.617 m (US national survey 2015-16)
 JACKETS: tuple[Colour, ...] = ((0.93, 0.42, 0.10), (0.16, 0.42, 0.70), (0.75, 0.16, 0.18), (0.92, 0.80, 0.20))
@@ -27,14 +30,14 @@ class Figure:
     heading_deg: float = 180.0
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.height_m) and 0.3 <= self.height_m <= 3.0):
-            raise InputError(f"{self.height_m:g} m is no stature", field="figure.height_m", fix="give 0.3 to 3 m")
+        if not (math.isfinite(self.height_m) and 0 < self.height_m <= 1000):
+            raise InputError(f"{self.height_m:g} m is not a valid height", field="figure.height_m", fix="give metres above 0")
         for name in ("x_m", "z_m", "heading_deg"):
             if not math.isfinite(getattr(self, name)):
                 raise InputError(f"{getattr(self, name)} is not a number", field=f"figure.{name}", fix="give a finite number")
 
 
-def standing(figure: Figure, *, look: int = 0, ground_m: float = 0.0) -> list[Part]:
+def figure_parts(figure: Figure, *, look: int = 0, ground_m: float = 0.0) -> list[Part]:
     """The parts of one figure; ``look`` picks its colours."""
     jacket, skin = JACKETS[look % len(JACKETS)], SKINS[look % len(SKINS)]
     trousers: Colour = (0.17, 0.19, 0.26)
@@ -65,3 +68,13 @@ def standing(figure: Figure, *, look: int = 0, ground_m: float = 0.0) -> list[Pa
         ]
     h = figure.height_m
     return [part.scaled(h, h, h).turned(heading_deg=figure.heading_deg).moved(figure.x_m, ground_m, figure.z_m) for part in parts]
+
+
+def subject_parts(opening: Opening, subjects: Sequence[Subject]) -> list[Part]:
+    """Subjects as figures that look back at the rig, standing where the tables have them."""
+    parts: list[Part] = []
+    for look, subject in enumerate(subjects):
+        x, y, z = opening.scene_from_opening.points(subject.points_m(opening)[0])
+        figure = Figure(x_m=x, z_m=z, height_m=subject.height_m, heading_deg=opening.heading_deg + 180.0)
+        parts += figure_parts(figure, look=look, ground_m=y)
+    return parts

@@ -106,9 +106,9 @@ class Aircraft:
         if not abs(self.camera_tilt_deg) <= 90:
             raise InputError(f"{self.camera_tilt_deg} is out of range", field="camera_tilt_deg", fix="give -90 to 90")
 
-    def gap_from_airframe(self, run: Run) -> Floats:
-        """Rotation (3, 3) of the airframe's axes into gap axes: the camera's, less its tilt on the airframe."""
-        out: Floats = run.gap_from_camera @ rotation_from_aim(tilt_deg=-self.camera_tilt_deg)
+    def opening_from_airframe(self, run: Run) -> Floats:
+        """Rotation (3, 3) of the airframe's axes into opening axes: the camera's, less its tilt on the airframe."""
+        out: Floats = run.opening_from_camera @ rotation_from_aim(tilt_deg=-self.camera_tilt_deg)
         return out
 
     @property

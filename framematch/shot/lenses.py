@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from framematch.geometry.camera import Camera
-from framematch.geometry.lens import KANNALA_BRANDT, Lens
+from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
 from framematch.optics.sharpness import focal_before_focusing_mm
 from framematch.shot.values import Candidate
@@ -33,8 +33,7 @@ def candidate_of(pairing: Pairing, focal_mm: float, *, name: str = "") -> Candid
     name = name or f"{focal_mm:g} mm"
     if math.isclose(focal_mm, own.focal_mm, rel_tol=1e-6):
         return Candidate(name=name, lens=own)
-    projection = "equidistant" if own.projection == KANNALA_BRANDT else "rectilinear" if own.k or any(own.p) else own.projection
-    bare = replace(own, projection=projection, focal_mm=focal_mm, k=(), p=(0.0, 0.0))
+    bare = replace(own, projection=own.model.bare_name, focal_mm=focal_mm, k=(), p=(0.0, 0.0))
     had = bool(own.k) or any(own.p)
     return Candidate(name=name, lens=bare, notes=("distortion not known, taken as none",) if had else ())
 

@@ -1,7 +1,7 @@
-"""The opening to fly through, in gap axes.
+"""The opening to fly through.
 
-**Gap axes**, metres: the origin is the middle of the opening's width and height on the face that the
-run comes from; +x right, +y down, +z through the opening.
+**Opening axes**, metres: the origin is the middle of the opening's width and height on the face that the
+run comes from; +x right, +y down, +z through the opening. They stand upright in the scene.
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.shot.checks import above_0, at_least_0
+from framematch.geometry.pose import Pose
+from framematch.shot.checks import above_0, at_least_0, finite
+from framematch.shot.place import FARTHEST_M, standing
 
 Floats = NDArray[np.float64]
 SHAPES = ("rectangle", "arch", "circle")
@@ -21,7 +23,7 @@ SIDES = ("left", "top", "right", "bottom")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Gap:
+class Opening:
     """An opening to fly through.
 
     Args:
@@ -30,6 +32,9 @@ class Gap:
             ellipse where width and height differ).
         thickness_m: of the wall around it.
         sill_m: from the ground to the opening's lowest point.
+        middle_m: of the opening's face that the run comes from, scene axes. None stands it where our
+            scenes have it: x = 0 over a ground at y = 0, the wall's middle in the plane z = 0.
+        heading_deg: the way it is flown, level and square to it: 0 is -Z, 90 is +X.
     """
 
     width_m: float
@@ -37,12 +42,17 @@ class Gap:
     shape: str = "rectangle"
     thickness_m: float = 0.0
     sill_m: float = 1.0
+    middle_m: tuple[float, float, float] | None = None
+    heading_deg: float = 0.0
 
     def __post_init__(self) -> None:
         above_0(self, "width_m", "height_m")
         at_least_0(self, "thickness_m", "sill_m")
+        finite(self, "heading_deg")
+        if self.middle_m is not None and not all(math.isfinite(v) and abs(v) <= FARTHEST_M for v in self.middle_m):
+            raise InputError(f"{list(self.middle_m)} is not a valid place", field="middle_m", fix=f"give three numbers of at most {FARTHEST_M:g} m")
         if self.shape not in SHAPES:
-            raise InputError(f"{self.shape!r} is no shape of a gap", field="shape", fix=f"use one of {', '.join(SHAPES)}")
+            raise InputError(f"{self.shape!r} is not a shape of an opening", field="shape", fix=f"use one of {', '.join(SHAPES)}")
         if self.shape == "arch" and self.height_m < self.width_m / 2:
             raise InputError(
                 f"an arch {self.width_m:g} m wide needs {self.width_m / 2:g} m of height for its half circle", field="height_m", fix="make it higher"
@@ -50,11 +60,17 @@ class Gap:
 
     @property
     def ground_y_m(self) -> float:
-        """y of the ground in gap axes."""
+        """y of the ground in opening axes."""
         return self.height_m / 2 + self.sill_m
 
+    @property
+    def scene_from_opening(self) -> Pose:
+        """Where it stands in the scene."""
+        middle = self.middle_m or (0.0, self.ground_y_m, self.thickness_m / 2)
+        return standing(middle, heading_deg=self.heading_deg, of="opening")
+
     def edge(self, side: str, points: int, *, depth_m: float = 0.0) -> Floats:
-        """Points (n, 3) along one edge, clockwise seen from the run, in gap axes.
+        """Points (n, 3) along one edge, clockwise seen from the run, in opening axes.
 
         A circle's edges are its quarters, an arch's top edge is its half circle.
         """
@@ -110,3 +126,7 @@ class Gap:
     def outline(self, points_per_edge: int, *, depth_m: float = 0.0) -> Floats:
         """The closed outline (4 n, 3): left, top, right, bottom edge, each without its last point."""
         return np.concatenate([self.edge(side, points_per_edge + 1, depth_m=depth_m)[:-1] for side in SIDES])
+
+    def corners(self, points_per_arc: int = 48) -> Floats:
+        """The closed outline (n, 2) in x and y with straight edges by their ends and round ones in chords."""
+        return np.concatenate([self.edge(side, (points_per_arc if self._arc(side) else 1) + 1)[:-1, :2] for side in SIDES])

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.mount import rotation_from_aim
+from framematch.geometry.pose import Pose
 from framematch.optics.motion import shutter_s
 from framematch.shot.checks import above_0, finite
 
@@ -35,7 +36,6 @@ class Run:
         bank_deg: of the recording camera, + clockwise seen from behind.
         distances_m: before the gap, at which the table is filled in.
         shutter_deg, rate_fps: exposure.
-        readout_ms: from the first row to the last, None if not known.
     """
 
     speed_m_s: float = 8.0
@@ -49,7 +49,6 @@ class Run:
     distances_m: tuple[float, ...] = (10.0, 5.0, 2.0)
     shutter_deg: float = 180.0
     rate_fps: float = 24.0
-    readout_ms: float | None = None
 
     def __post_init__(self) -> None:
         above_0(self, "speed_m_s")
@@ -59,8 +58,6 @@ class Run:
                 raise InputError(f"{getattr(self, name)} is out of range", field=name, fix=f"give -{limit} to {limit}")
         if not self.distances_m or not all(0 < d < math.inf for d in self.distances_m):
             raise InputError(f"{list(self.distances_m)} are no distances before the gap", field="distances_m", fix="give metres above 0")
-        if self.readout_ms is not None and not 0 <= self.readout_ms < 1000:
-            raise InputError(f"{self.readout_ms} ms is no readout time", field="readout_ms", fix="give 0 to 1000")
         _ = self.shutter_s
 
     @property
@@ -70,30 +67,35 @@ class Run:
 
     @property
     def direction(self) -> Floats:
-        """Unit vector (3,) of the flight in gap axes."""
+        """Unit vector (3,) of the flight in opening axes."""
         return _turned(self.heading_deg, self.climb_deg, 0.0)[:, 2]
 
     @property
-    def gap_from_camera(self) -> Floats:
-        """Rotation (3, 3) of the recording camera's axes into gap axes."""
+    def opening_from_camera(self) -> Floats:
+        """Rotation (3, 3) of the recording camera's axes into opening axes."""
         return _turned(self.heading_deg + self.pan_deg, self.tilt_deg, self.bank_deg)
 
     def camera_m(self, distance_m: ArrayLike) -> Floats:
-        """Where the recording camera is (..., 3) in gap axes at distances (...) before the gap."""
+        """Where the recording camera is (..., 3) in opening axes at distances (...) before the gap."""
         crossing = np.array([self.right_m, -self.up_m, 0.0])
         out: Floats = crossing - np.asarray(distance_m, dtype=np.float64)[..., None] * self.direction
         return out
 
+    def opening_from_recording(self, distance_m: ArrayLike) -> Pose:
+        """Where the camera is and looks at distances (...) before the opening."""
+        at = self.camera_m(distance_m)
+        return Pose(a="opening", b="recording", rotation=np.broadcast_to(self.opening_from_camera, (*at.shape[:-1], 3, 3)), translation_m=at)
+
     def seen_from(self, points_m: ArrayLike, distance_m: ArrayLike) -> Floats:
-        """Points (n, 3) in gap axes as the camera has them: (..., n, 3) in camera axes for distances (...)."""
+        """Points (n, 3) in opening axes as the camera has them: (..., n, 3) in camera axes for distances (...)."""
         away = np.asarray(points_m, dtype=np.float64) - self.camera_m(distance_m)[..., None, :]
-        out: Floats = away @ self.gap_from_camera
+        out: Floats = away @ self.opening_from_camera
         return out
 
     @property
     def velocity_m_s(self) -> Floats:
         """Of the camera (3,), in its own axes."""
-        out: Floats = self.speed_m_s * (self.direction @ self.gap_from_camera)
+        out: Floats = self.speed_m_s * (self.direction @ self.opening_from_camera)
         return out
 
 

@@ -1,4 +1,4 @@
-"""What else the question is about: subjects, lenses that could be taken, a second camera; all of it as one plan."""
+"""What else the question is about: subjects, lenses that could be taken, a second camera."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.lens import Lens
-from framematch.shot.aircraft import Aircraft
 from framematch.shot.checks import above_0, finite
-from framematch.shot.opening import Gap
-from framematch.shot.run import Run
+from framematch.shot.opening import Opening
 
 Floats = NDArray[np.float64]
 
@@ -39,9 +37,9 @@ class Subject:
         above_0(self, "height_m")
         finite(self, "beyond_m", "right_m", "stands_m")
 
-    def points_m(self, gap: Gap) -> Floats:
-        """Feet, middle and head (3, 3) in gap axes."""
-        feet = gap.ground_y_m - self.stands_m
+    def points_m(self, opening: Opening) -> Floats:
+        """Feet, middle and head (3, 3) in opening axes."""
+        feet = opening.ground_y_m - self.stands_m
         return np.array([[self.right_m, feet - share * self.height_m, self.beyond_m] for share in (0.0, 0.5, 1.0)])
 
 
@@ -79,15 +77,3 @@ class Second:
     frame: Rect
     shutter_s: float
     at_m: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Plan:
-    """Gap, run, aircraft, subjects, candidate lenses and second camera as values."""
-
-    gap: Gap
-    run: Run
-    aircraft: Aircraft | None = None
-    subjects: tuple[Subject, ...] = ()
-    candidates: tuple[Candidate, ...] = ()
-    second: Second | None = None

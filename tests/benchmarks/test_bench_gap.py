@@ -8,12 +8,12 @@ import time
 import numpy as np
 import shapely
 
-from framematch.compare import Gap, Run, Subject, candidate_of, compare, curves
+from framematch.compare import Opening, Run, Shot, Subject, candidate_of, compare, curves
 from framematch.files.starter import STARTER
 from framematch.geometry.camera import Camera, Rect, frame_in
 from framematch.geometry.lens import Lens
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
 RUN = Run(speed_m_s=8, right_m=0.1)
 SUBJECTS = (Subject(),)
 DISTANCES = np.geomspace(30, 0.1, 400)
@@ -80,7 +80,7 @@ def test_a_whole_comparison(benchmark) -> None:  # type: ignore[no-untyped-def]
 
     pairing = parse_pairing(STARTER)
     lenses = tuple(candidate_of(pairing, float(f)) for f in np.linspace(10, 50, 10))
-    benchmark.pedantic(lambda: compare(pairing, PANE, RUN, lenses, subjects=SUBJECTS), rounds=5, warmup_rounds=1)
+    benchmark.pedantic(lambda: compare(pairing, Shot(openings=(PANE,), run=RUN, subjects=SUBJECTS), lenses), rounds=5, warmup_rounds=1)
     start = time.perf_counter()
     table()
     benchmark.extra_info["ten whole rows / their curves alone"] = round(benchmark.stats.stats.median / (time.perf_counter() - start), 1)

@@ -20,11 +20,12 @@ from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.render import gl
-from framematch.render.views import before_gap, both_views
+from framematch.render.views import both_views
 from framematch.scene.registry import make_scene
+from framematch.shot.run import Run
 
 SIZE = (960, 540)
-SCENE = make_scene("glasshouse", width_m=1.2, height_m=0.9)
+SCENE = make_scene("glasshouse")
 RECORDING = Camera(lens=Lens(projection="rectilinear", focal_mm=18.0), sensor_mm=(24.89, 14.0), raster_px=SIZE)
 WIDE = Camera(lens=Lens(projection="equidistant", focal_mm=6.4 / math.radians(150)), sensor_mm=(6.4, 3.6), raster_px=SIZE)
 PAIRING = Pairing(
@@ -34,7 +35,7 @@ PAIRING = Pairing(
     display=Display(raster_px=SIZE, source_px=SIZE),
     mount=Mount(up_mm=58, forward_mm=31),
 )
-POSE = before_gap(SCENE, 3.0)
+POSE = SCENE.scene_from_recording(Run(), 3.0)
 _held: list[object] = []
 
 
@@ -61,7 +62,7 @@ def plain_rasters() -> Callable[[], None]:
     )
     scene = pyrender.Scene(bg_color=(0.5, 0.6, 0.8, 1.0), ambient_light=(0.3, 0.3, 0.3))
     scene.add(pyrender.Mesh([primitive]))
-    pose = POSE.scene_from_camera @ np.diag([1.0, -1, -1, 1])
+    pose = POSE.matrix @ np.diag([1.0, -1, -1, 1])
     scene.add(pyrender.DirectionalLight(intensity=3.0), pose=pose)
     focal = SIZE[0] * 18.0 / 24.89
     scene.add(pyrender.IntrinsicsCamera(focal, focal, SIZE[0] / 2, SIZE[1] / 2, znear=0.05, zfar=200.0), pose=pose)

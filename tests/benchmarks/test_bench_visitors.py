@@ -24,7 +24,7 @@ from browser import SHARP, STILL, served
 from framematch.guide.report import metres
 from framematch.page.address import unpacked
 from framematch.page.draft import Draft
-from framematch.page.pictures import SHARP_PX, Shot, pictures, place_now
+from framematch.page.pictures import SHARP_PX, Wanted, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.views import DISTANCES_M, FIRST_DISTANCE_M, FOCAL_STEP_MM
 
@@ -91,7 +91,7 @@ async def visitor(browser, url, number, seen):
     wide, frame = [await page.locator("img.photo").nth(i).get_attribute("src") for i in (0, 1)]
     assert await page.locator("[data-testid=stException]").count() == 0
     await context.close()
-    return wide, frame, Shot(pairing=draft.pairing, place=place_now(draft), distance_m=wanted[0], height_px=SHARP_PX)
+    return wide, frame, Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=wanted[0], height_px=SHARP_PX)
 
 
 async def crowd(chromium, url):
@@ -120,8 +120,8 @@ def test_twenty_visitors(chromium, benchmark):
         seen, found = asyncio.run(crowd(chromium, url))
     assert not seen["errors"]
     wrong = 0
-    for wide, frame, shot in found:
-        right = pictures(shot)
+    for wide, frame, wanted in found:
+        right = pictures(wanted)
         wrong += wide.partition(",")[2] != base64.b64encode(right.wide).decode() or frame.partition(",")[2] != base64.b64encode(right.frame).decode()
     benchmark.pedantic(lambda: None, rounds=1)
     quarters = [[mb for at, mb in seen["memory"] if n * SECONDS / 4 <= at < (n + 1) * SECONDS / 4] for n in range(4)]

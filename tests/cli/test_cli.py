@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command import framematch as run
 from PIL import Image
 
 from framematch.files.pairing import parse_pairing
@@ -17,10 +18,6 @@ from framematch.files.starter import STARTER
 from framematch.guide.best import best_rectangle
 from framematch.guide.report import guide_report
 from framematch.output.overlay import overlay_files
-
-
-def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "framematch", *map(str, args)], cwd=cwd, capture_output=True, text=True, timeout=120)
 
 
 @pytest.fixture
@@ -51,6 +48,7 @@ def test_json_has_every_key_and_no_nan(rig):
     data = json.loads(done.stdout, parse_constant=lambda name: pytest.fail(name))
     assert list(data) == [
         "title", "display_px", "distance_m", "angles_deg", "guide", "areas", "at", "unseen_percent", "tolerance", "cells", "lens_fit", "warnings",
+        "frames", "sets", "sets_worst_error_percent", "turning",
     ]  # fmt: skip
     assert data["distance_m"] == [1.5, "inf"]
     assert set(data["angles_deg"]) == {"recording", "frame", "monitoring", "display"}
@@ -67,6 +65,11 @@ def test_json_has_every_key_and_no_nan(rig):
     for each in data["at"]:
         assert set(each) == {"distance_m", "outline_px", "rectangle_px", "error_percent"}
         assert set(each["error_percent"]) == {"left", "top", "right", "bottom", "worst"}
+    (frame,), (lines,) = data["frames"], data["sets"]
+    assert list(frame) == ["name", "aspect", "guide", "areas", "at"] and list(lines) == ["distance_m", "guide", "at"]
+    assert frame["name"] == "2.39:1" and frame["aspect"] == 2.39 and frame["guide"] == lines["guide"] == data["guide"]
+    assert set(data["sets_worst_error_percent"]) == {"rectangle", "outline"}
+    assert list(data["turning"]) == ["worst_error_percent", "left", "top", "right", "bottom"]
     assert data["at"][2]["error_percent"]["worst"] < data["guide"]["rectangle_worst_error_percent"] + 1e-6
 
 

@@ -5,26 +5,25 @@ from __future__ import annotations
 import csv
 import json
 import math
-import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from command import framematch
 
-import framematch
 from framematch.cli import main
 from framematch.compare import candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json
+from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
-from framematch.files.shot import parse_plan
+from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER, STARTER_PLAN
+from framematch.text.typed import size
 
 
 def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    here = {**os.environ, "PYTHONPATH": str(Path(framematch.__file__).parents[1])}
-    command = [sys.executable, "-m", "framematch", "lenses", *map(str, args)]
-    return subprocess.run(command, cwd=cwd, env=here, capture_output=True, text=True, timeout=300)
+    return framematch("lenses", *args, cwd=cwd)
 
 
 @pytest.fixture
@@ -39,10 +38,8 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     done = run("rig.toml", "--gap-file", "pane.toml", "--focal", "12,18", "--json", "-", "--csv", "out.csv", "--no-guide", cwd=folder)
     assert done.returncode == 0, done.stderr
     pairing = parse_pairing(STARTER, name="rig.toml")
-    plan = parse_plan(pairing, STARTER_PLAN)
-    found = compare(
-        pairing, plan.gap, plan.run, (candidate_of(pairing, 12), candidate_of(pairing, 18)), subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second
-    )
+    shot = parse_shot(pairing, STARTER_PLAN)
+    found = compare(pairing, shot, (candidate_of(pairing, 12), candidate_of(pairing, 18)))
     printed = json.loads(done.stdout)
     answers = printed.pop("answers")
     assert printed == json.loads(json.dumps(comparison_json(found)))
@@ -129,3 +126,14 @@ def test_a_sheet_of_either_kind(folder: Path) -> None:
     assert (folder / "a4.pdf").read_bytes().startswith(b"%PDF") and (folder / "phone.png").stat().st_size > 10_000
     wrong = run(*options, "--out", "b.pdf", "--scene", "moonbase", cwd=folder)
     assert wrong.returncode == 2 and "no scene" in wrong.stderr and not (folder / "b.pdf").exists()
+
+
+@pytest.mark.parametrize(("text", "wanted"), [("1.2x0.9", (1.2, 0.9)), (" .8 X 2 ", (0.8, 2.0)), ("3m x 2.5m", (3.0, 2.5))])
+def test_sizes_are_read(text: str, wanted: tuple[float, float]) -> None:
+    assert size(text, "--gap", "1.2x0.9") == wanted
+
+
+@pytest.mark.parametrize("text", ["", "1.2", "1.2x", "x2", "-1x2", "1x2x3", "axb"])
+def test_what_is_no_size_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match=r"1\.2x0\.9"):
+        size(text, "--gap", "1.2x0.9")

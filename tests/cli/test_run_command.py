@@ -18,15 +18,24 @@ from rigs import glasshouse
 from typer.testing import CliRunner
 
 from framematch.cli import app
+from framematch.cli.shot import figures_asked, shot_asked
 from framematch.errors import InputError
+from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
 from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap_share, layout, run_frames, where_in_words
 from framematch.render.video import write_video
 from framematch.render.views import frame_camera, wide_camera_and_bars
-from framematch.scene.model import Gap, Light, Scene, Surface
-from framematch.scene.open import open_scene
-from framematch.scene.path import Run, run_from, run_through
+from framematch.scene.model import Light, Scene, Surface
+from framematch.scene.open import scene_of
 from framematch.scene.registry import places
+from framematch.shot.flown import Flown
+from framematch.shot.opening import Opening
+from framematch.shot.path import Heading
+from framematch.shot.place import Place
+from framematch.shot.run import Run
+from framematch.shot.shot import Shot
+from framematch.shot.timing import timed
+from framematch.shot.way import Straight
 
 av = pytest.importorskip("av")
 pytest.importorskip("trimesh")
@@ -40,7 +49,7 @@ def _marker(x: float, y: float, z: float) -> Scene:
     h = SIDE_M / 2
     vertices = np.array([(x - h, y - h, z), (x + h, y - h, z), (x + h, y + h, z), (x - h, y + h, z)])
     surface = Surface(vertices=vertices, faces=np.array([(0, 1, 2), (0, 2, 3)]), colours=np.tile(np.array([[255, 0, 0]], dtype=np.uint8), (4, 1)))
-    return Scene(name="marker", surface=surface, light=FLAT, gap=Gap(centre_m=(0.0, 1.4, 0.0), width_m=1.0, height_m=1.0))
+    return Scene(name="marker", surface=surface, light=FLAT, opening=Opening(middle_m=(0.0, 1.4, 0.0), width_m=1.0, height_m=1.0))
 
 
 def _redness(picture: np.ndarray) -> np.ndarray:
@@ -54,7 +63,7 @@ def _middle(redness: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("rate", [24, 25, 30, 60])
 def test_frames_last_as_long_as_the_run(rate: int) -> None:
-    run = Run(points_m=((0, 1, 6), (0, 1, 0)), speed_m_per_s=4.0)  # 1.5 s
+    run = Flown(course=timed(((0, 1, 6), (0, 1, 0)), 4.0))  # 1.5 s
     times = frame_times(run, rate)
     assert len(times) == math.floor(1.5 * rate) + 1
     assert times[1] == Fraction(1, rate) and times[-1] <= Fraction(3, 2) < times[-1] + Fraction(1, rate)
@@ -63,7 +72,7 @@ def test_frames_last_as_long_as_the_run(rate: int) -> None:
 def test_a_film_shows_each_moment_where_and_when_it_is(tmp_path: Path) -> None:
     """The marker in every decoded frame lies where the core projects it for the pose at that frame's own time stamp."""
     scene, pairing = _marker(0.35, 1.25, -1.0), glasshouse()
-    run = run_through(scene, from_m=4.0, to_m=0.5, speed_m_per_s=7.0)
+    run = Straight(scene_from_opening=scene.scene_from_opening, run=Run(speed_m_s=7.0), from_m=4.0, to_m=0.5)
     filming = Filming(frames_per_s=24, height_px=240)
     file = tmp_path / "run.mp4"
     assert write_video(file, run_frames(scene, pairing, run, filming), frames_per_s=24) == 13
@@ -75,9 +84,9 @@ def test_a_film_shows_each_moment_where_and_when_it_is(tmp_path: Path) -> None:
     assert [t for t, _ in frames] == pytest.approx([i / 24 for i in range(13)], abs=1e-6)
     misses = []
     for seconds, picture in frames:
-        pose = run.pose(seconds).scene_from_camera
+        pose = run.pose(seconds)
         narrow = picture[place.head : place.head + 240, place.second : place.second + place.frame_px[0]]
-        at = np.linalg.inv(pose) @ (0.35, 1.25, -1.0, 1.0)
+        at = pose.inverse.points((0.35, 1.25, -1.0))
         expected, ok = frame_camera(pairing, height_px=240).project(at[:3])
         assert ok
         misses.append(np.linalg.norm(_middle(_redness(narrow)) - expected))
@@ -90,13 +99,13 @@ def test_a_film_shows_each_moment_where_and_when_it_is(tmp_path: Path) -> None:
 
 def test_the_goggles_view_is_on_time_too(tmp_path: Path) -> None:
     scene, pairing = _marker(-0.4, 1.6, -1.0), glasshouse()
-    run = run_through(scene, from_m=2.0, to_m=1.0, speed_m_per_s=5.0)
+    run = Straight(scene_from_opening=scene.scene_from_opening, run=Run(speed_m_s=5.0), from_m=2.0, to_m=1.0)
     filming = Filming(frames_per_s=25, height_px=240)
     place = layout(pairing, filming)
     camera, _ = wide_camera_and_bars(pairing, height_px=240)
     for index, picture in enumerate(run_frames(scene, pairing, run, filming)):
-        pose = run.pose(index / 25).scene_from_camera
-        at = (np.linalg.inv(pose) @ (-0.4, 1.6, -1.0, 1.0))[:3]
+        pose = run.pose(index / 25)
+        at = pose.inverse.points((-0.4, 1.6, -1.0))
         seen = pairing.mount.recording_from_monitoring.T @ (at - pairing.mount.translation_m)
         expected, _ = camera.project(seen)
         wide = picture[place.head : place.head + 240, place.pad : place.pad + place.wide_px[0]]
@@ -106,13 +115,13 @@ def test_the_goggles_view_is_on_time_too(tmp_path: Path) -> None:
 def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
     """Sideways at 6 m/s before a marker 3 m away, 360 degrees at 25 frames per second: 1/25 s, 0.24 m there."""
     scene, pairing = _marker(0.0, 1.4, -3.0), glasshouse()
-    run = Run(points_m=((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), speed_m_per_s=6.0, heading_deg=0.0)
+    run = Flown(course=timed(((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), 6.0, heading=Heading(held_deg=0.0)))
     camera = frame_camera(pairing, height_px=240)
     place = layout(pairing, Filming(height_px=240))
 
     def width(shutter_deg: float | None) -> float:
         """Of the smear at the marker's middle row, at half its brightest linear light, in pixels."""
-        filming = Filming(frames_per_s=25, shutter_deg=shutter_deg, samples=16, height_px=240)
+        filming = Filming(frames_per_s=25, shutter_deg=shutter_deg, moments=15, height_px=240)
         frames = run_frames(scene, pairing, run, filming)
         next(frames)
         picture = next(frames)  # at x = -0.12 m
@@ -128,7 +137,7 @@ def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
 def test_a_smear_takes_as_many_moments_as_it_is_long() -> None:
     """Without gaps: along the smear of a narrow marker, linear light dips by no more than a few percent."""
     scene, pairing = _marker(0.0, 1.4, -1.2), glasshouse()
-    run = Run(points_m=((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), speed_m_per_s=6.0, heading_deg=0.0)
+    run = Flown(course=timed(((-0.36, 1.4, 0.0), (0.36, 1.4, 0.0)), 6.0, heading=Heading(held_deg=0.0)))
     place = layout(pairing, Filming(height_px=240))
     frames = run_frames(scene, pairing, run, Filming(frames_per_s=25, shutter_deg=180.0, height_px=240))
     next(frames)
@@ -158,13 +167,13 @@ def test_a_gif_keeps_time_to_a_hundredth(tmp_path: Path, rate: int) -> None:
 
 def test_where_the_rig_is_is_said_in_words() -> None:
     scene = _marker(0, 1, -1)
-    run = run_through(scene, from_m=6, to_m=-2, speed_m_per_s=4)
+    run = Straight(scene_from_opening=scene.scene_from_opening, run=Run(speed_m_s=4), from_m=6, to_m=-2)
     assert where_in_words(scene, run, 0.0) == "6.0 m before the gap"
     assert where_in_words(scene, run, 1.5) == "in the gap"
     assert where_in_words(scene, run, 2.0) == "2.0 m past the gap"
     assert gap_share(scene, run) == pytest.approx(0.75, abs=1e-6)
     assert before_gap_m(scene, run.pose(1.0)) == pytest.approx(2.0)
-    away = Run(points_m=((0, 1, 6), (3, 1, 6)))
+    away = Flown(course=timed(((0, 1, 6), (3, 1, 6)), 5.0))
     assert gap_share(scene, away) is None
 
 
@@ -216,13 +225,17 @@ def test_a_mesh_is_flown_through_the_opening_that_is_pointed_at(tmp_path: Path) 
 
     file = tmp_path / "hall.ply"
     trimesh.creation.box(extents=(4, 3, 4)).export(file)
-    scene = open_scene(str(file), gap="1.2x0.9", gap_at="2,0.5,1", gap_heading_deg=90)
-    run = run_from(scene, from_m=5, to_m=-1)
-    assert run.pose(0).position_m == pytest.approx((-3, 0.5, 1))
-    assert run.pose(0).heading_deg == pytest.approx(90)
-    assert before_gap_m(scene, run.pose(0)) == pytest.approx(5)
-    plain = run_from(open_scene(str(file)), from_m=5, to_m=-1)
-    assert plain.pose(0).position_m == pytest.approx((0, 0, 7))
+    rig = tmp_path / "rig.toml"
+    rig.write_text(STARTER)
+    gap = {"size_m": "1.2x0.9", "middle_m": "2,0.5,1", "heading_deg": 90.0}
+    asked = shot_asked(parse_pairing(STARTER), rig, scene=str(file), gap=gap, run={})
+    scene = scene_of(asked)
+    pose = scene.scene_from_recording(asked.run, 5.0)
+    assert pose.translation_m == pytest.approx((-3, 0.5, 1)) and pose.rotation[:, 2] == pytest.approx((1, 0, 0))
+    assert before_gap_m(scene, pose) == pytest.approx(5)
+    assert asked.opening.sill_m == pytest.approx(0.05 + 1.5)  # over the mesh's lowest point
+    plain = scene_of(shot_asked(parse_pairing(STARTER), rig, scene=str(file), gap={}, run={}))
+    assert plain.scene_from_recording(Run(), 5.0).translation_m == pytest.approx((0, 0, 7))
 
 
 def test_help_names_every_scene() -> None:
@@ -232,15 +245,18 @@ def test_help_names_every_scene() -> None:
 
 
 def test_people_stand_where_they_are_put() -> None:
-    vertices = open_scene("underpass", figures=["0.4,3", "-0.9,4,1.2"]).surface.vertices
+    asked = Shot(place=Place(scene="underpass"))
+    vertices = scene_of(asked, figures=figures_asked(["0.4,3", "-0.9,4,1.2"])).surface.vertices
     for x, z, height in ((0.4, 3.0, 1.75), (-0.9, 4.0, 1.2)):
         near = vertices[np.hypot(vertices[:, 0] - x, vertices[:, 2] - z) < 0.15]
         assert near[:, 1].max() == pytest.approx(height, abs=0.01)
 
 
-def test_shape_and_sill_reach_the_scene() -> None:
-    gap = open_scene("window", gap="0.8x0.8", shape="circle", sill_m=1.3).gap
-    assert gap is not None and (gap.shape, gap.sill_m, gap.width_m, gap.centre_m[1]) == ("circle", 1.3, 0.8, pytest.approx(1.7))
+def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
+    """On top of the scene's own opening where the file has none."""
+    gap = shot_asked(parse_pairing(STARTER), rig, scene="window", gap={"size_m": "0.8x0.8", "shape": "circle", "sill_m": 1.3}, run={}).opening
+    assert (gap.shape, gap.sill_m, gap.width_m, gap.thickness_m) == ("circle", 1.3, 0.8, 0.3)
+    assert gap.scene_from_opening.translation_m == pytest.approx((0, 1.7, 0.15))
 
 
 @pytest.mark.parametrize(
@@ -248,13 +264,14 @@ def test_shape_and_sill_reach_the_scene() -> None:
     [
         (["--shape", "star"], "rectangle, arch, circle"),
         (["--sill", "-1"], "gap.sill_m"),
-        (["--gap-at", "0,1,2"], "only a mesh"),
-        (["--figure", "1"], "no figure's place"),
-        (["--figure", "1,2,30"], "no stature"),
+        (["--gap-at", "0,0.2,2"], "below the ground"),
+        (["--gap-at", "0,1"], "not a valid place"),
+        (["--figure", "1"], "not a valid place"),
+        (["--figure", "1,2,30"], "not a person's height"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
         (["--shutter", "nan"], "no shutter angle"),
-        (["--speed", "0"], "out of range"),
+        (["--speed", "0"], "run.speed_m_s"),
         (["--speed", "0.01", "--from", "100"], "a shorter way"),
         (["--from", "1", "--to", "2"], "forwards"),
         (["--gap", "big"], "1.2x0.9"),

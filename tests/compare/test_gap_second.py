@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from gap_truth import LENSES, camera_of, frame_of
 
-from framematch.compare import Gap, Run, match_second
+from framematch.compare import Opening, Run, match_second
 from framematch.compare.second import blur_of_wall
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import rotation_from_aim
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUN = Run(speed_m_s=8, up_m=0.1, climb_deg=5, tilt_deg=7, bank_deg=6)
 SECOND = Camera(lens=Lens(projection="rectilinear", focal_mm=20), sensor_mm=(13.2, 7.425), raster_px=(3840, 2160))
 SECOND_FRAME = frame_in(SECOND.raster_px, aspect=2.39)
@@ -43,7 +43,7 @@ def test_match(lens: Lens, projection: str) -> None:
     assert match.tilt_deg is not None
     share = []
     for cam, part, pose in (
-        (camera, frame, RUN.gap_from_camera),
+        (camera, frame, RUN.opening_from_camera),
         (matched, SECOND_FRAME, rotation_from_aim(tilt_deg=match.tilt_deg, roll_deg=match.roll_deg)),
     ):
         level = pose[:, 2] * (1e9, 0, 1e9)

@@ -13,17 +13,18 @@ from gap_truth import LENSES, pairing_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
-from framematch.compare import Aircraft, Candidate, Gap, Prop, Run, Subject, candidate_of, compare
+from framematch.compare import Aircraft, Candidate, Opening, Prop, Run, Shot, Subject, candidate_of, compare
 from framematch.compare.table import Comparison, Row
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.output.lens_sheet import sheet_pages, write_sheet
 from framematch.output.sheet_page import Page
 from framematch.render import rays
-from framematch.render.gap_view import gap_scene, recorded_view, run_pose
+from framematch.render.lens_view import lens_view
+from framematch.scene.open import scene_of
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
-RUN = Run(speed_m_s=8, right_m=0.1, up_m=-0.05, heading_deg=8, pan_deg=-3, tilt_deg=4, bank_deg=5, readout_ms=9)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+RUN = Run(speed_m_s=8, right_m=0.1, up_m=-0.05, heading_deg=8, pan_deg=-3, tilt_deg=4, bank_deg=5)
 AIRCRAFT = Aircraft(
     width_m=0.4,
     height_m=0.2,
@@ -35,10 +36,11 @@ AIRCRAFT = Aircraft(
 
 def comparison(count: int, *, names: str = "{f:g} mm", subjects: int = 1, aircraft: bool = True) -> Comparison:
     pairing = pairing_of(LENSES["distorted"], title="Glasshouse pane, $18 mm_k$ & <b>")
+    pairing = replace(pairing, recording=replace(pairing.recording, readout_ms=9.0))
     focals = np.round(np.geomspace(9, 60, count), 1) if count > 1 else [18.0]
     lenses = tuple(candidate_of(pairing, float(f), name=names.format(f=f)) for f in focals)
     people = tuple(Subject(name=f"dancer {i}", beyond_m=3.0 + i, right_m=0.5 * i) for i in range(subjects))
-    return compare(pairing, PANE, RUN, lenses, subjects=people, aircraft=AIRCRAFT if aircraft else None)
+    return compare(pairing, Shot(openings=(PANE,), run=RUN, subjects=people, aircraft=AIRCRAFT if aircraft else None), lenses)
 
 
 def blank(comparison: Comparison, row: Row, distance_m: float, width_px: int) -> np.ndarray:
@@ -125,11 +127,11 @@ def test_another_suffix_is_refused(tmp_path: Path) -> None:
 def test_the_scene_has_the_gap_where_the_figures_have_it(lens, distance: float) -> None:  # type: ignore[no-untyped-def]
     """Rays to points a centimetre outside the near edge stop there; those a centimetre inside go on."""
     gap, run = PANE, RUN
-    scene = gap_scene("glasshouse", gap, ())
-    pose = run_pose(gap, run, distance_m=distance).scene_from_camera
+    shot = Shot(openings=(gap,), run=run)
+    scene, pose = scene_of(shot), shot.scene_from_recording(distance)
     camera = Camera(lens=lens, sensor_mm=(24.89, 13.12), raster_px=(11520, 6072))
     for grow, stops in ((0.01, True), (-0.01, False)):
-        rim = Gap(width_m=gap.width_m + 2 * grow, height_m=gap.height_m + 2 * grow).outline(2)
+        rim = Opening(width_m=gap.width_m + 2 * grow, height_m=gap.height_m + 2 * grow).outline(2)
         seen = run.seen_from(rim, distance)
         px, ok = camera.project(seen)
         for place, point in zip(px[ok], seen[ok], strict=True):
@@ -147,8 +149,8 @@ def _centre(camera: Camera, place: np.ndarray) -> tuple[float, float]:
 def test_a_lens_is_seen_through(tmp_path: Path) -> None:
     """The rendered frame is that of the row's own lens: a longer one shows the opening larger."""
     case = comparison(2)
-    scene = gap_scene("glasshouse", PANE, ())
-    short, long = (recorded_view(case.pairing, row, PANE, Run(), scene=scene, distance_m=4.0, height_px=90, renderer="rays").astype(float) for row in case.rows)
+    view = lens_view(renderer="rays")
+    short, long = (view(case, row, 4.0, 215).astype(float) for row in case.rows)
     assert short.shape == long.shape == (90, 215, 3)
     assert np.abs(short - long).mean() > 10
     assert isinstance(case.rows[0].candidate, Candidate)

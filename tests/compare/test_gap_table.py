@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from gap_truth import LENSES, pairing_of, pixel_grid, seen_wall
 
-from framematch.compare import Aircraft, Candidate, Gap, Part, Run, Second, Subject, candidate_of, compare
+from framematch.compare import Aircraft, Candidate, Opening, Part, Run, Second, Shot, Subject, candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
 from framematch.compare.table import Comparison
 from framematch.errors import InputError
@@ -21,8 +21,9 @@ from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
 from framematch.optics import sharpness as optics
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
-RUN = Run(speed_m_s=8, right_m=0.1, readout_ms=12, distances_m=(10.0, 3.0, 1.2))
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.1)
+RUN = Run(speed_m_s=8, right_m=0.1, distances_m=(10.0, 3.0, 1.2))
+SHOT = Shot(openings=(PANE,), run=RUN)
 SUBJECTS = (Subject(name="dancer", beyond_m=4.0, right_m=0.6), Subject(name="=2+2", beyond_m=-4.0, right_m=-1.0))
 AIRCRAFT = Aircraft(
     width_m=0.4,
@@ -36,13 +37,14 @@ AIRCRAFT = Aircraft(
 
 @pytest.fixture(scope="module")
 def pairing() -> Pairing:
-    return pairing_of(Lens(projection="brown-conrady", focal_mm=18, k=(-0.02, 0.004)))
+    rig = pairing_of(Lens(projection="brown-conrady", focal_mm=18, k=(-0.02, 0.004)))
+    return replace(rig, recording=replace(rig.recording, readout_ms=12.0))
 
 
 @pytest.fixture(scope="module")
 def found(pairing: Pairing) -> Comparison:
     lenses = (*(candidate_of(pairing, f) for f in (10, 18, 35)), Candidate(name="round", lens=LENSES["fisheye"], weight_g=95, closest_m=0.5, widest_f=9))
-    return compare(pairing, PANE, RUN, lenses, subjects=SUBJECTS, aircraft=AIRCRAFT, guide=True)
+    return compare(pairing, replace(SHOT, subjects=SUBJECTS, aircraft=AIRCRAFT), lenses, guide=True)
 
 
 def test_focal_lengths_alone_and_with_their_distortion(pairing: Pairing) -> None:
@@ -64,7 +66,7 @@ def test_the_pairings_own_row_is_the_pairing(found: Comparison, pairing: Pairing
 
 def test_a_focused_pairing_keeps_its_focus() -> None:
     focused = pairing_of(Lens(projection="rectilinear", focal_mm=18).focused(1.0), focus_m=1.0)
-    found = compare(focused, PANE, RUN, (candidate_of(focused, 18.0),))
+    found = compare(focused, SHOT, (candidate_of(focused, 18.0),))
     assert found.rows[0].candidate.lens.focal_mm == pytest.approx(18)
     assert found.rows[0].camera.lens.focal_mm == pytest.approx(focused.recording.lens.focal_mm)
 
@@ -72,7 +74,7 @@ def test_a_focused_pairing_keeps_its_focus() -> None:
 def test_shown_at_the_wall_meets_the_ray_caster(found: Comparison, pairing: Pairing) -> None:
     frame = pairing.frame
     y, x = (frame.top + frame.bottom) / 2, (frame.left + frame.right) / 2
-    blind = Gap(width_m=0.001, height_m=0.001)
+    blind = Opening(width_m=0.001, height_m=0.001)
     for row in found.rows[:3]:
         for at in row.at:
             ends = np.array([(frame.left, y), (frame.right, y), (x, frame.top), (x, frame.bottom)])
@@ -120,12 +122,12 @@ def test_sharpness_is_that_of_the_optics(found: Comparison, pairing: Pairing) ->
 def test_notes_say_what_a_lens_can_not(found: Comparison) -> None:
     assert any("opens to f/9" in note for note in found.rows[3].notes)
     near_focus = pairing_of(Lens(projection="rectilinear", focal_mm=18).focused(0.4), focus_m=0.4)
-    row = compare(near_focus, PANE, RUN, (Candidate(name="a", lens=Lens(projection="rectilinear", focal_mm=18), closest_m=0.8, deepest_f=5.6),)).rows[0]
+    row = compare(near_focus, SHOT, (Candidate(name="a", lens=Lens(projection="rectilinear", focal_mm=18), closest_m=0.8, deepest_f=5.6),)).rows[0]
     assert any("0.8 m" in note for note in row.notes) and any("stops down to f/5.6" in note for note in row.notes)
     assert row.sharp is not None and row.sharp.focus_m == 0.8
-    dark = compare(near_focus, PANE, RUN, (Candidate(name="b", lens=Lens(projection="orthographic", focal_mm=8)),)).rows[0]
+    dark = compare(near_focus, SHOT, (Candidate(name="b", lens=Lens(projection="orthographic", focal_mm=8)),)).rows[0]
     assert any("dark corners" in note for note in dark.notes)
-    no_stop = compare(replace(near_focus, f_number=None), PANE, RUN, (candidate_of(near_focus, 18.0),)).rows[0]
+    no_stop = compare(replace(near_focus, f_number=None), SHOT, (candidate_of(near_focus, 18.0),)).rows[0]
     assert no_stop.sharp is None and any("no stop" in note for note in no_stop.notes)
 
 
@@ -163,9 +165,9 @@ def test_every_lens_is_in_every_table(found: Comparison) -> None:
 
 def test_runs_that_can_not_be_compared(pairing: Pairing) -> None:
     with pytest.raises(InputError, match="no lens"):
-        compare(pairing, PANE, RUN, ())
+        compare(pairing, SHOT)
     with pytest.raises(InputError, match="looks away"):
-        compare(pairing, PANE, Run(pan_deg=120), (candidate_of(pairing, 18.0),))
+        compare(pairing, replace(SHOT, run=Run(pan_deg=120)), (candidate_of(pairing, 18.0),))
 
 
 def test_second_camera_of_each_lens(pairing: Pairing) -> None:
@@ -176,7 +178,7 @@ def test_second_camera_of_each_lens(pairing: Pairing) -> None:
         at_m=1.5,
     )
     lenses = (candidate_of(pairing, 18.0), Candidate(name="very wide", lens=Lens(projection="equidistant", focal_mm=6.5)))
-    found = compare(pairing, PANE, RUN, lenses, second=second)
+    found = compare(pairing, replace(SHOT, second=second), lenses)
     first, none = found.matches
     assert first is not None and none is None
     rows = next(t for t in text_tables(found) if t.title.startswith("Another camera")).rows

@@ -12,13 +12,13 @@ from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from framematch.compare import Gap, Run, Subject, curves, exits, out_of_frame_m
+from framematch.compare import Opening, Run, Subject, curves, exits, out_of_frame_m
 from framematch.compare.seen import area_in, cone_rad, project_held
 from framematch.compare.sketch import inside_opening, sees_through
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.lens import Lens
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUNS = {
     "straight": Run(speed_m_s=8),
     "offset": Run(speed_m_s=8, right_m=0.2, up_m=-0.1),
@@ -61,7 +61,7 @@ def test_fill_meets_rays_cast_at_a_wall(lens: Lens, run: Run) -> None:
 def test_fill_of_curved_openings(lens: Lens, shape: str) -> None:
     """Here each pixel's ray is met with the opening's own inequality."""
     camera, frame = camera_of(lens), frame_of()
-    gap = Gap(width_m=1.0, height_m=1.4, shape=shape, sill_m=0.0)
+    gap = Opening(width_m=1.0, height_m=1.4, shape=shape, sill_m=0.0)
     fill = curves(camera, frame, gap, RUNS["aslant"], distance_m=(3.0, 0.8), per_edge=64).fill_percent
     for distance, ours in zip((3.0, 0.8), fill, strict=True):
         expected = 100 * sees_through(camera, gap, RUNS["aslant"], pixel_grid(frame, 600, 251), distance_m=distance).mean()
@@ -189,7 +189,7 @@ def test_speeds_meet_numerical_differentiation(lens: Lens, run: Run) -> None:
         assert ours[seen] == pytest.approx(speed(everything, d)[seen], rel=1e-6, abs=1e-9)
         compared += int(seen.sum())
         ray = camera.unproject(((frame.left + frame.right) / 2, frame.bottom))[0]
-        down = run.gap_from_camera @ ray
+        down = run.opening_from_camera @ ray
         ground = run.camera_m(d) + down * (PANE.ground_y_m - run.camera_m(d)[1]) / down[1]
         assert found.ground_speed[i] == pytest.approx(float(speed(ground[None], d)[0]), rel=1e-6)
     assert compared >= 12
@@ -227,7 +227,7 @@ def test_nearly_all_of_the_table_is_in_the_coarse_outline() -> None:
 
 @pytest.mark.parametrize("shape", ["rectangle", "arch", "circle"])
 def test_outline_and_inequality_are_the_same_opening(shape: str) -> None:
-    gap = Gap(width_m=1.0, height_m=1.4, shape=shape)
+    gap = Opening(width_m=1.0, height_m=1.4, shape=shape)
     ring = shapely.Polygon(gap.outline(200)[:, :2])
     points = np.random.default_rng(1).uniform(-1, 1, (4000, 2))
     clear = shapely.distance(shapely.points(points), ring.exterior) > 1e-3
@@ -247,12 +247,14 @@ runs = st.builds(
     tilt_deg=st.floats(-40, 40),
     bank_deg=st.floats(-60, 60),
 )
-openings = st.builds(Gap, width_m=st.floats(0.3, 4), height_m=st.floats(2, 4), shape=st.sampled_from(["rectangle", "arch", "circle"]), sill_m=st.floats(0, 2))
+openings = st.builds(
+    Opening, width_m=st.floats(0.3, 4), height_m=st.floats(2, 4), shape=st.sampled_from(["rectangle", "arch", "circle"]), sill_m=st.floats(0, 2)
+)
 
 
 @settings(max_examples=25, deadline=None)
 @given(run=runs, gap=openings, lens=st.sampled_from([LENSES["straight"], LENSES["fisheye"], LENSES["kannala"]]))
-def test_a_mirrored_run_is_seen_mirrored(run: Run, gap: Gap, lens: Lens) -> None:
+def test_a_mirrored_run_is_seen_mirrored(run: Run, gap: Opening, lens: Lens) -> None:
     camera, frame, distance = camera_of(lens), frame_of(), np.geomspace(20, 0.1, 12)
     mirrored = replace(run, right_m=-run.right_m, heading_deg=-run.heading_deg, pan_deg=-run.pan_deg, bank_deg=-run.bank_deg)
     subject = Subject(right_m=0.7, beyond_m=3.0)
@@ -286,7 +288,7 @@ def test_exits_of_random_runs_to_half_a_pixel() -> None:
             **{n: float(rng.uniform(-0.5, 0.5)) for n in ("right_m", "up_m")},
             **{n: float(rng.uniform(-30, 30)) for n in ("heading_deg", "climb_deg", "pan_deg", "tilt_deg", "bank_deg")},
         )
-        gap = Gap(width_m=float(rng.uniform(0.4, 3)), height_m=float(rng.uniform(1.6, 3)), shape=["rectangle", "arch", "circle"][i % 3])
+        gap = Opening(width_m=float(rng.uniform(0.4, 3)), height_m=float(rng.uniform(1.6, 3)), shape=["rectangle", "arch", "circle"][i % 3])
         cone = cone_rad(camera, frame)
 
         def reach(side: str, distance: float) -> float:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from framematch.compare import (
     Candidate,
-    Gap,
+    Opening,
     Run,
     Subject,
     curves,
@@ -28,7 +28,7 @@ from framematch.errors import InputError
 from framematch.geometry.lens import Lens
 from framematch.optics import sharpness as optics
 
-PANE = Gap(width_m=1.2, height_m=0.9, sill_m=1.1)
+PANE = Opening(width_m=1.2, height_m=0.9, sill_m=1.1)
 RUN = Run(speed_m_s=8, right_m=0.1, tilt_deg=2)
 SUBJECT = Subject(beyond_m=4.0, right_m=0.3)
 PAIRINGS = {name: pairing_of(lens) for name, lens in LENSES.items()} | {

@@ -17,8 +17,8 @@ from typer.testing import CliRunner
 from framematch.cautions import DAY
 from framematch.cli import app, main
 from framematch.day import DayPlan, plan_day
-from framematch.day.reader import parse_day, read_day
 from framematch.errors import InputError
+from framematch.files.day import parse_day, read_day
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER, starter_day
 from framematch.flight import fall, ground, shots

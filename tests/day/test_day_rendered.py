@@ -13,8 +13,10 @@ from framematch.geometry.camera import Camera, Display, Rect, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount, rotation_from_aim
 from framematch.geometry.pairing import Pairing
+from framematch.geometry.pose import Pose
 from framematch.render import render
-from framematch.scene.model import Scene, Surface, ViewPose
+from framematch.scene.model import Scene, Surface
+from framematch.shot.place import standing
 
 EYE_M = 1.6
 
@@ -50,7 +52,11 @@ def _pairing(projection: str, k: tuple[float, ...], *, aim: float) -> Pairing:
     )
 
 
-def _seam_row(camera: Camera, part: Rect, scene_from_camera: np.ndarray, renderer: str) -> float:
+def _turned(airframe_from_camera: np.ndarray) -> Pose:
+    return Pose(a="airframe", b="recording", rotation=airframe_from_camera, translation_m=np.zeros(3))
+
+
+def _seam_row(camera: Camera, part: Rect, scene_from_camera: Pose, renderer: str) -> float:
     """Row of the seam in the picture's own pixels, rendered in a strip up the middle column at full size."""
     middle = (part.left + part.right) / 2
     strip = Rect(left=middle - 4, top=part.top, right=middle + 4, bottom=part.top + math.floor(part.height))
@@ -73,9 +79,8 @@ def test_horizon_stands_at_the_asked_height_in_the_rendered_frame(projection: st
         need(not missing(), "GL")
     pairing = _pairing(projection, k, aim=-4.0)
     tilt = attitude.tilt_for_horizon(pairing, pitch_deg=pitch, percent=percent)
-    airframe = ViewPose(position_m=(0.0, EYE_M, 0.0), pitch_deg=-pitch).scene_from_camera
-    mounted = np.eye(4)
-    mounted[:3, :3] = rotation_from_aim(tilt_deg=tilt.recording_deg)
+    airframe = standing((0.0, EYE_M, 0.0), pitch_deg=-pitch, of="airframe")
+    mounted = _turned(rotation_from_aim(tilt_deg=tilt.recording_deg))
     row = _seam_row(pairing.recording, pairing.frame, airframe @ mounted, renderer)
     asked = pairing.frame.bottom - pairing.frame.height * percent / 100
     assert abs(row - asked) <= (0.25 if renderer == "rays" else 0.6), (row, asked)
@@ -84,9 +89,8 @@ def test_horizon_stands_at_the_asked_height_in_the_rendered_frame(projection: st
 def test_horizon_stands_where_told_on_the_goggles_display() -> None:
     pairing = _pairing("brown-conrady", (-0.02, 0.004), aim=-4.0)
     tilt = attitude.tilt_for_horizon(pairing, pitch_deg=9.0, percent=50)
-    airframe = ViewPose(position_m=(0.0, EYE_M, 0.0), pitch_deg=-9.0).scene_from_camera
-    mounted = np.eye(4)
-    mounted[:3, :3] = rotation_from_aim(tilt_deg=tilt.recording_deg) @ pairing.mount.recording_from_monitoring
+    airframe = standing((0.0, EYE_M, 0.0), pitch_deg=-9.0, of="airframe")
+    mounted = _turned(rotation_from_aim(tilt_deg=tilt.recording_deg) @ pairing.mount.recording_from_monitoring)
     part = pairing.display.source_shown
     row = _seam_row(pairing.monitoring, part, airframe @ mounted, "rays")
     assert abs(100 * (part.bottom - row) / part.height - tilt.monitoring_percent) <= 100 * 0.3 / part.height

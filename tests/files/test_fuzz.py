@@ -1,6 +1,6 @@
 """Damaged and senseless input: every reader answers with a value or one plain line, soon and in little memory.
 
-The same examples each time, about 20 s in all. More, and others, by hand:
+The same examples each time, about 5 s in all; four times as many in an acceptance run. More, and others, by hand:
 ``FRAMEMATCH_FUZZ_SECONDS=600 pytest tests/files/test_fuzz.py``, or one kind of file with
 ``python tests/helpers/fuzz_files.py mesh --seconds 600`` (``--atheris`` for coverage-guided damage).
 """
@@ -21,12 +21,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rigs import glasshouse, random_pairing
 
-from framematch.day.reader import parse_day
 from framematch.errors import InputError
 from framematch.files import starter
+from framematch.files.day import parse_day
 from framematch.files.pairing import parse_pairing
 from framematch.files.pairing_tables import PairingFile
-from framematch.files.shot import parse_plan
+from framematch.files.shot import parse_shot
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.report import Report, guide_report, report_json
@@ -57,8 +57,8 @@ def test_a_damaged_pairing_file_is_a_pairing_or_one_line(changes: list[tuple[str
 @budget(900)
 @given(text_edits)
 def test_a_damaged_gap_is_a_plan_or_one_line(changes: list[tuple[str, int, str]]) -> None:
-    plan = survives(lambda: parse_plan(glasshouse(), damaged_toml(PLAN, changes)))
-    assert plan is None or (plan.gap.width_m > 0 and plan.gap.height_m > 0)
+    plan = survives(lambda: parse_shot(glasshouse(), damaged_toml(PLAN, changes)))
+    assert plan is None or (plan.opening.width_m > 0 and plan.opening.height_m > 0)
 
 
 @budget(600)
@@ -84,7 +84,7 @@ def test_any_toml_at_all_is_a_pairing_or_one_line(tree: dict[str, object]) -> No
     import tomlkit
 
     text = tomlkit.dumps(tree)
-    for read in (parse_pairing, lambda t: parse_plan(glasshouse(), t), lambda t: parse_day(t, pairing=glasshouse())):
+    for read in (parse_pairing, lambda t: parse_shot(glasshouse(), t), lambda t: parse_day(t, pairing=glasshouse())):
         survives(lambda read=read: read(text))
 
 

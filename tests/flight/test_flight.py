@@ -15,7 +15,8 @@ from scipy.optimize import brentq
 from framematch.errors import InputError
 from framematch.flight import air, attitude, fall, power
 from framematch.geometry.camera import Camera, Display, Rect, frame_in
-from framematch.geometry.lens import PROJECTIONS, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import PROJECTIONS
 from framematch.geometry.mount import Mount, rotation_from_aim
 from framematch.geometry.pairing import Pairing
 from framematch.text.units import convert

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from framematch.errors import InputError
 from framematch.geometry.camera import DIAGONAL_135_MM, FORMATS_MM, Camera, Display, Rect, check_shapes, equivalent_135_mm, frame_in
-from framematch.geometry.lens import PROJECTIONS, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import PROJECTIONS
 
 RIG = Camera(lens=Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.02, 0.004)), sensor_mm=(24.89, 13.12), raster_px=(5760, 3036))
 

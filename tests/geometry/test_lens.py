@@ -14,28 +14,18 @@ from numpy.typing import NDArray
 from outside import need
 
 from framematch.errors import InputError
-from framematch.geometry.lens import CENTRAL, PROJECTIONS, Lens
+from framematch.geometry.lens import Lens
+from framematch.geometry.lens_local import lens_jacobian
+from framematch.geometry.lens_model import LensModel
+from framematch.geometry.lens_models import MODELS, PLAIN, PROJECTIONS
 
 Floats = NDArray[np.float64]
 
-#: Constants printed with OpenCV's own fisheye tests.
-PUBLISHED_K = (-0.0014613319981768, -0.00329861110580401, 0.00605760088590183, -0.00374209380722371)
-
 LENSES: dict[str, Lens] = {
-    **{name: Lens(projection=name, focal_mm=10.0) for name in CENTRAL},
-    "equidistant 1.33x": Lens(projection="equidistant", focal_mm=2.86, squeeze=1.33),
-    "rectilinear 2x": Lens(projection="rectilinear", focal_mm=40.0, squeeze=2.0),
-    "kannala-brandt plain": Lens(projection="kannala-brandt", focal_mm=2.5),
-    "kannala-brandt published": Lens(projection="kannala-brandt", focal_mm=4.0, k=PUBLISHED_K),
-    "kannala-brandt barrel": Lens(projection="kannala-brandt", focal_mm=2.5, k=(-0.08,)),
-    "kannala-brandt swelling": Lens(projection="kannala-brandt", focal_mm=2.5, k=(0.05, 0.01), squeeze=1.8),
-    "brown-conrady plain": Lens(projection="brown-conrady", focal_mm=18.0),
-    "brown-conrady mild": Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.02, 0.004)),
-    "brown-conrady folding": Lens(projection="brown-conrady", focal_mm=5.0, k=(-0.3, 0.05)),
-    "brown-conrady rational": Lens(projection="brown-conrady", focal_mm=5.0, k=(0.4, -0.15, 0.002, 0.7, -0.1, 0.01)),
-    "brown-conrady tangential": Lens(projection="brown-conrady", focal_mm=8.0, k=(-0.25, 0.03), p=(0.001, -0.002)),
-    "brown-conrady everything": Lens(projection="brown-conrady", focal_mm=8.0, k=(0.2, -0.1, 0.0, 0.5, -0.05, 0.0), p=(-0.0015, 0.001), squeeze=1.33),
+    **{name: Lens(projection=name, focal_mm=10.0) for name in MODELS},
+    **{f"{name} {kind}": Lens(projection=name, **example._asdict()) for name, model in MODELS.items() for kind, example in model.examples.items()},
 }
+PUBLISHED_K = LENSES["kannala-brandt published"].k
 all_lenses = pytest.mark.parametrize("lens", LENSES.values(), ids=LENSES.keys())
 SHAPES: tuple[tuple[int, ...], ...] = ((), (1,), (7,), (0,), (3, 5), (2, 1, 4), (0, 3))
 
@@ -167,7 +157,7 @@ RADII: dict[str, Callable[[float], float | None]] = {
 
 
 @pytest.mark.parametrize("angle_deg", [45.0, 89.9, 90.0, 110.0, 170.0, 179.9])
-@pytest.mark.parametrize("projection", PROJECTIONS)
+@pytest.mark.parametrize("projection", RADII)
 def test_wide_angles(projection: str, angle_deg: float) -> None:
     lens = Lens(projection=projection, focal_mm=10.0)
     theta = math.pi / 2 if angle_deg == 90 else math.radians(angle_deg)
@@ -251,6 +241,68 @@ def test_an_inverse_is_right_or_nothing(lens: Lens) -> None:
 def test_the_radius_grows_all_the_way(lens: Lens) -> None:
     theta = np.linspace(0, lens.end_rad * (1 - 1e-9), 5001)
     assert (np.diff(lens.radius_mm(theta)) > 0).all()
+
+
+@all_lenses
+def test_both_derivatives_are_those_of_the_projection(lens: Lens) -> None:
+    """By the ray and by each coefficient, against differences of the projection itself."""
+    # Powers of x / z leave differences no digits far out.
+    widest = min(0.9 * lens.end_rad, math.radians(60)) if lens.model.bare_name == "rectilinear" else 0.9 * lens.end_rad
+    rays = rays_over_domain(lens, count=400, share=widest / lens.end_rad)
+    by_point, ok = lens_jacobian(lens, rays)
+    assert ok.all() and by_point.shape == (*rays.shape[:-1], 2, 3)
+
+    def differences(projected: Callable[[float], Floats], h: float) -> Floats:
+        """By h, from 2 h each way: right but for h^4."""
+        return (8 * (projected(h) - projected(-h)) - projected(2 * h) + projected(-2 * h)) / (12 * h)
+
+    # Not at the axis, where a difference of rays has no digits left beside the image's own.
+    off = np.hypot(rays[:, 0], rays[:, 1]) > 0.01
+    for axis, step in enumerate(np.eye(3)):
+        numeric = differences(lambda h, step=step: lens.project(rays + h * step)[0], 1e-4)
+        known = off & np.isfinite(numeric).all(axis=1)
+        assert known.mean() > 0.5
+        assert np.abs(by_point[known, :, axis] - numeric[known]).max() <= 1e-7 * np.abs(numeric[known]).max()
+
+    image, by_k, by_p = lens.model.by_figures(lens.figures, *rays.T)
+    points, _ = lens.project(rays)
+    gain = lens.focal_mm / np.array([lens.squeeze, 1.0])
+    assert image * gain == pytest.approx(points, rel=1e-12, abs=1e-15)
+    assert len(by_k) == lens.model.coefficients and len(by_p) == 2 * lens.model.tangential
+    for index, analytic in enumerate([*by_k, *by_p]):
+
+        def changed(h: float, index: int = index) -> Floats:
+            k, p = list(lens.figures.k), list(lens.figures.p)
+            if index < len(k):
+                k[index] += h
+            else:
+                p[index - len(k)] += h
+            return Lens(projection=lens.projection, focal_mm=lens.focal_mm, k=tuple(k), p=(p[0], p[1]), squeeze=lens.squeeze).project(rays)[0]
+
+        numeric = differences(changed, 1e-5)
+        known = np.isfinite(numeric).all(axis=1)
+        assert known.mean() > 0.3
+        assert np.abs(analytic[known] * gain - numeric[known]).max() <= 1e-6 * np.abs(numeric[known]).max()
+
+
+@all_lenses
+def test_the_slope_is_that_of_the_radius(lens: Lens) -> None:
+    theta, h = np.linspace(0.01, 0.9 * lens.end_rad, 200), 1e-4
+    numeric = (8 * (lens.radius_mm(theta + h) - lens.radius_mm(theta - h)) - lens.radius_mm(theta + 2 * h) + lens.radius_mm(theta - 2 * h)) / (12 * h)
+    assert lens.focal_mm * lens.model.slope(lens.figures, theta) == pytest.approx(numeric, rel=1e-8, abs=1e-9 * lens.focal_mm)
+
+
+@pytest.mark.parametrize("model", MODELS.values(), ids=MODELS)
+def test_a_model_says_of_itself_what_is_so(model: LensModel) -> None:
+    plain = MODELS[model.bare_name]
+    assert not plain.coefficients and bool(model.coefficients) == bool(model.bare) == bool(model.solved)
+    rays = rays_over_domain(Lens(projection=plain.name, focal_mm=1.0), count=200, share=0.9)
+    assert Lens(projection=model.name, focal_mm=1.0).project(rays)[0] == pytest.approx(Lens(projection=plain.name, focal_mm=1.0).project(rays)[0], rel=1e-12)
+    assert bool(model.coefficients) != (model.series is not None), "a measurement bends a closed form by its series"
+    if model.series is not None:  # Taylor's: what is left out goes with theta^11
+        theta = np.array([0.01, 0.1, 0.2])
+        radius = Lens(projection=model.name, focal_mm=1.0).radius_mm(theta)
+        assert theta * np.polynomial.polynomial.polyval(theta**2, [1, *model.series]) == pytest.approx(radius, rel=1e-7)
 
 
 # ---- where the domain ends ----
@@ -432,7 +484,7 @@ def any_lens() -> st.SearchStrategy[Lens]:
     k = st.floats(-0.3, 0.3)
     focal_mm, squeeze = st.floats(1, 100), st.floats(1, 2)
     return st.one_of(
-        st.builds(Lens, projection=st.sampled_from(sorted(CENTRAL)), focal_mm=focal_mm, squeeze=squeeze),
+        st.builds(Lens, projection=st.sampled_from(PLAIN), focal_mm=focal_mm, squeeze=squeeze),
         st.builds(Lens, projection=st.just("kannala-brandt"), focal_mm=focal_mm, squeeze=squeeze, k=st.lists(k, max_size=4).map(tuple)),
         st.builds(
             Lens,

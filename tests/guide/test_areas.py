@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import shapely
+from at_length import sample
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rigs import glasshouse, straight
@@ -44,6 +46,10 @@ RIGS = {
         monitoring=Camera(lens=Lens(projection="orthographic", focal_mm=2.0), sensor_mm=(5.9, 4.425), raster_px=(1440, 1080)),
         display=Display(raster_px=(1440, 1080), source_px=(1440, 1080)),
         mount=Mount(right_mm=50, pan_deg=-72),
+    ),
+    "a recording lens that leaves the corners dark": glasshouse(
+        recording=Camera(lens=Lens(projection="brown-conrady", focal_mm=18.0, k=(-0.3,), p=(0.004, -0.003)), sensor_mm=(24.89, 13.12), raster_px=(5760, 3036)),
+        mount=Mount(right_mm=60, up_mm=58, tilt_deg=4),
     ),
 }
 
@@ -140,7 +146,7 @@ MONTE_CARLO = {
 
 @pytest.mark.parametrize("name", MONTE_CARLO)
 def test_bands_cover_95_percent_of_simulated_rigs(name):
-    """4 000 rigs, fixed seed: each edge by itself, at its ends, its middle and its worst point, within 1.5 %."""
+    """Many rigs, fixed seed: each edge by itself, at its ends, its middle and its worst point; within 1.5 % for 4 000 rigs, as chance has it for fewer."""
     rig, distance = MONTE_CARLO[name]
     inverse = inverse_m(distance)
     px, percent = band_along_edges(rig, distance)
@@ -148,7 +154,7 @@ def test_bands_cover_95_percent_of_simulated_rigs(name):
     nominal, _ = to_display(rig, places, inverse)
     normals = edge_normals(rig, places, inverse)
     inside_px, inside_percent = np.zeros(px.shape), np.zeros(px.shape)
-    count = 4000
+    count = sample(1000, 4000)
     for drawn in draw_rigs(rig, count, seed=11):
         moved, _ = to_display(drawn, places, inverse)
         inside_px += np.abs(np.sum((moved - nominal) * normals, axis=-1)) <= px
@@ -159,7 +165,7 @@ def test_bands_cover_95_percent_of_simulated_rigs(name):
         worst = np.nanargmax(px, axis=1)
         judged = np.concatenate([share[:, checked], share[np.arange(4), worst][:, None]], axis=1)
         print(name, "coverage from", judged.min(), "to", judged.max())
-        assert judged == pytest.approx(np.full(judged.shape, 0.95), abs=0.015)
+        assert judged == pytest.approx(np.full(judged.shape, 0.95), abs=0.015 * math.sqrt(4000 / count))
 
 
 def test_band_adds_independent_inputs_in_squares():

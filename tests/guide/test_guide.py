@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from at_length import sample
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rigs import glasshouse, random_pairing, straight
@@ -75,12 +76,12 @@ def test_both_offsets_at_once_leave_each_edge_its_own_closed_form():
         assert np.abs(curve[edge]) == pytest.approx([expected, expected], abs=0.02)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(sample(1, 4)))
 def test_no_rectangle_found_by_brute_force_is_better(seed):
-    """4 x 50 random pairings; random and simplex search around two starts. 0.02 points allowed."""
+    """A few of 4 x 50 random pairings; random and simplex search around two starts. 0.02 points allowed."""
     rng = np.random.default_rng(20260101 + seed)
-    beaten, tried = [], 0
-    while tried < 50:
+    beaten, tried, count = [], 0, sample(6, 50)
+    while tried < count:
         pairing = random_pairing(rng)
         if pairing.near_m <= pairing.mount.forward_mm / 1000 + 0.3:
             continue
@@ -104,7 +105,7 @@ def test_no_rectangle_found_by_brute_force_is_better(seed):
         best = brute_worst(pairing, np.array(finalists), points=65, steps=17).min()
         beaten.append(brute_worst(pairing, start, points=65, steps=17)[0] - best)
     print(f"largest gain by brute force: {max(beaten):.4f} points")
-    assert len(beaten) == 50
+    assert len(beaten) == count
     assert max(beaten) <= 0.02
 
 

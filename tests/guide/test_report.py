@@ -9,12 +9,15 @@ from dataclasses import replace
 import pytest
 from rigs import glasshouse, straight
 
+from framematch.errors import InputError
+from framematch.files.pairing import parse_pairing
+from framematch.files.starter import STARTER
 from framematch.geometry.camera import Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.best import best_guide, rectangle_errors, worst_error
-from framematch.guide.report import five_distances, guide_report, insets_percent, insets_px, metres, report_json
+from framematch.guide.report import equivalent_words, five_distances, guide_report, insets_percent, insets_px, metres, report_json
 
 
 def test_the_report_holds_the_guide_and_its_errors_at_five_distances() -> None:
@@ -83,3 +86,17 @@ def test_a_lens_that_ends_before_its_corners_is_told() -> None:
 
 def test_a_sound_rig_is_warned_about_nothing() -> None:
     assert guide_report(straight(tolerance=Tolerance(aim_deg=0.1))).warnings == ()
+
+
+def test_a_side_that_the_recording_lens_leaves_dark_is_refused_and_dark_corners_are_not() -> None:
+    corners = parse_pairing(STARTER.replace("k = [-0.02, 0.004]", "k = [-0.3]"))
+    assert all(math.isfinite(side) for side in guide_report(corners).guide.rectangle.as_tuple())
+    with pytest.raises(InputError, match="the recording lens images nothing of the frame's right and left sides"):
+        parse_pairing(STARTER.replace("k = [-0.02, 0.004]", "k = [-0.5]"))
+    folded = replace(corners, recording=replace(corners.recording, lens=replace(corners.recording.lens, k=(-0.5,))))
+    with pytest.raises(InputError, match="the recording lens images nothing of the frame's right and left sides"):
+        guide_report(folded)
+
+
+def test_an_angle_with_no_focal_length_on_135_is_said_in_words() -> None:
+    assert equivalent_words(28.13, digits=1) == "28.1 mm" and equivalent_words(math.nan) == "none"

@@ -17,7 +17,7 @@ from framematch.files.starter import STARTER
 from framematch.geometry.camera import Display
 from framematch.geometry.mount import Mount
 from framematch.guide.wall_marks import aim_changes, aim_off_by, aim_off_by_shift, correction_table, off_by, readings, tape_lengths_mm, wall_marks
-from framematch.output.opencv_yaml import display_camera, opencv_camera
+from framematch.output.opencv_yaml import opencv_camera
 
 
 def opencv_sees(pairing, marks, distance_m: float) -> np.ndarray:
@@ -26,7 +26,7 @@ def opencv_sees(pairing, marks, distance_m: float) -> np.ndarray:
     turn = Rotation.from_euler("YXZ", [mount.pan_deg, mount.tilt_deg, mount.roll_deg], degrees=True)  # axes right, down, ahead
     points = np.array([(m.right_mm, -m.up_mm, 1000 * distance_m) for m in marks])
     points = turn.inv().apply(points - [mount.right_mm, -mount.up_mm, mount.forward_mm])
-    c = opencv_camera(display_camera(pairing))
+    c = opencv_camera(pairing.display_camera)
     project = cv2.fisheye.projectPoints if c.model == "fisheye" else cv2.projectPoints
     return project(points[:, None], np.zeros(3), np.zeros(3), np.array(c.matrix), np.array(c.coefficients))[0].reshape(-1, 2) + 0.5
 

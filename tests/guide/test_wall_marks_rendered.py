@@ -12,7 +12,8 @@ from framematch.geometry.camera import Display
 from framematch.geometry.mount import Mount
 from framematch.guide.wall_marks import correction_table, off_by, readings, wall_marks
 from framematch.render.views import both_views
-from framematch.scene.model import Scene, Surface, ViewPose
+from framematch.scene.model import Scene, Surface
+from framematch.shot.place import standing
 
 MARK_M = 0.06
 
@@ -41,7 +42,7 @@ def seen_at(picture: np.ndarray, near_px: tuple[float, float]) -> tuple[float, f
 
 
 def views(pairing, marks, distance_m: float):
-    return both_views(wall_with_marks(marks, distance_m), pairing, ViewPose(position_m=(0.0, 0.0, 0.0)), renderer="rays")
+    return both_views(wall_with_marks(marks, distance_m), pairing, standing((0.0, 0.0, 0.0)), renderer="rays")
 
 
 @pytest.mark.parametrize("fit,distance_m", [("crop", 1.5), ("letterbox", 3.0)])

@@ -48,7 +48,7 @@ def served(script: Path | None = None, *, package: Path = ROOT, folder: Path | N
 
 
 def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
-    end = time.monotonic() + 60
+    end = time.monotonic() + 180
     while time.monotonic() < end:
         assert process.poll() is None, log.read_text()
         with suppress(OSError), urllib.request.urlopen(url, timeout=2) as answer:
@@ -70,7 +70,8 @@ def browser(chromium: str) -> Iterator[Any]:
             found.close()
 
 
-SHARP = 'figure[data-view="wide"][data-height="540"]'
+#: Both views stand: drawn by the browser or, as in this one without WebGL, by the server.
+SHARP = '.live[data-drawn="live"], .live[data-drawn="server"] .wide img.server'
 
 
 STILL = """
@@ -89,13 +90,50 @@ def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int]
     """A page in a context of its own, once its sharp pictures stand; it keeps the requests that left the machine."""
     context = where.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True)
     page = context.new_page()
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(180_000)
     page.left_machine = []
     page.on("request", lambda request: None if _local(request.url) else page.left_machine.append(request.url))
     context.on("page", lambda other: other.on("request", lambda r: None if _local(r.url) else page.left_machine.append(r.url)))
     page.goto(url)
     page.wait_for_selector(SHARP)
     return page
+
+
+def settle(page: Any) -> None:
+    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
+    page.evaluate(STILL, 500)
+    page.wait_for_selector(SHARP)
+
+
+def area(page: Any, name: str) -> None:
+    page.get_by_role("tab", name=name, exact=True).click()
+    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
+    settle(page)
+
+
+def saved(page: Any, button: str, folder: Path) -> Path:
+    """The file that a button saves."""
+    with page.expect_download() as held:
+        page.get_by_role("button", name=button, exact=True).click()
+    path = folder / held.value.suggested_filename
+    held.value.save_as(path)
+    return path
+
+
+def axe_faults(page: Any, where: str = "document") -> list[tuple[str, str]]:
+    """Serious faults that axe-core finds in our own markup, and in contrast, names of pictures and labels everywhere."""
+    import axe_playwright_python
+
+    if not page.evaluate("'axe' in window"):
+        page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
+    found = page.evaluate("where => axe.run(where === 'document' ? document : where, {resultTypes: ['violations']}).then(r => r.violations)", where)
+    return [
+        (fault["id"], node["html"][:200])
+        for fault in found
+        if fault["impact"] in ("serious", "critical")
+        for node in fault["nodes"]
+        if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
+    ]
 
 
 def _local(url: str) -> bool:

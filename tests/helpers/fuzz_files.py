@@ -82,7 +82,7 @@ def meshes() -> tuple[dict[str, bytes], Callable[[Path], Any]]:
         "text.stl": box.export(file_type="stl_ascii"),
         "plain.obj": f"mtllib plain.mtl\nusemtl paint\n{obj}",
     }
-    return {name: raw if isinstance(raw, bytes) else raw.encode() for name, raw in files.items()}, load_scene
+    return {name: raw if isinstance(raw, bytes) else raw.encode() for name, raw in files.items()}, lambda path: load_scene(Place(file=path))
 
 
 def framings() -> tuple[dict[str, bytes], Callable[[Path], Any]]:

@@ -8,7 +8,7 @@ import numpy as np
 import trimesh
 from trimesh.ray.ray_pyembree import RayMeshIntersector
 
-from framematch.compare import Gap, Run
+from framematch.compare import Opening, Run
 from framematch.geometry.camera import Camera, Display, Rect, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
@@ -67,7 +67,7 @@ def hits(mesh: trimesh.Trimesh, origin: np.ndarray, rays: np.ndarray) -> np.ndar
 
 
 @lru_cache(maxsize=8)
-def wall_of(gap: Gap, reach_m: float = REACH_M) -> trimesh.Trimesh:
+def wall_of(gap: Opening, reach_m: float = REACH_M) -> trimesh.Trimesh:
     """A thin wall in the plane of the gap with a rectangular hole, as four plates, in gap axes."""
     w, h = gap.width_m / 2, gap.height_m / 2
     plates = [
@@ -83,14 +83,14 @@ def wall_of(gap: Gap, reach_m: float = REACH_M) -> trimesh.Trimesh:
     return trimesh.Trimesh(corners, faces, process=False)
 
 
-def seen_wall(camera: Camera, gap: Gap, run: Run, pixels: np.ndarray, distance_m: float) -> np.ndarray:
+def seen_wall(camera: Camera, gap: Opening, run: Run, pixels: np.ndarray, distance_m: float) -> np.ndarray:
     """Where the rays of pixels (n, 2) hit the wall, in gap axes; NaN through the hole.
 
     Rays that pass beyond the ends of the mesh count as meeting the wall far out.
     """
     rays, ok = camera.unproject(pixels)
     found = np.full((len(pixels), 3), 1e9)
-    at, ahead = run.camera_m(distance_m), rays[ok] @ run.gap_from_camera.T
+    at, ahead = run.camera_m(distance_m), rays[ok] @ run.opening_from_camera.T
     found[ok] = hits(wall_of(gap), at, ahead)
     with np.errstate(all="ignore"):
         along = -at[2] / ahead[:, 2]

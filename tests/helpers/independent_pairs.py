@@ -205,7 +205,8 @@ def _box(rng, at, size):
     a = rng.uniform(-0.7, 0.7)
     x, y, z = np.array([math.cos(a), 0, math.sin(a)]) * size[0], np.array([0, 1.0, 0]) * size[1], np.array([-math.sin(a), 0, math.cos(a)]) * size[2]
     base, pictures = np.array(at, float), [_mosaic(rng, 2, 2) for _ in range(3)]
-    return [_panel(base, x, y, pictures[0]), _panel(base + z, -z, y, pictures[1]), _panel(base + x, z, y, pictures[2]), _panel(base + x + z, -x, y, pictures[0]),
+    return [_panel(base, x, y, pictures[0]), _panel(base + z, -z, y, pictures[1]), _panel(base + x, z, y, pictures[2]),
+            _panel(base + x + z, -x, y, pictures[0]),
             _panel(base, x, z, pictures[1])]  # fmt: skip
 
 

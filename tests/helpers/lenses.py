@@ -8,7 +8,8 @@ import numpy as np
 
 from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
-from framematch.scene.model import Gap, Light, Scene, Surface
+from framematch.scene.model import Light, Scene, Surface
+from framematch.shot.opening import Opening
 
 SENSOR_MM = (24.0, 13.5)
 #: The five kinds that the two renderers are compared with.
@@ -50,7 +51,7 @@ def wall(*, half_m: float = 500.0) -> Scene:
     """A plane at z = 0 seen square on from +z."""
     vertices = np.array([[-half_m, -half_m, 0], [half_m, -half_m, 0], [half_m, half_m, 0], [-half_m, half_m, 0]])
     surface = Surface(vertices=vertices, faces=np.array([[0, 1, 2], [0, 2, 3]]), colours=np.full((4, 3), 200, dtype=np.uint8))
-    return Scene(name="wall", surface=surface, gap=Gap(centre_m=(0.0, 0.0, 0.0), width_m=1.0, height_m=1.0))
+    return Scene(name="wall", surface=surface, opening=Opening(middle_m=(0.0, 0.0, 0.0), width_m=1.0, height_m=1.0))
 
 
 def textured_ground() -> Scene:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from at_length import sample
 from check_rigs import glasshouse, marked_wall, rig_off, two_stills
 from measure_views import Quad, room, tiled, view
 
@@ -26,9 +27,10 @@ from framematch.guide.wall_marks import wall_marks
 from framematch.measure.check import NotSuitable, check_guide
 from framematch.measure.corrected import guide_off_percent
 from framematch.measure.laid_in import before_after_picture
-from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still
 from framematch.measure.take import NAMES, parse_names, taken
+from framematch.text import typed
 
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
@@ -166,10 +168,10 @@ def motorcycle():
 
 
 def test_motorcycle_pair():
-    """The wheel's distance is measured (2.37 m); from four aims up to some degrees off, the guide comes back to its published place."""
+    """The wheel's distance is measured (2.37 m); from aims up to some degrees off, the guide comes back to its published place."""
     true, recording, monitoring, depth = motorcycle()
     rng = np.random.default_rng(0)
-    for _ in range(4):
+    for _ in range(sample(2, 4)):
         pan, tilt, roll = rng.normal(scale=(2, 2, 1))
         pairing = replace(true, mount=replace(true.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
         found = check_guide(pairing, recording, monitoring, distance_m=depth)
@@ -378,9 +380,10 @@ def test_wall_marks_that_do_not_fit_are_refused():
         aim_from_marks(pairing, still, [right[0], None, None, None, None], 3.0)
     with pytest.raises(InputError, match="in this order: top left"):
         aim_from_marks(pairing, still, right[:3], 3.0)
-    with pytest.raises(InputError, match="is no place"):
-        parse_places("1,2; 3")
-    assert parse_places("1,2; -; 3.5,4") == [(1, 2), None, (3.5, 4)]
+    with pytest.raises(InputError, match="is not a place"):
+        typed.places("1,2; 3", "--marks")
+    for text in ("1,2; -; 3.5,4", "1,2 - 3.5,4", "1, 2;-;3.5, 4"):
+        assert typed.places(text, "--marks", count=3) == [(1, 2), None, (3.5, 4)]
 
 
 def test_distances_judged_of_a_guide_for_the_horizon_alone():

@@ -9,7 +9,9 @@ import pytest
 import tifffile
 from PIL import Image
 
+from framematch.errors import InputError
 from framematch.measure.stills import read_still
+from framematch.render.video import write_video
 
 
 @pytest.mark.parametrize(("name", "options"), [("a.png", {}), ("a.tif", {}), ("a.tiff", {"compression": "tiff_lzw"})])
@@ -24,3 +26,26 @@ def test_a_tiff_of_16_bits_a_colour_is_brought_to_8(tmp_path: Path) -> None:
     tifffile.imwrite(tmp_path / "deep.tif", deep, photometric="rgb")
     found = read_still(tmp_path / "deep.tif", colour=True)
     assert found.size_px == (24, 20) and np.abs(found.pixels.astype(int) - (0, 128, 255)).max() <= 1
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("list.mp4", "ffconcat version 1.0\nfile clip.mp4\n"),
+        ("list.mkv", "ffconcat version 1.0\nfile 'clip.mp4'\nduration 1\n"),
+        ("list.ts", "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nclip.mp4\n#EXT-X-ENDLIST\n"),
+        ("list.mov", "[playlist]\nFile1=clip.mp4\n"),
+    ],
+)
+def test_text_that_names_other_files_is_no_video(tmp_path, name, text):
+    write_video(tmp_path / "clip.mp4", [np.full((48, 64, 3), 20 * i, np.uint8) for i in range(5)], frames_per_s=25)
+    assert read_still(tmp_path / "clip.mp4").pixels.shape == (48, 64)
+    (tmp_path / name).write_text(text)
+    with pytest.raises(InputError, match="is not a video that can be read"):
+        read_still(f"{tmp_path / name}@0")
+
+
+def test_a_time_beyond_any_video_is_refused(tmp_path):
+    (tmp_path / "clip.mp4").write_bytes(b"")
+    with pytest.raises(InputError, match="1e18 is no time in a video"):
+        read_still(f"{tmp_path / 'clip.mp4'}@1e18")

@@ -15,11 +15,14 @@ from framematch.geometry.camera import Camera, Display, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
-from framematch.output.exchange import glb, viewpoints, write_exchange, yfov_rad
+from framematch.output.exchange import glb, viewpoints, yfov_rad
+from framematch.output.scene_file import write_exchange
 from framematch.scene.load import load_scene
-from framematch.scene.model import Scene, ViewPose
-from framematch.scene.path import Run
+from framematch.scene.model import Scene
 from framematch.scene.registry import make_scene
+from framematch.shot.flown import Flown
+from framematch.shot.place import Place, standing
+from framematch.shot.timing import timed
 
 trimesh = pytest.importorskip("trimesh")
 
@@ -32,8 +35,8 @@ PAIRING = Pairing(
     near_m=1.5,
     far_m=30,
 )
-POSE = ViewPose(position_m=(0.4, 1.6, 5.0), heading_deg=20, pitch_deg=-8, bank_deg=5)
-RUN = Run(points_m=((0, 1.5, 6), (0.5, 1.6, 2), (0, 1.5, -2)), speed_m_per_s=4, bank_deg=None)
+POSE = standing((0.4, 1.6, 5.0), heading_deg=20, pitch_deg=-8, bank_deg=5)
+RUN = Flown(course=timed(((0, 1.5, 6), (0.5, 1.6, 2), (0, 1.5, -2)), 4.0))
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +52,7 @@ def _tree(raw: bytes) -> tuple[dict[str, object], bytes]:
 def test_glb_keeps_the_surface_its_colours_and_its_texture(tmp_path: Path, scene: Scene) -> None:
     file = tmp_path / "out.glb"
     write_exchange(file, scene, PAIRING, POSE)
-    back = load_scene(file)
+    back = load_scene(Place(file=file))
     mine, read = scene.surface, back.surface
     assert read.vertices == pytest.approx(mine.vertices, abs=1e-4)
     assert (read.faces == mine.faces).all()
@@ -89,7 +92,7 @@ def test_glb_cameras_stand_where_the_rig_does(scene: Scene) -> None:
     assert [tree["nodes"][i]["name"] for i in nodes["rig"]["children"]] == ["recording", "monitoring"]
     x, y, z, w = nodes["rig"]["rotation"]
     turned = trimesh.transformations.translation_matrix(nodes["rig"]["translation"]) @ trimesh.transformations.quaternion_matrix([w, x, y, z])
-    rig = POSE.scene_from_camera
+    rig = POSE.matrix
     monitoring = rig @ np.block([[PAIRING.mount.recording_from_monitoring, PAIRING.mount.translation_m[:, None]], [np.zeros((1, 3)), np.ones((1, 1))]])
     for name, expected in (("recording", rig), ("monitoring", monitoring)):
         matrix = turned @ np.reshape(nodes[name]["matrix"], (4, 4)).T
@@ -117,10 +120,10 @@ def test_a_run_is_an_animation_true_to_time(scene: Scene) -> None:
         for i in (0, len(times) // 3, len(times) - 1):
             pose = RUN.pose(float(times[i]))
             if channel["target"]["path"] == "translation":
-                assert keys[i] == pytest.approx(pose.position_m, abs=1e-5)
+                assert keys[i] == pytest.approx(pose.translation_m, abs=1e-5)
             else:
                 ahead = Rotation.from_quat(keys[i]).as_matrix() @ [0, 0, -1]
-                assert ahead == pytest.approx(pose.scene_from_camera[:3, 2], abs=1e-6)
+                assert ahead == pytest.approx(pose.rotation[:, 2], abs=1e-6)
 
 
 def test_glb_sizes_add_up_and_views_are_aligned(scene: Scene) -> None:
@@ -149,9 +152,9 @@ def test_usd_cameras_have_focal_length_and_aperture_in_millimetres(tmp_path: Pat
     vertical = camera.GetFieldOfView(Gf.Camera.FOVVertical)
     assert math.radians(vertical) == pytest.approx(yfov_rad(PAIRING.recording), rel=1e-6)
     # the pixel that pxr's own frustum gives a point in the scene is the straight part of the project's own
-    at = POSE.scene_from_camera @ [0.6, -0.3, 4.0, 1.0]
+    at = POSE.points([0.6, -0.3, 4.0])
     seen = camera.frustum.ComputeViewMatrix() * camera.frustum.ComputeProjectionMatrix()
-    x, y, _ = seen.Transform(Gf.Vec3d(*(100 * at[:3])))
+    x, y, _ = seen.Transform(Gf.Vec3d(*(100 * at)))
     assert (x, y) == pytest.approx((0.6 / 4 * 18 / (24.89 / 2), 0.3 / 4 * 18 / (13.12 / 2)), abs=1e-5)
     mesh = UsdGeom.Mesh.Get(stage, "/scene/surface")
     points = np.array(mesh.GetPointsAttr().Get())
@@ -172,7 +175,7 @@ def test_usd_run_is_keyed_true_to_time(tmp_path: Path, scene: Scene) -> None:
     assert stage.GetEndTimeCode() / rate == pytest.approx(RUN.duration_s)
     for t in (0.0, 20 / rate):
         place = UsdGeom.Xformable(stage.GetPrimAtPath("/scene/rig/recording")).ComputeLocalToWorldTransform(t * rate).ExtractTranslation()
-        assert np.array(place) / 100 == pytest.approx(RUN.pose(t).position_m, abs=1e-5)
+        assert np.array(place) / 100 == pytest.approx(RUN.pose(t).translation_m, abs=1e-5)
 
 
 def test_another_ending_is_refused_and_leaves_nothing(tmp_path: Path, scene: Scene) -> None:

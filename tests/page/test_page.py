@@ -24,12 +24,13 @@ from framematch.page.areas.gap import numbers_in
 from framematch.page.areas.pairing import part_of
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
+from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
-from framematch.page.pictures import Place, Shot, frame_picture, pictures
+from framematch.page.pictures import Wanted, frame_picture, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
-from framematch.page.work import files_of, first_report, report_of
+from framematch.page.work import first_report, report_of
 from framematch.render.pixels import frame_camera
 
 
@@ -78,8 +79,8 @@ def test_an_upload_without_a_title_is_called_after_its_file():
 @pytest.mark.parametrize(
     ("raw", "says"),
     [
-        (b"x" * 2_000_000, "larger than 1 MB"),
-        (EXAMPLE.encode() + b"#\n" * 100_000, "more than 5000 lines"),
+        (b"x" * 50_001, "larger than 50 kB"),
+        (EXAMPLE.encode() + b"#\n" * 5_001, "more than 5000 lines"),
         (b"\xff", "not UTF-8"),
         (b"a = ", "is not TOML"),
         (b"[shot]", "is missing"),
@@ -202,7 +203,7 @@ def test_downloads_are_the_command_lines_own_bytes(draft):
     from framematch.output.guide_drawing import USUAL_PARTS
     from framematch.output.overlay import overlay_files
 
-    assert files_of(draft.pairing, parts=USUAL_PARTS, line_px=None) == overlay_files(guide_report(parse_pairing(draft.text)))
+    assert overlays_of(draft.pairing, 1, USUAL_PARTS, (0,), ()) == overlay_files(guide_report(parse_pairing(draft.text)))
 
 
 def test_the_first_guide_is_the_guide(draft):
@@ -276,13 +277,13 @@ def test_mount_drawing_puts_the_monitoring_camera_where_it_is(draft):
 
 
 def test_pictures_are_kept_by_value(draft):
-    shot = Shot(pairing=draft.pairing, place=Place(), distance_m=3.0, height_px=60)
-    first = pictures(shot)
-    again = pictures(Shot(pairing=checked(draft.text), place=Place(), distance_m=3.0, height_px=60))
+    wanted = Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=3.0, height_px=60)
+    first = pictures(wanted)
+    again = pictures(Wanted(pairing=checked(draft.text), shot=draft.shot, distance_m=3.0, height_px=60))
     assert first is again and first.wide[:2] == b"\xff\xd8"
-    assert pictures(Shot(pairing=draft.pairing, place=Place(), distance_m=4.0, height_px=60)).wide != first.wide
+    assert pictures(Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=4.0, height_px=60)).wide != first.wide
     longer = changed(draft, "recording.focal_mm", {"recording.focal_mm": 30.0}).pairing
-    assert frame_picture(Shot(pairing=longer, place=Place(), distance_m=3.0, height_px=60)) != frame_picture(shot)
+    assert frame_picture(Wanted(pairing=longer, shot=draft.shot, distance_m=3.0, height_px=60)) != frame_picture(wanted)
 
 
 # The wiring, by Streamlit's own tester.
@@ -292,10 +293,16 @@ def test_pictures_are_kept_by_value(draft):
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.run()
     assert not found.exception
     return found
+
+
+def with_focal(app, focal_mm):
+    """The page after a hand has left the focal slider there."""
+    app.session_state["fm_draft"] = changed(app.session_state["fm_draft"], "recording.focal_mm", {"recording.focal_mm": focal_mm})
+    return app.run()
 
 
 def shown_text(app):
@@ -306,17 +313,17 @@ def test_first_visit_shows_the_example_with_a_result(app):
     text = shown_text(app)
     report = report_of(Draft(text=EXAMPLE).pairing)
     assert f"<td>{report.guide.rectangle.left:.0f}</td>" in text
-    assert 'data-height="540"' in text and "Glasshouse pane, 18 mm" in text
+    assert "Glasshouse pane, 18 mm" in text
 
 
-def test_a_focal_length_moved_by_slider_is_the_pairings(app):
-    app.slider(key="view:focal").set_value(24.0).run()
+def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
+    with_focal(app, 24.0)
     assert not app.exception
     assert app.session_state["fm_draft"].pairing.recording.lens.focal_mm == 24
     report = report_of(app.session_state["fm_draft"].pairing)
     assert f"<td>{report.guide.rectangle.left:.0f}</td>" in shown_text(app)
     app.button(key="undo").click().run()
-    assert app.session_state["fm_draft"].text == EXAMPLE and app.slider(key="view:focal").value == 18
+    assert app.session_state["fm_draft"].text == EXAMPLE
 
 
 def test_every_area_opens(app):
@@ -350,7 +357,7 @@ def test_words_of_a_hostile_address_are_shown_as_they_are():
 
     focal = next(line for line in EXAMPLE.splitlines() if line.startswith("focal_mm"))
     text = EXAMPLE.replace(focal, 'focal_mm = "![x](//elsewhere.invalid/x.png) :red[now] `a` $b$ <b>"', 1)
-    app = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    app = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     app.query_params["p"] = packed(text)
     app.run()
     assert not app.exception
@@ -417,10 +424,43 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 
     monkeypatch.setitem(main.SHOWN, "Gap", refuses)
     app.session_state["area"] = "Gap"
-    app.slider(key="view:focal").set_value(24.0).run()
+    with_focal(app, 24.0)
     assert not app.exception
     assert "recording.focal_mm: &lt;b&gt;no&lt;/b&gt; such lens" in shown_text(app)
     assert app.query_params["area"] == "gap"  # the run came to its end
+
+
+def test_a_fault_nobody_foresaw_is_one_line_where_it_happened(app, monkeypatch, caplog):
+    from framematch.page import main, views
+
+    def breaks(*_):
+        raise KeyError("<b>no</b> such thing")
+
+    monkeypatch.delenv("FRAMEMATCH_FAULTS")
+    monkeypatch.setitem(main.SHOWN, "Gap", breaks)
+    app.session_state["area"] = "Gap"
+    with_focal(app, 24.0)
+    assert not app.exception
+    assert "Not all of this area can be shown: a fault of ours (KeyError)." in shown_text(app) and "no such" not in shown_text(app)
+    assert app.query_params["area"] == "gap"
+    assert "breaks" in caplog.text and "Traceback" in caplog.text
+    for part, says in (("first_report", "No guide"), ("scene_of", "No pictures")):
+        with monkeypatch.context() as patched:
+            patched.setattr(views, part, breaks)
+            patched.setattr(views, "report_of", breaks if part == "first_report" else views.report_of)
+            app.session_state["area"] = "Pairing"
+            with_focal(app, 30.0 if part == "scene_of" else 25.0)
+            assert not app.exception
+            assert f"{says}: a fault of ours (KeyError)." in shown_text(app)
+
+
+def test_a_change_that_trips_a_fault_leaves_the_draft(draft, monkeypatch):
+    from framematch.page import draft as drafts
+
+    monkeypatch.delenv("FRAMEMATCH_FAULTS")
+    monkeypatch.setattr(drafts, "checked", lambda *_, **__: 1 / 0)
+    after = changed(draft, "mount.offset_mm.up", {"mount.offset_mm.up": 12.125})
+    assert after.text == draft.text and "a fault of ours (ZeroDivisionError)" in after.faults["mount.offset_mm.up"]
 
 
 def test_loaded_keeps_the_old_pairing_for_undo(draft):

@@ -4,34 +4,15 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
-from browser import ROOT, SHARP, STILL, browser, opened, served
+from at_length import AT_LENGTH, sample
+from browser import ROOT, SHARP, area, axe_faults, opened, saved, settle
+from command import framematch
 
 from framematch.files.pairing import parse_pairing
 from framematch.page.address import AREAS
 from framematch.page.session import EXAMPLE
-
-
-@pytest.fixture(scope="module")
-def url():
-    with served() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def where():
-    import shutil
-
-    from outside import need
-
-    found = shutil.which("chromium")
-    need(found is not None, "chromium")
-    with browser(str(found)) as started:
-        yield started
 
 
 @pytest.fixture
@@ -42,18 +23,6 @@ def page(where, url):
     assert found.left_machine == []  # with the network cut nothing is missing
     assert found.get_by_text("Traceback").count() == 0
     found.context.close()
-
-
-def area(page, name):
-    page.get_by_role("tab", name=name, exact=True).click()
-    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
-    settle(page)
-
-
-def settle(page):
-    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
-    page.evaluate(STILL, 500)
-    page.wait_for_selector(SHARP)
 
 
 def type_in(page, label, value):
@@ -67,14 +36,6 @@ def choose(page, label, option, which=0):
     page.get_by_role("combobox", name=label).nth(which).click()
     page.get_by_role("option", name=option).click()
     settle(page)
-
-
-def saved(page, button, folder):
-    with page.expect_download() as held:
-        page.get_by_role("button", name=button, exact=True).click()
-    path = folder / held.value.suggested_filename
-    held.value.save_as(path)
-    return path
 
 
 def save_pairing(page, folder):
@@ -106,9 +67,7 @@ def test_the_pilots_job(page, tmp_path):
     read = parse_pairing(pairing.read_text())
     assert (read.mount.up_mm, read.mount.forward_mm, read.monitoring.sensor_mm) == (64, 22, (4.8, 3.6))
     assert read.monitoring.lens.k  # two angles gave a curve of their own
-    made = subprocess.run(
-        [sys.executable, "-m", "framematch", "guide", str(pairing), "--out", str(tmp_path / "cli")], cwd=ROOT, capture_output=True, text=True, timeout=60
-    )
+    made = framematch("guide", pairing, "--out", tmp_path / "cli", cwd=ROOT)
     assert made.returncode == 0, made.stderr
     guide = json.loads((tmp_path / "cli" / "guide.json").read_text())
     r = guide["guide"]["rectangle_px"]
@@ -122,12 +81,12 @@ def test_the_director_of_photographys_job(page, tmp_path):
     area(page, "Gap")
     for label, value in (("Gap width, m", 1.2), ("Gap height, m", 0.9), ("Lenses to compare, mm", "12, 15, 18, 25")):
         type_in(page, label, value)
-    page.get_by_alt_text("Recorded frame with 25 mm at 3 m").wait_for()
+    page.get_by_role("img", name="Recorded frame with 25 mm at 3 m").wait_for()
     assert page.locator('img[alt^="Recorded frame with"]').count() == 4
     table = page.locator("table", has_text="When the gap's edges leave the frame").last
     rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
     pairing = save_pairing(page, tmp_path)
-    made = subprocess.run([sys.executable, "-m", "framematch", "lenses", str(pairing), "--json", "-"], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    made = framematch("lenses", pairing, "--json", "-", cwd=ROOT)
     assert made.returncode == 0, made.stderr
     lenses = json.loads(made.stdout)["lenses"]
     assert [row[0] for row in rows] == [lens["name"] for lens in lenses] == ["12 mm", "15 mm", "18 mm", "25 mm"]
@@ -154,7 +113,7 @@ def test_the_crew_saves_and_reloads(page, tmp_path):
 
 def test_both_views_follow_without_a_button(page):
     def pictures():
-        return [i.get_attribute("src") for i in page.locator("img.photo").all()]
+        return [i.get_attribute("src") for i in page.locator("img.server").all()]
 
     before = pictures()
     guide = page.locator("img.guide").get_attribute("src")
@@ -163,7 +122,7 @@ def test_both_views_follow_without_a_button(page):
     farther = pictures()
     assert farther[0] != before[0] and farther[1] != before[1]
     assert page.locator("img.guide").get_attribute("src") == guide  # the guide does not depend on where one looks
-    assert page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+    assert page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").count() == 1
     page.get_by_role("slider").nth(1).press("ArrowRight")
     settle(page)
     assert pictures()[1] != farther[1] and page.locator("img.guide").get_attribute("src") != guide
@@ -171,28 +130,21 @@ def test_both_views_follow_without_a_button(page):
     assert page.get_by_label("Focal length, mm", exact=True).input_value() == "18.5"
 
 
-@pytest.mark.parametrize(
-    ("content", "says"),
-    [
+def test_a_bad_upload_says_what_and_where(page):
+    before = page.locator("table.type").inner_text()
+    for content, says in (
         (b"title = ", "is not TOML"),
         (EXAMPLE.replace("focal_mm = 18.0 ", "focal_mm = 0.018 ").encode(), "that looks like metres: write 18"),
         (EXAMPLE.replace("squeeze", "sqeeze").encode(), "unknown key"),
         (b"\xff\xfe\x00", "is not UTF-8"),
-    ],
-)
-def test_a_bad_upload_says_what_and_where(page, content, says):
-    before = page.locator("table.type").inner_text()
-    load(page, "rig.toml", content)
-    told = page.get_by_role("alert").filter(has_text="Not loaded")
-    told.wait_for()
-    assert says in told.inner_text() and "rig.toml" in told.inner_text() and "stays as it was" in told.inner_text()
-    page.keyboard.press("Escape")
-    settle(page)
-    assert page.locator("table.type").inner_text() == before
-
-
-def test_a_huge_upload_is_refused(page):
-    before = page.locator("table.type").inner_text()
+    ):
+        load(page, "rig.toml", content)
+        told = page.get_by_role("alert").filter(has_text="Not loaded").filter(has_text=says)
+        told.wait_for()
+        assert "rig.toml" in told.inner_text() and "stays as it was" in told.inner_text()
+        page.keyboard.press("Escape")
+        settle(page)
+        assert page.locator("table.type").inner_text() == before
     load(page, "huge.toml", b"# " + b"x" * 30_000_000)
     page.get_by_text("must be 1.0MB or smaller").wait_for()
     page.keyboard.press("Escape")
@@ -265,8 +217,8 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
 
     def stands(there, area_, at, shown):
         there.wait_for_function("name => document.querySelector('[role=tab][aria-selected=true]')?.innerText === name", arg=area_)
-        there.wait_for_function("at => document.querySelector('[role=slider], input[type=range]')?.getAttribute('aria-valuetext') === at", arg=at)
-        there.get_by_alt_text(f"What the recording camera's frame shows at {at} m.").wait_for()
+        there.locator(f'.live .distance input[aria-valuetext="{at} m"]').wait_for()
+        there.get_by_role("img", name=f"What the recording camera's frame shows at {at} m.").wait_for()
         settle(there)
         assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
         assert ("recorded at every distance" in there.locator(".key").inner_text()) == shown
@@ -278,6 +230,8 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     other = opened(where, link)
     stands(other, "Gap", "4", True)
     other.context.close()
+    if not AT_LENGTH:  # back and forward are gone through by the test above, with a pairing
+        return
     page.get_by_text("Show what is always and what is ever recorded").click()
     settle(page)
     distance.press("ArrowLeft")
@@ -292,12 +246,12 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     stands(page, "Gap", "3.6", False)
 
 
-@pytest.mark.parametrize("query", ["at=x&area=nowhere&areas=1", "at=inf", "at=nan&area=%00"])
+@pytest.mark.parametrize("query", sample(["at=nan&area=%00&areas=1"], ["at=x&area=nowhere&areas=1", "at=inf", "at=nan&area=%00"]))
 def test_an_address_that_says_nonsense_opens_as_on_a_first_visit(where, url, query):
     other = opened(where, f"{url}/?{query}")
     settle(other)
     assert other.get_by_role("tab", selected=True).inner_text() == "Guide"
-    assert other.locator("img.photo").count() == 2 and other.get_by_text("Traceback").count() == 0
+    assert other.locator("img.server").count() == 2 and other.get_by_text("Traceback").count() == 0
     other.context.close()
 
 
@@ -312,7 +266,7 @@ def test_a_press_that_crosses_the_writing_of_the_address_is_not_lost(page):
     page.evaluate("to => history.replaceState(history.state, '', to)", stale)
     distance.press("ArrowRight")
     settle(page)
-    assert focal.input_value() == "18.5" and page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+    assert focal.get_attribute("aria-valuetext") == "18.5 mm" and page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").count() == 1
 
 
 def test_two_visitors_see_nothing_of_each_other(page, where, url):
@@ -331,28 +285,20 @@ def test_two_visitors_see_nothing_of_each_other(page, where, url):
     fresh.context.close(), other.context.close()
 
 
-@pytest.mark.parametrize("size", [(1440, 900), (390, 844)], ids=["laptop", "phone"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+LAPTOP, PHONE = (1440, 900), (390, 844)
+BOTH = [("light", LAPTOP), ("dark", PHONE)]
+
+
+@pytest.mark.parametrize(("scheme", "size"), sample(BOTH, [*BOTH, ("dark", LAPTOP), ("light", PHONE)]), ids=str)
 def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, size):
     """Every area, with axe-core's rules; nothing runs off to the right either."""
-    import axe_playwright_python
-
     page = opened(where, url, scheme=scheme, size=size)
-    page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
     for name in AREAS:
         area(page, name)
         for fold in page.locator("[data-testid=stExpander] summary").all():
             fold.click()
         settle(page)
-        found = page.evaluate("axe.run({resultTypes: ['violations']}).then(r => r.violations)")
-        ours = [
-            (fault["id"], node["html"][:200])
-            for fault in found
-            if fault["impact"] in ("serious", "critical")
-            for node in fault["nodes"]
-            if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
-        ]
-        assert ours == [], name
+        assert axe_faults(page) == [], name
         width = page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth")
         assert width <= size[0], name
     assert page.left_machine == []

@@ -27,7 +27,6 @@ from framematch.output.svg import drawing_svg
 from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
 from framematch.page.draft import Draft, changed, text_from_upload, undone
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
-from framematch.page.pictures import Place
 from framematch.page.session import EXAMPLE
 
 fdl = ours.library()
@@ -82,12 +81,13 @@ def test_cameras_are_the_command_lines(draft, rig: Path, tmp_path: Path) -> None
 
 
 def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> None:
-    place = Place(width_m=1.4, height_m=1.0, shape="arch", sill_m=0.9)
     words = ("--gap", "1.4x1", "--shape", "arch", "--sill", 0.9, "--speed", 6, "--tilt", 10)
     by_command("run", rig, *words, "--out", tmp_path / "run.glb")
-    assert scene_bytes(draft.pairing, place, 6.0, 10.0) == (tmp_path / "run.glb").read_bytes()
+    typed = {"gap.size_m": [1.4, 1.0], "gap.shape": "arch", "gap.sill_m": 0.9, "run.speed_m_s": 6.0, "run.tilt_deg": 10.0}
+    shot = changed(draft, "gap.size_m", typed).shot
+    assert scene_bytes(draft.pairing, shot) == (tmp_path / "run.glb").read_bytes()
     by_command("run", rig, *words, "--out", tmp_path / "run.usda")
-    with zipfile.ZipFile(io.BytesIO(usd_zip(draft.pairing, place, 6.0, 10.0))) as packed:
+    with zipfile.ZipFile(io.BytesIO(usd_zip(draft.pairing, shot))) as packed:
         assert packed.namelist() == ["run.usda", "run_texture.png"]
         for name in packed.namelist():
             assert packed.read(name) == (tmp_path / name).read_bytes()
@@ -249,7 +249,7 @@ def test_the_look_at_a_lens_map_is_what_the_map_does(draft) -> None:
 
 def test_the_look_is_kept_and_does_not_wait_for_what_it_does_not_show(draft) -> None:
     def look(pairing):
-        return Preview(pairing=source(pairing), which="display", angle_deg=None, place=Place(), distance_m=3.0)
+        return Preview(pairing=source(pairing), which="display", angle_deg=None, shot=draft.shot, distance_m=3.0)
 
     assert look(replace(draft.pairing, title="other", frame=draft.pairing.recording.picture)) == look(draft.pairing)
     before, after = lens_map_preview(look(draft.pairing))
@@ -264,7 +264,7 @@ def test_the_look_is_kept_and_does_not_wait_for_what_it_does_not_show(draft) -> 
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.session_state["area"] = "Exchange"
     found.run()
     assert not found.exception

@@ -6,36 +6,17 @@ import base64
 import io
 import json
 import re
-import subprocess
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import ROOT, SHARP, STILL, browser, opened, served
+from at_length import sample
+from browser import ROOT, area, axe_faults, opened, saved, settle
+from command import framematch
 from fdl_files import numbers, production
 from pdf_pages import undated
 
 from framematch.files.pairing import changed_text, parse_pairing
 from framematch.page.session import EXAMPLE
-
-
-@pytest.fixture(scope="module")
-def url():
-    with served() as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def where():
-    import shutil
-
-    from outside import need
-
-    found = shutil.which("chromium")
-    need(found is not None, "chromium")
-    with browser(str(found)) as started:
-        yield started
 
 
 @pytest.fixture
@@ -53,17 +34,6 @@ def left(page) -> None:
     page.context.close()
 
 
-def settle(page):
-    page.evaluate(STILL, 500)
-    page.wait_for_selector(SHARP)
-
-
-def area(page, name):
-    page.get_by_role("tab", name=name, exact=True).click()
-    page.get_by_role("tabpanel", name=name, exact=True).wait_for()
-    settle(page)
-
-
 def choose(page, label, option):
     page.get_by_role("combobox", name=label).focus()
     page.keyboard.press("ArrowDown")
@@ -71,16 +41,8 @@ def choose(page, label, option):
     settle(page)
 
 
-def saved(page, button, folder) -> Path:
-    with page.expect_download() as held:
-        page.get_by_role("button", name=button, exact=True).click()
-    path = folder / held.value.suggested_filename
-    held.value.save_as(path)
-    return path
-
-
 def by_command(*words) -> None:
-    made = subprocess.run([sys.executable, "-m", "framematch", *(str(w) for w in words)], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    made = framematch(*words, cwd=ROOT)
     assert made.returncode == 0, made.stderr
 
 
@@ -215,25 +177,14 @@ def test_a_bad_fdl_says_what_and_the_page_stays(page):
     assert page.get_by_text("What it would change").count() == 0
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", sample(["dark"], ["light", "dark"]))
 def test_nothing_serious_stands_in_the_way_of_assistive_technology(where, url, scheme):
     """axe-core over each area's own panel: our own markup, and contrast, names of pictures and labels everywhere in it."""
-    import axe_playwright_python
-
     page = opened(where, url, scheme=scheme)
-    page.add_script_tag(path=str(Path(axe_playwright_python.__file__).parent / "axe.min.js"))
     for name in ("Print", "Exchange"):
         area(page, name)
         if name == "Print":
             page.get_by_text("Wall marks", exact=True).click()
             settle(page)
-        found = page.evaluate("axe.run('[role=tabpanel]', {resultTypes: ['violations']}).then(r => r.violations)")
-        ours = [
-            (fault["id"], node["html"][:200])
-            for fault in found
-            if fault["impact"] in ("serious", "critical")
-            for node in fault["nodes"]
-            if page.evaluate("s => !!document.querySelector(s)?.closest('.fm')", node["target"][0]) or fault["id"] in ("color-contrast", "image-alt", "label")
-        ]
-        assert ours == [], name
+        assert axe_faults(page, "[role=tabpanel]") == [], name
     left(page)

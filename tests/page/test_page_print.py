@@ -114,7 +114,7 @@ def test_the_pdf_is_the_command_lines_but_for_its_date(draft, sheet, tmp_path: P
 def test_the_lens_sheet_is_the_command_lines(draft, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE, encoding="utf-8")
-    ours = lens_pdf(draft.pairing, draft.plan, phone=True)
+    ours = lens_pdf(draft.pairing, draft.shot, phone=True)
     assert undated(ours) == undated(by_command(tmp_path, "lenses", rig, "--phone"))
     assert page_count(ours) == 1
 
@@ -160,7 +160,7 @@ def test_bad_files_among_pairings_are_named_and_the_rest_come() -> None:
     assert list(texts) == ["a.toml", "b.toml"]
     assert [line.partition(":")[0] for line in troubles] == ["broken.toml", "bytes.toml", "outside.toml", "fdl.toml", "huge.toml"]
     assert all("\n" not in line and "root:" not in line for line in troubles)
-    assert "can't be read from here" in troubles[2] and "Exchange" in troubles[3] and "larger than 1 MB" in troubles[4]
+    assert "can't be read from here" in troubles[2] and "Exchange" in troubles[3] and "larger than 50 kB" in troubles[4]
     twice, _ = read_pairings([("a.toml", 9, lambda: good), ("a.toml", 9, lambda: second)])
     assert [parse_pairing(text).title for text in twice.values()] == ["Glasshouse pane, 18 mm", "Second"]
 
@@ -179,7 +179,7 @@ def test_a_huge_file_is_not_even_read() -> None:
 def app():
     from streamlit.testing.v1 import AppTest
 
-    found = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
     found.session_state["area"] = "Print"
     found.run()
     assert not found.exception

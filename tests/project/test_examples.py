@@ -18,7 +18,7 @@ SAYS = {
     "1_guide.py": ["rectangle from (318, 211) to (962, 528) px", "at  1.50 m the worst side is 6.5 %"],
     "2_quoted_angles.py": ["angle of view across: 118.0 degrees", "diagonal: +0.00 degrees"],
     "3_overlay.py": ["overlay.png", "overlay.svg", "guide.json"],
-    "4_lenses_for_the_gap.py": ["18 mm: frame angle across 65.3 degrees", "Advisory only"],
+    "4_lenses_for_the_gap.py": ["18 mm: frame angle across 65.3 degrees", "Margins by these figures only"],
     "5_both_views.py": ["goggles 320 x 180, recorded frame 430 x 180 px"],
     "6_wall_marks.py": ["top left: tape -1925 mm right, +806 mm up", "diagonal up 4174 mm"],
 }

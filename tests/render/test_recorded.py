@@ -16,11 +16,13 @@ from framematch.geometry.mount import Mount
 from framematch.guide.best import best_guide, outline_errors
 from framematch.guide.transfer import to_recorded
 from framematch.render import gl, rays
-from framematch.render.pixels import display_camera, frame_camera, pixel_rays
+from framematch.render.pixels import frame_camera, pixel_rays
 from framematch.render.recorded import agreement, filled
-from framematch.render.views import Views, before_gap, both_views, outline_area, recording_from_monitoring
-from framematch.scene.model import Gap, ViewPose
+from framematch.render.views import Views, both_views, outline_area
 from framematch.scene.registry import make_scene
+from framematch.shot.opening import Opening
+from framematch.shot.place import standing
+from framematch.shot.run import Run
 
 BOTH = ("gl", "rays")
 WALL = wall()
@@ -35,7 +37,7 @@ def _gl_is_here() -> None:
 @pytest.mark.parametrize("distance_m", [0.5, 3.0, 40.0])
 def test_without_offset_the_guide_is_what_is_recorded(distance_m: float, renderer: str) -> None:
     pairing = glasshouse(mount=Mount())
-    views = both_views(WALL, pairing, before_gap(WALL, distance_m), renderer=renderer, height_px=360)
+    views = both_views(WALL, pairing, WALL.scene_from_recording(Run(), distance_m), renderer=renderer, height_px=360)
     guide = outline_area(pairing, best_guide(pairing).set_distance_m, views.wide_camera.raster_px)
     assert agreement(views.recorded.area, guide) >= 0.995
 
@@ -52,7 +54,7 @@ def test_agreement_with_an_offset_falls_as_the_edge_error_curve_says(mount: Moun
     set_m = best_guide(pairing).set_distance_m
     found = []
     for distance_m in (set_m, 1.0, 1.5, 2.0, 5.0, 10.0, 30.0):
-        views = both_views(WALL, pairing, before_gap(WALL, distance_m), renderer=renderer, height_px=480)
+        views = both_views(WALL, pairing, WALL.scene_from_recording(Run(), distance_m), renderer=renderer, height_px=480)
         guide = outline_area(pairing, set_m, views.wide_camera.raster_px)
         plain = agreement(views.recorded.area, guide)
         errors = outline_errors(pairing, set_m, distance_m)
@@ -86,13 +88,13 @@ def test_what_is_hidden_is_hidden(renderer: str) -> None:
     """Against rays cast from the recording camera to the very points that the wide picture shows."""
     scene = make_scene("trunks")
     pairing = glasshouse(mount=Mount(up_mm=120.0, right_mm=90.0))
-    pose = ViewPose(position_m=(0.3, 1.5, 3.0), heading_deg=-5.0)
+    pose = standing((0.3, 1.5, 3.0), heading_deg=-5.0)
     views = both_views(scene, pairing, pose, renderer=renderer, height_px=360)
     pixel, _ = pixel_rays(views.wide_camera)
     rows, columns = np.nonzero(views.recorded.in_frame & np.isfinite(views.wide.distance_m))
-    to_scene = pose.scene_from_camera @ recording_from_monitoring(pairing)
-    points = (pixel[rows, columns] * views.wide.distance_m[rows, columns][:, None]) @ to_scene[:3, :3].T + to_scene[:3, 3]
-    eye = pose.scene_from_camera[:3, 3]
+    to_scene = pose @ pairing.mount.pose
+    points = to_scene.points(pixel[rows, columns] * views.wide.distance_m[rows, columns][:, None])
+    eye = pose.translation_m
     away = np.linalg.norm(points - eye, axis=1)
     free = rays.first_hits(scene, eye, (points - eye) / away[:, None]) >= away * 0.99
     hidden = views.recorded.hidden[rows, columns]
@@ -103,7 +105,7 @@ def test_what_is_hidden_is_hidden(renderer: str) -> None:
 
 def test_letterboxed_bars_carry_nothing_and_heights_scale() -> None:
     pairing = glasshouse(display=Display(raster_px=(1280, 720), source_px=(1440, 1080), fit="letterbox"))
-    views = both_views(WALL, pairing, before_gap(WALL, 3.0), renderer="rays", height_px=180)
+    views = both_views(WALL, pairing, WALL.scene_from_recording(Run(), 3.0), renderer="rays", height_px=180)
     assert views.wide.colour.shape == (180, 320, 3) and views.frame.colour.shape[0] == 180
     assert not views.shown[:, :40].any() and views.shown[:, 40:280].all()
     assert (views.wide.colour[:, :40] == 0).all() and np.isnan(views.wide.distance_m[:, :40]).all()
@@ -115,7 +117,7 @@ def test_the_display_camera_is_monitoring_camera_and_display_in_one(fit: str) ->
     pairing = glasshouse(display=Display(raster_px=(1280, 720), source_px=(1440, 1080), fit=fit))
     directions = np.random.default_rng(2).normal(size=(500, 3)) * [1, 1, 0.2] + [0, 0, 1]
     direct, ok = pairing.monitoring.project(directions)
-    camera = display_camera(pairing.monitoring, pairing.display)
+    camera = pairing.display_camera
     assert np.allclose(camera.project(directions)[0][ok], pairing.display.from_source(direct[ok]), atol=1e-8)
 
 
@@ -142,10 +144,9 @@ def test_filled_is_shapelys_inside() -> None:
 
 
 def test_the_rig_stands_square_before_any_gap() -> None:
-    turned = replace(WALL, gap=Gap(centre_m=(2.0, 1.5, -3.0), width_m=1.0, height_m=1.0, normal=(math.sin(0.7), 0.0, math.cos(0.7))))
-    pose = before_gap(turned, 4.0)
-    toward = np.linalg.inv(pose.scene_from_camera) @ [2.0, 1.5, -3.0, 1.0]
-    assert np.allclose(toward, [0, 0, 4.0, 1.0], atol=1e-12)
+    turned = replace(WALL, opening=Opening(middle_m=(2.0, 1.5, -3.0), width_m=1.0, height_m=1.0, heading_deg=-40.0))
+    pose = turned.scene_from_recording(Run(), 4.0)
+    assert np.allclose(pose.inverse.points([2.0, 1.5, -3.0]), [0, 0, 4.0], atol=1e-12)
     for distance_m in (0.0, -1.0, math.nan, math.inf):
         with pytest.raises(ValueError, match="no distance"):
-            before_gap(turned, distance_m)
+            turned.scene_from_recording(Run(), distance_m)

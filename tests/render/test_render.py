@@ -15,15 +15,17 @@ from outside import need
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
+from framematch.geometry.pose import Pose
 from framematch.render import gl, picked, render
 from framematch.render.faces import plan
 from framematch.render.pixels import pixel_rays
-from framematch.scene.model import Light, Scene, Surface, ViewPose
+from framematch.scene.model import Light, Scene, Surface
 from framematch.scene.registry import make_scene
+from framematch.shot.place import standing
 
 BOTH = ("gl", "rays")
 SCENES = ("doorway", "window", "alley", "underpass", "trunks", "car")
-POSE = ViewPose(position_m=(0.25, 1.5, 2.6), heading_deg=6.0, pitch_deg=-4.0, bank_deg=3.0)
+POSE = standing((0.25, 1.5, 2.6), heading_deg=6.0, pitch_deg=-4.0, bank_deg=3.0)
 
 
 @pytest.fixture(autouse=True)
@@ -40,7 +42,7 @@ def _scene(name: str) -> Scene:
 @pytest.mark.parametrize("scene", SCENES)
 def test_the_two_renderers_agree(scene: str, lens: str) -> None:
     here, view = _scene(scene), camera(LENSES[lens])
-    a, b = (render(here, view, POSE.scene_from_camera, renderer=which) for which in BOTH)
+    a, b = (render(here, view, POSE, renderer=which) for which in BOTH)
     assert (a.renderer, b.renderer) == BOTH
     assert np.array_equal(np.isnan(a.distance_m), np.isnan(b.distance_m))
     # Silhouettes: of all that stands before the sky, and of what is nearer than a little beyond the gap.
@@ -59,7 +61,7 @@ def test_the_two_renderers_agree(scene: str, lens: str) -> None:
 def test_known_places_appear_where_the_core_projects_them(lens: str, renderer: str) -> None:
     """Truth that no renderer made: small balls at known places, found again as blobs."""
     view = camera({**LENSES, **OTHERS}[lens], (640, 360))
-    pose = ViewPose(position_m=(3.0, 2.0, -1.0), heading_deg=130.0, pitch_deg=-20.0, bank_deg=25.0).scene_from_camera
+    pose = standing((3.0, 2.0, -1.0), heading_deg=130.0, pitch_deg=-20.0, bank_deg=25.0)
     rng = np.random.default_rng(5)
     grid = np.stack(np.meshgrid(np.linspace(24, 616, 9), np.linspace(24, 336, 6)), axis=-1).reshape(-1, 2) + rng.uniform(-8, 8, (54, 2))
     rays, ok = view.unproject(grid)
@@ -68,7 +70,7 @@ def test_known_places_appear_where_the_core_projects_them(lens: str, renderer: s
     distances = rng.uniform(1.5, 20.0, len(grid))
     radii = distances * np.linalg.norm(rays - beside, axis=1) / np.sqrt(2) / 1.5
     places, radii = (rays * distances[:, None])[ok], radii[ok]
-    picture = render(balls(places @ pose[:3, :3].T + pose[:3, 3], radii), view, pose, renderer=renderer)
+    picture = render(balls(pose.points(places), radii), view, pose, renderer=renderer)
     expected, seen = view.project(places)
     assert seen.all() and len(expected) >= 20
     brightness = picture.colour.mean(axis=-1)
@@ -92,7 +94,7 @@ def test_wide_pictures_equal_opencvs_fisheye_map_of_a_plain_raster(k: tuple[floa
     import cv2
     import pyrender
 
-    scene, pose = textured_ground(), ViewPose(position_m=(0.5, 0.5, 0.5), heading_deg=20.0, pitch_deg=-25.0).scene_from_camera
+    scene, pose = textured_ground(), standing((0.5, 0.5, 0.5), heading_deg=20.0, pitch_deg=-25.0)
     projection = "kannala-brandt" if k else "equidistant"
     view = Camera(lens=Lens(projection=projection, focal_mm=18.0, k=k), sensor_mm=SENSOR_MM, raster_px=(480, 270))
     size, focal = (1800, 1100), 900.0
@@ -112,7 +114,7 @@ def test_wide_pictures_equal_opencvs_fisheye_map_of_a_plain_raster(k: tuple[floa
     assert np.median(difference) <= 2
 
 
-def _plain_picture(pyrender, scene: Scene, pose: np.ndarray, size: tuple[int, int], focal: float) -> np.ndarray:  # type: ignore[no-untyped-def]
+def _plain_picture(pyrender, scene: Scene, pose: Pose, size: tuple[int, int], focal: float) -> np.ndarray:  # type: ignore[no-untyped-def]
     s = scene.surface
     material = pyrender.MetallicRoughnessMaterial(baseColorTexture=pyrender.Texture(source=s.texture, source_channels="RGB"), doubleSided=True)
     primitive = pyrender.Primitive(
@@ -120,7 +122,7 @@ def _plain_picture(pyrender, scene: Scene, pose: np.ndarray, size: tuple[int, in
     )
     plain = pyrender.Scene(bg_color=(0, 0, 0, 1))
     plain.add(pyrender.Mesh([primitive]))
-    plain.add(pyrender.IntrinsicsCamera(focal, focal, size[0] / 2, size[1] / 2, znear=0.05, zfar=200.0), pose=pose @ np.diag([1.0, -1, -1, 1]))
+    plain.add(pyrender.IntrinsicsCamera(focal, focal, size[0] / 2, size[1] / 2, znear=0.05, zfar=200.0), pose=pose.matrix @ np.diag([1.0, -1, -1, 1]))
     _held.append(pyrender.OffscreenRenderer(*size))  # deleting one ends the EGL display of the whole process
     colour, _ = _held[-1].render(plain, flags=pyrender.RenderFlags.FLAT)
     return np.array(colour)
@@ -134,11 +136,8 @@ def test_eight_threads_get_the_pictures_that_one_gets(renderer: str) -> None:
     around = np.random.default_rng(8).uniform(-6, 6, (60, 3)) + [0, 0, -1]
     scenes = [textured_ground(), balls(around[np.linalg.norm(around, axis=1) > 3], np.full((np.linalg.norm(around, axis=1) > 3).sum(), 0.5))]
     lenses = [*LENSES.values(), *OTHERS.values()]
-    jobs = [
-        (scenes[i % 2], camera(lenses[i % len(lenses)], (112, 63)), ViewPose(position_m=(0.1 * i, 0.2, 0.0), heading_deg=9.0 * i, pitch_deg=-10.0))
-        for i in range(20)
-    ]
-    alone = [render(scene, view, pose.scene_from_camera, renderer=renderer) for scene, view, pose in jobs]
+    jobs = [(scenes[i % 2], camera(lenses[i % len(lenses)], (112, 63)), standing((0.1 * i, 0.2, 0.0), heading_deg=9.0 * i, pitch_deg=-10.0)) for i in range(20)]
+    alone = [render(scene, view, pose, renderer=renderer) for scene, view, pose in jobs]
     start = threading.Barrier(8)
 
     def ask(first: int) -> int:
@@ -147,7 +146,7 @@ def test_eight_threads_get_the_pictures_that_one_gets(renderer: str) -> None:
         for step in range(20):
             index = (first * 3 + step) % 20
             scene, view, pose = jobs[index]
-            got = render(scene, view, pose.scene_from_camera, renderer=renderer)
+            got = render(scene, view, pose, renderer=renderer)
             same += np.array_equal(got.colour, alone[index].colour) and np.array_equal(got.distance_m, alone[index].distance_m, equal_nan=True)
         return same
 
@@ -167,12 +166,12 @@ def test_a_million_triangles_far_from_the_origin(renderer: str) -> None:
     assert len(faces) > 1_000_000
     scene = Scene(name="scan", surface=Surface(vertices=vertices + centre, faces=faces, colours=np.full((len(vertices), 3), 180, dtype=np.uint8)))
     view = camera(LENSES["equidistant 150"], (240, 135))
-    pose = ViewPose(position_m=(float(centre[0]), float(centre[1]) + 2.0, float(centre[2])), pitch_deg=-35.0).scene_from_camera
+    pose = standing((float(centre[0]), float(centre[1]) + 2.0, float(centre[2])), pitch_deg=-35.0)
     picture = render(scene, view, pose, renderer=renderer)
     hit = np.isfinite(picture.distance_m)
     assert hit.mean() > 0.7
     rays, _ = pixel_rays(view)
-    there = (rays * np.where(hit, picture.distance_m, 0)[..., None])[hit] @ pose[:3, :3].T + [0.0, 2.0, 0.0]
+    there = (rays * np.where(hit, picture.distance_m, 0)[..., None])[hit] @ pose.rotation.T + [0.0, 2.0, 0.0]
     assert np.median(np.abs(there[:, 1] - 0.2 * np.sin(2 * there[:, 0]) * np.sin(2 * there[:, 2]))) < 0.002
 
 
@@ -181,13 +180,13 @@ def test_a_lost_context_is_made_again() -> None:
     import pyrender
 
     scene, view = textured_ground(), camera(LENSES["stereographic"], (96, 54))
-    before = render(scene, view, POSE.scene_from_camera, renderer="gl")
+    before = render(scene, view, POSE, renderer="gl")
     gl._owner.call(lambda: pyrender.OffscreenRenderer(8, 8).delete())
-    after = render(scene, view, POSE.scene_from_camera, renderer="gl")
+    after = render(scene, view, POSE, renderer="gl")
     assert np.array_equal(before.colour, after.colour)
     studio = gl._owner.studio
     gc.collect()  # what is left of the lost context must not take the new one with it
-    again = render(scene, view, POSE.scene_from_camera, renderer="gl")
+    again = render(scene, view, POSE, renderer="gl")
     assert np.array_equal(before.colour, again.colour)
     assert gl._owner.studio is studio
 
@@ -216,7 +215,7 @@ def test_a_lit_textured_square_has_the_colours_and_depths_worked_out_by_hand(ren
     )
     light = Light(sun_direction=(0.0, np.sqrt(0.75), 0.5), sun=(0.6, 0.6, 0.6), ambient=(0.2, 0.2, 0.2))
     view = Camera(lens=Lens(projection="rectilinear", focal_mm=12.0), sensor_mm=(24.0, 13.5), raster_px=(320, 180))
-    pose = ViewPose(position_m=(0.0, 0.0, 4.0)).scene_from_camera
+    pose = standing((0.0, 0.0, 4.0))
     picture = render(Scene(name="square", surface=surface, light=light), view, pose, renderer=renderer)
     factor = (0.2 + 0.6 * 0.5) ** (1 / 2.2) * 204 / 255
     for row, y in enumerate((1.0, -1.0)):
@@ -227,7 +226,7 @@ def test_a_lit_textured_square_has_the_colours_and_depths_worked_out_by_hand(ren
     hit = np.isfinite(picture.distance_m)
     assert np.abs(hit.sum() / (6 * 4 / 4**2 * 160**2) - 1) < 0.01
     assert np.abs(picture.distance_m * rays[..., 2] / 4.0 - 1)[hit].max() < 1e-5
-    up = render(Scene(name="sky", surface=surface, light=light), view, ViewPose(position_m=(0, 9, 0), pitch_deg=90).scene_from_camera, renderer=renderer)
+    up = render(Scene(name="sky", surface=surface, light=light), view, standing((0, 9, 0), pitch_deg=90), renderer=renderer)
     assert np.abs(up.colour[90, 160] - 255 * np.array(light.sky_zenith)).max() <= 1
     assert np.isinf(up.distance_m).all()
 
@@ -235,7 +234,7 @@ def test_a_lit_textured_square_has_the_colours_and_depths_worked_out_by_hand(ren
 @pytest.mark.parametrize("renderer", BOTH)
 def test_dark_corners_carry_no_picture(renderer: str) -> None:
     view = camera(Lens(projection="orthographic", focal_mm=6.0))
-    picture = render(textured_ground(), view, POSE.scene_from_camera, renderer=renderer)
+    picture = render(textured_ground(), view, POSE, renderer=renderer)
     _, ok = pixel_rays(view)
     assert 0.3 < ok.mean() < 0.9
     assert np.array_equal(np.isnan(picture.distance_m), ~ok)

@@ -55,3 +55,18 @@ def test_what_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="can't be written"), written_whole(tmp_path / "gone.txt") as beside:
         beside.unlink()
         raise OSError(28, "No space left on device")
+
+
+def test_a_link_stays_a_link_and_what_it_leads_to_is_written(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    (tmp_path / "there" / "old.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to("there/old.txt")
+    write_text(tmp_path / "link.txt", "new")
+    assert (tmp_path / "link.txt").is_symlink() and (tmp_path / "there" / "old.txt").read_text() == "new"
+
+
+def test_pipes_are_refused_and_stay(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match="is a pipe or a device"):
+        write_text(tmp_path / "pipe", "new")
+    assert (tmp_path / "pipe").is_fifo() and len(list(tmp_path.iterdir())) == 1

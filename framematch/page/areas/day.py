@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +10,8 @@ import streamlit as st
 
 from framematch import cautions
 from framematch.day import DayPlan, plan_day
-from framematch.day.reader import parse_day
 from framematch.errors import InputError
+from framematch.files.day import parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, sections
@@ -19,6 +19,7 @@ from framematch.page import session
 from framematch.page.files_made import made, made_beside
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
+from framematch.render.keep import kept_by_value
 from framematch.text.whole import TEXT_LIMIT
 
 TEXT, UPLOAD, CHOSEN = "day:text", "day:upload", "fm_day"
@@ -64,7 +65,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
 
 
-@lru_cache(maxsize=32)
+@kept_by_value(limit_bytes=8_000_000)
 def plan_of(pairing: Pairing, text: str) -> DayPlan:
     """The day worked out."""
     return plan_day(parse_day(text, pairing=pairing))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Callable
-from functools import lru_cache, partial
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,19 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.files.fdl import Framing, chosen, fdl_text, frame_changes, framed, framing_of, parse_framings, protection_of
+from framematch.files.fdl import (
+    Framing,
+    all_frame_changes,
+    chosen,
+    fdl_text,
+    fitting,
+    frame_changes,
+    framed,
+    framed_all,
+    framing_of,
+    parse_framings,
+    protection_of,
+)
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
@@ -27,8 +39,10 @@ from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
-from framematch.page.pictures import Place, place_now, scene_of
+from framematch.page.pictures import built
 from framematch.page.views import distance_now
+from framematch.render.keep import kept_by_value
+from framematch.shot.shot import Shot
 from framematch.text.whole import TEXT_LIMIT
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
@@ -76,10 +90,13 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
         st.html(block(paragraph(f"No FDL file: {error}", "fault")))
         return
     st.html(block(_drawn(framing, colours)))
+    if pairing.others:
+        rest = "; ".join(f"{frame.name} {pixels(frame.area)}" for frame in pairing.frames[1:])
+        st.html(block(paragraph(f"The file also has, each as a framing decision of the same canvas: {rest}.")))
     _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=1_000_000)
 def _framing_of(pairing: Pairing) -> Framing:
     return framing_of(pairing)
 
@@ -119,6 +136,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
         return
     name, framings = given
     framing = framings[0]
+    _all_at_once(pairing, framings, name)
     if len(framings) > 1:
         names = [f"{i + 1}: {_named(f)} on {f.raster_px[0]} x {f.raster_px[1]}" for i, f in enumerate(framings)]
         first = next((i for i, f in enumerate(framings) if f.raster_px == pairing.recording.raster_px), 0)
@@ -144,13 +162,36 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     )
 
 
+def _all_at_once(pairing: Pairing, framings: tuple[Framing, ...], name: str) -> None:
+    """Several decisions for this camera as several frames of the pairing."""
+    try:
+        found = fitting(list(framings), pairing, name=name)
+        framed_all(pairing, found, name=name)
+    except InputError:  # said of each decision by itself
+        return
+    if len(found) > 1:
+        st.button(
+            f"Use all {len(found)} as this pairing's frames",
+            on_click=_take_all,
+            args=(all_frame_changes(found), name),
+            key="exchange:use-all",
+            help=f"The first is the main one: {', '.join(f.label for f in found)}. Undo brings the old frames back.",
+        )
+
+
+def _take_all(changes: dict[str, Any], name: str) -> None:
+    session.change("recording.frame", changes)
+    st.session_state.pop(GIVEN, None)
+    session.note(f"The frames of {name} are in the pairing. Undo brings the old ones back.")
+
+
 def _compared(before: Pairing, after: Pairing) -> str:
     def row(name: str, say: Callable[[Pairing], str]) -> list[str]:
         return [name, say(before), say(after)]
 
     rows = [
         row("frame, recorded px", lambda p: pixels(p.frame)),
-        row("shape, de-squeezed", lambda p: f"{p.frame.width * p.recording.lens.squeeze / p.frame.height:.3f}:1"),
+        row("shape, de-squeezed", lambda p: f"{p.frame_aspect:.3f}:1"),
         row("angle of view", lambda p: "{0.horizontal:.1f}° x {0.vertical:.1f}°".format(p.angles["frame"])),
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
@@ -262,7 +303,7 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
 
 def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Any) -> None:
     spot = st.empty()
-    preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, place=place_now(session.draft()), distance_m=distance_now())
+    preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, shot=session.draft().shot, distance_m=distance_now())
     try:
         before, after = patiently(partial(lens_map_preview, preview), pulse)
     except InputError as error:
@@ -318,24 +359,26 @@ def camera_bytes(pairing: Pairing, name: str) -> bytes:
 
 
 def _scene(pairing: Pairing) -> None:
-    draft = session.draft()
-    run = draft.plan.run
-    place, speed, tilt = place_now(draft), run.speed_m_s, run.tilt_deg
+    shot = session.draft().shot
+    run = shot.run
     _head(
         "Scene and cameras (GLB, USD)",
-        "For 3D and post: our glasshouse with the gap, and both cameras flying through it, to look around in or to match-move against.",
+        "For 3D and post: the place with its gap and who stands there, and both cameras flying through it, to look around in or to match-move against.",
     )
     st.html(
         block(
-            paragraph(f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {speed:g} m/s, camera tilt {tilt:+g}°, as in the Gap area.")
+            paragraph(
+                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, "
+                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+            )
         )
     )
     one, two = st.columns(2)
     with one:
-        _download("Scene (GLB)", partial(scene_bytes, pairing, place, speed, tilt), "run.glb", "model/gltf-binary", "exchange:glb")
+        _download("Scene (GLB)", partial(scene_bytes, pairing, shot), "run.glb", "model/gltf-binary", "exchange:glb")
     if importlib.util.find_spec("pxr") is not None:
         with two:
-            _download("Scene (USD, zipped)", partial(usd_zip, pairing, place, speed, tilt), "run-usd.zip", "application/zip", "exchange:usd")
+            _download("Scene (USD, zipped)", partial(usd_zip, pairing, shot), "run-usd.zip", "application/zip", "exchange:usd")
     else:
         two.html(block(paragraph("USD needs the package usd-core beside framematch.", "quiet")))
     st.html(
@@ -345,22 +388,22 @@ def _scene(pairing: Pairing) -> None:
     )
 
 
-def _write_scene(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float, path: Path) -> None:
-    from framematch.output.exchange import write_exchange
-    from framematch.scene.path import run_from
+def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
+    from framematch.output.scene_file import write_exchange
+    from framematch.shot.way import Straight
 
-    scene = scene_of(place)
-    write_exchange(path, scene, pairing, run_from(scene, from_m=RUN_FROM_M, to_m=RUN_TO_M, speed_m_per_s=speed_m_s, pitch_deg=tilt_deg))
+    scene = built(shot)
+    write_exchange(path, scene, pairing, Straight(scene_from_opening=scene.scene_from_opening, run=shot.run, from_m=RUN_FROM_M, to_m=RUN_TO_M))
 
 
-def scene_bytes(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float) -> bytes:
+def scene_bytes(pairing: Pairing, shot: Shot) -> bytes:
     """The GLB: the command line's own."""
-    return made(partial(_write_scene, pairing, place, speed_m_s, tilt_deg), "run.glb")
+    return made(partial(_write_scene, pairing, shot), "run.glb")
 
 
-def usd_zip(pairing: Pairing, place: Place, speed_m_s: float, tilt_deg: float) -> bytes:
+def usd_zip(pairing: Pairing, shot: Shot) -> bytes:
     """The USD file and its texture: the command line's own, together."""
-    return made_zip(partial(_write_scene, pairing, place, speed_m_s, tilt_deg), "run.usda")
+    return made_zip(partial(_write_scene, pairing, shot), "run.usda")
 
 
 def _elsewhere() -> None:

@@ -13,7 +13,7 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from framematch.cautions import CLEARANCE
-from framematch.compare import Comparison, Row, camera_with
+from framematch.compare import Comparison, Row
 from framematch.compare.report import TextTable, comparison_csv, plain_lines, text_tables
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
@@ -24,7 +24,7 @@ from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
-from framematch.page.pictures import Place, Shot, frame_picture, place_now
+from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
 
@@ -32,27 +32,25 @@ Floats = NDArray[np.float64]
 LENSES, AT = "gap:lenses", "gap:at"
 MOST_LENSES, MOST_PICTURES = 12, 6
 PICTURE_PX = 200
-FIRST_TABLES = 3
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """The comparison with its controls."""
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
     _controls()
-    draft = session.draft()
+    shot = session.draft().shot
     try:
-        plan = draft.plan
-        found = patiently(lambda: comparison_of(pairing, plan), pulse)
+        found = patiently(lambda: comparison_of(pairing, shot), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No comparison: {error}", "fault")))
         return
-    _pictures(found, place_now(draft), pulse)
+    _pictures(found, pulse)
     tables = text_tables(found)
-    st.html(block("".join(_table(each) for each in tables if each.title.startswith(("When", "What the frame", "The frame")))))
+    st.html(block("".join(_table(each) for each in tables if each.first)))
     _curves(found, colours)
     _questions(found)
     with st.expander("More figures: movement, subjects, sharpness, guide, props"):
-        st.html(block("".join(_table(each) for each in tables if not each.title.startswith(("When", "What the frame", "The frame")))))
+        st.html(block("".join(_table(each) for each in tables if not each.first)))
     lines = [line for line in plain_lines(found) if line != CLEARANCE]
     st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CLEARANCE, "caution") + "</div>"))
     st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name="lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
@@ -62,7 +60,7 @@ def _controls() -> None:
     rows: tuple[tuple[fields.Field, ...], ...] = (
         (fields.GAP_W, fields.GAP_H, fields.SILL, fields.THICKNESS),
         (fields.SPEED, fields.PASS_RIGHT, fields.PASS_UP, fields.TILT),
-        (*fields.AIRCRAFT, fields.UNSURE) if session.draft().gap_file.aircraft else (),
+        (*fields.AIRCRAFT, fields.UNSURE) if session.draft().shot.aircraft else (),
     )
     for row in rows:
         for column, field in zip(st.columns(len(row) or 1), row, strict=False):
@@ -74,14 +72,14 @@ def _controls() -> None:
             "gap.shape",
             "Shape of the gap",
             {"rectangle": "rectangle", "arch": "arch: half circle on straight sides", "circle": "circle"},
-            session.draft().gap_file.gap.shape,
+            session.draft().shot.opening.shape,
             "The opening's outline.",
             lambda value: {"gap.shape": value},
         )
     with lenses:
         _numbers(LENSES, "lens", "Lenses to compare, mm", lenses_text(session.draft()), "Focal lengths, comma between; up to twelve.", _lenses_typed)
     with distances:
-        now = ", ".join(f"{d:g}" for d in session.draft().gap_file.run.distances_m)
+        now = ", ".join(f"{d:g}" for d in session.draft().shot.run.distances_m)
         _numbers(AT, "run.distances_m", "Distances before the gap, m", now, "For the tables, comma between.", _distances_typed)
 
 
@@ -98,7 +96,7 @@ def _numbers(widget: str, key: str, label: str, now: str, about: str, typed: Any
 
 def lenses_text(draft: Draft) -> str:
     """The lenses to compare as they are typed."""
-    return ", ".join(f"{lens.focal_mm:g}" for lens in draft.gap_file.lens)
+    return ", ".join(f"{lens.focal_mm:g}" for lens in draft.shot_file.lens)
 
 
 def numbers_in(text: str) -> list[float]:
@@ -130,7 +128,7 @@ def _typed(widget: str) -> list[float] | None:
 def _lenses_typed() -> None:
     found = _typed(LENSES)
     if found is not None:
-        known = {lens.focal_mm: lens.model_dump(exclude_none=True, exclude_defaults=True) for lens in session.draft().gap_file.lens}
+        known = {lens.focal_mm: lens.model_dump(exclude_none=True, exclude_defaults=True) for lens in session.draft().shot_file.lens}
         session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
 
 
@@ -140,15 +138,15 @@ def _distances_typed() -> None:
         session.change("run.distances_m", {"run.distances_m": found})
 
 
-def _pictures(found: Comparison, place: Place, pulse: Any) -> None:
+def _pictures(found: Comparison, pulse: Any) -> None:
     distance = distance_now()
     spot = st.empty()
     figures: list[str] = []
-    frame_aspect = found.pairing.frame_mm[0] * found.pairing.recording.lens.squeeze / found.pairing.frame_mm[1]
+    frame_aspect = found.pairing.frame_aspect
     for row in found.rows[:MOST_PICTURES]:
-        shot = Shot(pairing=replace(found.pairing, recording=camera_with(found.pairing, row.candidate)), place=place, distance_m=distance, height_px=PICTURE_PX)
+        wanted = Wanted(pairing=replace(found.pairing, recording=row.camera), shot=found.shot, distance_m=distance, height_px=PICTURE_PX)
         try:
-            jpeg = patiently(partial(frame_picture, shot), pulse)
+            jpeg = patiently(partial(frame_picture, wanted), pulse)
         except InputError as error:
             spot.html(block(paragraph(f"No pictures: {error}", "fault")))
             return
@@ -173,8 +171,8 @@ def _curves(found: Comparison, colours: Colours) -> None:
         ("Opening in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent) for r in rows], (0.0, 105.0)),
         ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
     ]
-    if found.subjects:
-        name = found.subjects[0].name
+    if found.shot.subjects:
+        name = found.shot.subjects[0].name
         shown.append(
             (
                 f"Height of {name}",
@@ -211,7 +209,7 @@ def _questions(found: Comparison) -> None:
         wanted[key] = column.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, format="%.1f", key=f"ask:{key}", help=about)
     wishes = Wishes(
         fill=None if wanted["fill"] is None else (wanted["fill"], wanted["fill_at"]),
-        subject=None if wanted["subject"] is None or not found.subjects else (wanted["subject"], None),
+        subject=None if wanted["subject"] is None or not found.shot.subjects else (wanted["subject"], None),
         edges_until_m=wanted["edges"],
         sharp_from_m=wanted["sharp"],
     )

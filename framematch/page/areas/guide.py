@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import partial
+from html import escape
 from typing import Any
 
 import streamlit as st
@@ -12,13 +14,16 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
-from framematch.output.guide_drawing import PARTS, USUAL_PARTS
-from framematch.page import fields, session
+from framematch.guide.turning import turn_words
+from framematch.guide.words import change_words
+from framematch.output.guide_drawing import PARTS, USUAL_PARTS, span
+from framematch.page import fields, lines, session
 from framematch.page.areas.pairing import plain_name
 from framematch.page.charts import Curve, chart
+from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
-from framematch.page.work import error_curve, files_of, report_of
+from framematch.page.work import error_curve, report_of
 
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",
@@ -45,7 +50,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         return
     numbers, curve = st.columns([1, 1], gap="large")
     with numbers:
-        st.html(block(insets_markup(report)))
+        figures = st.container()
         for column, field in zip(st.columns(2), (fields.NEAR, fields.FAR), strict=True):
             with column:
                 fields.number(field, beside=field is fields.NEAR)
@@ -58,15 +63,30 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             args=(not math.isinf(far),),
             help="The guide then also serves the horizon.",
         )
+        sets, frames = lines.sets_choice(pairing), lines.frames_choice(pairing)
+        report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+    with figures:
+        st.html(block(insets_markup(report, frames)))
     with curve:
         st.html(block(_curve(report, colours)))
-    st.html(block(_errors(report) + _warnings(report)))
-    _downloads(pairing, report)
+    st.html(block(_errors(report, frames) + _warnings(report)))
+    _downloads(pairing, report, sets, frames)
     st.html(block(paragraph(CAUTION, "caution")))
 
 
-def insets_markup(report: Report) -> str:
-    """The figures to type, large."""
+def insets_markup(report: Report, frames: Sequence[int] = (0,)) -> str:
+    """The figures to type, large: for each set of lines and each frame shown."""
+    several = len(report.pairing.frames) > 1
+    parts = ["<h2>Type into the goggles</h2>"]
+    for number, one in enumerate(report.each_set, 1):
+        for i in frames:
+            of = [f"Set {number}, {span(one.pairing.near_m, one.pairing.far_m)}"] if report.sets else []
+            of += [f"frame {report.pairing.frames[i].name}"] if several else []
+            parts.append(_insets(one.each_frame[i], ", ".join(of)))
+    return "".join([*parts, *(paragraph(line) for line in change_words(report))])
+
+
+def _insets(report: Report, of: str) -> str:
     pairing, guide = report.pairing, report.guide
     display = pairing.display.raster_px
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
@@ -90,7 +110,7 @@ def insets_markup(report: Report) -> str:
         else ""
     )
     return (
-        "<h2>Type into the goggles</h2>"
+        (f"<h3>{escape(of[:1].upper() + of[1:])}</h3>" if of else "")
         + table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type")
         + spread
         + cells
@@ -99,7 +119,10 @@ def insets_markup(report: Report) -> str:
 
 
 def _curve(report: Report, colours: Colours) -> str:
-    distances, errors = error_curve(report.pairing)
+    turning = report.turning is not None and st.toggle(
+        f"While turning, {turn_words(report.pairing)}", help="With what rows read one after another add.", **kept("guide:turning", False)
+    )
+    distances, errors = lines.turning_curve(report.pairing) if turning else error_curve(report.pairing)
     svg = chart(
         distances,
         [Curve(name=edge, values=errors[edge]) for edge in EDGES],
@@ -130,12 +153,29 @@ def _limits(report: Report) -> tuple[float, float]:
     return -most, most
 
 
-def _errors(report: Report) -> str:
+def _errors(report: Report, frames: Sequence[int]) -> str:
     def cell(value: float) -> str:
         return "-" if math.isnan(value) else f"{value:+.1f} %"
 
-    rows = [[metres(each.distance_m), *(cell(getattr(each.error, edge)) for edge in EDGES)] for each in report.at]
-    return table(["distance", *EDGES], rows, caption="Error of each side at five distances, % of the frame's width or height")
+    out = []
+    for number, one in enumerate(report.each_set, 1):
+        for i in frames:
+            of = (f"Set {number}: " if report.sets else "") + (f"{report.pairing.frames[i].name}: " if len(report.pairing.frames) > 1 else "")
+            shown = one.each_frame[i]
+            turning = shown.turning is not None
+            rows = [
+                [
+                    metres(each.distance_m),
+                    *(cell(getattr(each.error, edge)) for edge in EDGES),
+                    *([f"{each.error_turning.worst:.1f} %"] if each.error_turning is not None else []),
+                ]
+                for each in shown.at
+            ]
+            caption = f"{of}Error of each side at five distances, % of the frame's width or height"
+            out.append(table(["distance", *EDGES, *(["worst, turning"] if turning else [])], rows, caption=caption))
+            if shown.turning is not None:
+                out.append(paragraph(f"Turning alone ({turn_words(report.pairing)}) moves a line by up to {shown.turning.worst:.1f} %.", "quiet"))
+    return "".join(out)
 
 
 def _warnings(report: Report) -> str:
@@ -145,7 +185,7 @@ def _warnings(report: Report) -> str:
     return f'<div class="panel caution"><h3>Know before you rely on it</h3>{items}</div>'
 
 
-def _downloads(pairing: Pairing, report: Report) -> None:
+def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, ...]) -> None:
     st.html(block("<h2>Overlay for the goggles or a monitor</h2>"))
     drawn = st.multiselect(
         "Drawn on the overlay",
@@ -157,21 +197,33 @@ def _downloads(pairing: Pairing, report: Report) -> None:
     )
     # In the drawing's own order, which the files do not depend on.
     parts = tuple(part for part in PARTS if part in drawn)
+    marks_m = lines.marks_choice()
+    if sets > 1 or len(frames) > 1 or marks_m:
+        st.html(block(lines.preview(report, parts, frames, marks_m)))
     name = plain_name(report.pairing.title)
-    for column, (file, label, mime) in zip(st.columns(len(FILES)), FILES, strict=True):
-        column.download_button(
-            label,
-            partial(_file, pairing, parts, file),
-            file_name=f"{name}-{file}",
-            mime=mime,
-            key=f"download:{file}",
-            on_click="ignore",
-            width="stretch",
-        )
+    each_set = [
+        (f"overlay-{i}.{ending}", f"Set {i}, {ending.upper()}", mime)
+        for ending, mime in (("png", "image/png"), ("svg", "image/svg+xml"))
+        for i in range(1, len(report.sets) + 1)
+    ]
+    for row in (FILES, each_set[: len(report.sets)], each_set[len(report.sets) :]):
+        for column, (file, label, mime) in zip(st.columns(max(len(row), 1)), row, strict=False):
+            column.download_button(
+                label,
+                partial(_file, pairing, sets, parts, frames, marks_m, file),
+                file_name=f"{name}-{file}",
+                mime=mime,
+                key=f"download:{file}",
+                on_click="ignore",
+                width="stretch",
+            )
 
 
-def _file(pairing: Pairing, parts: tuple[str, ...], name: str) -> bytes:
-    return files_of(pairing, parts=parts, line_px=None)[name]
+def _file(pairing: Pairing, sets: int, parts: tuple[str, ...], frames: tuple[int, ...], marks_m: tuple[float, ...], name: str) -> bytes:
+    try:
+        return lines.overlays_of(pairing, sets, parts, frames, marks_m)[name]
+    except InputError:  # ticks that can't be drawn, which the preview says
+        return lines.overlays_of(pairing, sets, parts, frames, ())[name]
 
 
 def _to_infinity(yes: bool) -> None:

@@ -10,21 +10,15 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
+from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
+from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
-from framematch.page.draft import text_from_upload
+from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
-from framematch.text.whole import TEXT_LIMIT
 
-PROJECTIONS = {
-    "rectilinear": "rectilinear: straight lines stay straight",
-    "equidistant": "equidistant: even steps of angle, usual for wide drone cameras",
-    "equisolid": "equisolid: usual for photographic fisheyes",
-    "stereographic": "stereographic: small things keep their shape",
-    "orthographic": "orthographic: strongly squeezed edges",
-    None: "worked out from two or three angles",
-}
+PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 FORMAT_NAMES = {
     "135-still": "135 still, 36 x 24 mm",
     "super35-4perf": "Super 35, 4-perf",
@@ -75,7 +69,7 @@ def files() -> None:
         help="A text file that the page, the command line and people read; comments in it are kept.",
     )
     st.file_uploader(
-        "Load a pairing (TOML file, up to 1 MB)",
+        f"Load a pairing (TOML file, up to {MOST_BYTES / 1000:g} kB)",
         type=["toml"],
         key=UPLOAD,
         max_upload_size=1,
@@ -95,8 +89,8 @@ def _uploaded() -> None:
     if held is None:
         return
     try:
-        if held.size > TEXT_LIMIT:
-            raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a pairing file")
+        if held.size > MOST_BYTES:
+            raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=held.name, fix="this is not a pairing file")
         session.open_text(text_from_upload(held.getvalue(), name=held.name))
         session.note(f"Loaded {held.name}.")
     except InputError as error:
@@ -187,7 +181,7 @@ def _projection_left(name: str) -> dict[str, Any]:
 
 
 def _frame(file: PairingFile) -> None:
-    frame = file.recording.frame
+    frame = file.recording.frame[0]
     if frame.area_px is not None:
         _frame_in_pixels(file)
         return
@@ -217,11 +211,11 @@ def _stop_and_squeeze() -> None:
 
 
 def _frame_in_pixels(file: PairingFile) -> None:
-    left, top, width, height = file.recording.frame.area_px or (0.0, 0.0, 1.0, 1.0)
+    left, top, width, height = file.recording.frame[0].area_px or (0.0, 0.0, 1.0, 1.0)
     words = f"Frame by its pixels, as an FDL file gave it: {width:g} x {height:g} at {left:g}, {top:g}"
-    st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame.keep_percent:g} %.")))
+    st.html(block(paragraph(f"{words}; the stabiliser keeps {file.recording.frame[0].keep_percent:g} %.")))
     fields.fault("recording.frame.area_px")
-    shape = width * file.recording.squeeze / height
+    shape = session.draft().pairing.frame_aspect
     near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
     st.button(
         "Frame by delivery shape again",
@@ -258,8 +252,8 @@ def _angles(pairing: Pairing) -> None:
     ]
     frame = pairing.angles["frame"]
     words = (
-        f"On a 135 still camera (36 x 24 mm) the frame would need {pairing.equivalent_135_mm:.0f} mm by its diagonal, "
-        f"{equivalent_135_mm(frame.horizontal, side_mm=36.0):.0f} mm by its width."
+        f"Focal length for the same view on a 135 still camera (36 x 24 mm): {equivalent_words(pairing.equivalent_135_mm)} by the diagonal, "
+        f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0))} by the width."
     )
     misses = "".join(
         paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")

@@ -10,15 +10,15 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.compare import Plan, compare
+from framematch.compare import Shot
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
-from framematch.page import session
+from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.pairing import plain_name
-from framematch.page.draft import text_from_upload
+from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
@@ -26,15 +26,8 @@ from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
-from framematch.text.whole import TEXT_LIMIT
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
-ABOUT = {
-    SHEETS: "For the case and the pilot: guide, insets, errors and lenses, a page for each pairing.",
-    WALL: "For the bench: where to tape the frame on a wall, and what a miss says about the mount.",
-    LENSES: "For the director of photography: the gap's lenses side by side, with what each records.",
-    CHART: "For measuring lenses and mount from stills: tape it flat on a stiff board.",
-}
 PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
 CHART_PAPERS = {"A3": "A3, 297 x 420 mm", "A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A2": "A2, 420 x 594 mm"}
 MORE, MORE_TEXTS, MORE_TROUBLES = "print:more", "fm_more_pairings", "fm_more_troubles"
@@ -58,15 +51,22 @@ class Job:
         return _kept_pdfs.get((datetime.date.today(), *self.key), self.make)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """Something to print: what it is for, and what draws its settings and says what is made from them."""
+
+    about: str
+    ask: Callable[[Pairing, Colours, Any], Job]
+
+
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """What to print, its settings, and its pages as they will come out."""
-    what = st.radio("What to print", list(ABOUT), horizontal=True, **kept("print:what", SHEETS))
+    what = st.radio("What to print", list(KINDS), horizontal=True, **kept("print:what", SHEETS))
     controls, pages = st.columns([1, 1.7], gap="large")
     with controls:
-        st.html(block(f"<h2>{what}</h2>" + paragraph(ABOUT[what], "quiet")))
-        make = {SHEETS: _sheets, WALL: wall_job, LENSES: _lenses, CHART: _chart}[what]
+        st.html(block(f"<h2>{what}</h2>" + paragraph(KINDS[what].about, "quiet")))
         try:
-            job = make(pairing, colours, pulse)
+            job = KINDS[what].ask(pairing, colours, pulse)
             st.download_button(
                 job.button,
                 job.pdf,
@@ -131,8 +131,9 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     at = None
     if walled:
         at = wall.distance_field("print:sheet-wall")
+    sets = lines.sets_choice(pairing, key="print:sets")
     others = _more()
-    reports = _reports([pairing, *others], pulse)
+    reports = _reports([pairing, *others], pulse, sets)
     size = (wide, high) if known else None
     if size is not None:
         from framematch.output.true_scale import fitting_paper
@@ -144,7 +145,7 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
 
 def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
     return Job(
-        key=("sheet", tuple(r.pairing for r in reports), paper, size_mm, wall_m),
+        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, size_mm, wall_m),
         make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
         file_name=name,
         button=button,
@@ -159,14 +160,14 @@ def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | 
     return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
-    """Every pairing's report; one that has no guide is named and the rest still come."""
+def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
+    """Every pairing's report with so many sets of lines; one that has no guide is named and the rest still come."""
     found, spot = [], st.empty()
     for i, each in enumerate(pairings):
         if len(pairings) > 2:
             spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
         try:
-            found.append(patiently(partial(report_of, each), pulse))
+            found.append(patiently(partial(lines.lines_of, each, sets if each.far_m > each.near_m else 1), pulse))
         except InputError as error:
             if len(pairings) == 1:
                 raise
@@ -180,7 +181,7 @@ def _reports(pairings: list[Pairing], pulse: Any) -> list[Report]:
 def _more() -> list[Pairing]:
     """Further pairings to print with this page's own."""
     st.file_uploader(
-        "Further pairings in the same PDF (TOML files, up to 1 MB each)",
+        f"Further pairings in the same PDF (TOML files, up to {MOST_BYTES / 1000:g} kB each)",
         type=["toml"],
         key=MORE,
         accept_multiple_files=True,
@@ -217,8 +218,8 @@ def read_pairings(uploads: list[tuple[str, int, Callable[[], bytes]]]) -> tuple[
         try:
             if len(texts) >= MOST_MORE:
                 raise InputError(f"is one more than the {MOST_MORE} that are printed at once", file=name, fix="use framematch set for a folder of pairings")
-            if size > TEXT_LIMIT:
-                raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not a pairing file")
+            if size > MOST_BYTES:
+                raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
             key = name if name not in texts else f"{name} ({len(texts) + 1})"
             texts[key] = text_from_upload(content(), name=name)
         except InputError as error:
@@ -245,10 +246,10 @@ def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
 def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
     phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
-    plan = session.draft().plan
+    shot = session.draft().shot
     return Job(
-        key=("lenses", pairing, plan, phone),
-        make=lambda: lens_pdf(pairing, plan, phone=phone),
+        key=("lenses", pairing, shot, phone),
+        make=lambda: lens_pdf(pairing, shot, phone=phone),
         file_name="lenses-phone.pdf" if phone else "lenses.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
@@ -256,15 +257,13 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     )
 
 
-def lens_pdf(pairing: Pairing, plan: Plan, *, phone: bool = False) -> bytes:
-    """The lens sheet's PDF with views of our glasshouse: the command line's own."""
+def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False) -> bytes:
+    """The lens sheet's PDF with views of its place: the command line's own."""
     from framematch.output.lens_sheet import write_sheet
-    from framematch.render.gap_view import scene_view
+    from framematch.render.lens_view import lens_view
 
-    found = comparison_of(pairing, plan)
-    if plan.second is not None:
-        found = compare(pairing, plan.gap, plan.run, plan.candidates, subjects=plan.subjects, aircraft=plan.aircraft, second=plan.second, guide=True)
-    return made(lambda path: write_sheet(path, found, phone=phone, view=scene_view("glasshouse")), "lenses.pdf")
+    found = comparison_of(pairing, shot)
+    return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view()), "lenses.pdf")
 
 
 def _chart(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
@@ -283,3 +282,11 @@ def chart_pdf(paper: str) -> bytes:
     from framematch.output.chart_pdf import write_charts
 
     return made(lambda path: write_charts(path, paper=paper), "chart.pdf")
+
+
+KINDS = {
+    SHEETS: Kind(about="For the case and the pilot: guide, insets, errors and lenses, a page for each pairing.", ask=_sheets),
+    WALL: Kind(about="For the bench: where to tape the frame on a wall, and what a miss says about the mount.", ask=wall_job),
+    LENSES: Kind(about="For the director of photography: the gap's lenses side by side, with what each records.", ask=_lenses),
+    CHART: Kind(about="For measuring lenses and mount from stills: tape it flat on a stiff board.", ask=_chart),
+}

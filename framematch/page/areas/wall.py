@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache, partial
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -19,6 +19,7 @@ from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
+from framematch.render.keep import kept_by_value
 
 DISTANCE = "print:wall"
 SEEN_RIGHT, SEEN_UP = "print:seen-right", "print:seen-up"
@@ -45,12 +46,12 @@ def section(pairing: Pairing, colours: Colours, pulse: Any) -> float:
     return distance
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=2_000_000)
 def _worked_out(pairing: Pairing, distance_m: float) -> tuple[tuple[Mark, ...], tuple[Cause, ...]]:
     return wall_marks(pairing, distance_m), correction_table(pairing, distance_m)
 
 
-@lru_cache(maxsize=64)
+@kept_by_value(limit_bytes=1_000_000)
 def _off_by(pairing: Pairing, distance_m: float, right_px: float, up_px: float) -> Mount:
     return aim_off_by_shift(pairing, distance_m, right_px=right_px, up_px=up_px)
 

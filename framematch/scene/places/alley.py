@@ -7,22 +7,22 @@ from collections.abc import Iterator
 import numpy as np
 
 from framematch.scene.ground import EDGE_M, floor, skyline
-from framematch.scene.model import Gap
-from framematch.scene.opening import gap_at_origin, wall_with_gap
+from framematch.scene.opening import wall_with_gap
 from framematch.scene.parts import Part, box, cylinder, span, tube
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 
 @place(
     "alley",
     "An alley between brick buildings, narrowed by an arch",
-    gap=gap_at_origin(width_m=1.1, height_m=2.3, shape="arch", thickness_m=0.4),
+    opening=Opening(width_m=1.1, height_m=2.3, shape="arch", thickness_m=0.4, sill_m=0.0),
     figures=[Figure(x_m=-0.82, z_m=1.2, heading_deg=150), Figure(x_m=2.4, z_m=11.5, heading_deg=120), Figure(x_m=0.75, z_m=-6.5, height_m=1.62)],
     beside_m=0.62,
     board_m=-0.92,
 )
-def alley(gap: Gap) -> Iterator[Part]:
+def alley(gap: Opening) -> Iterator[Part]:
     import shapely
 
     w = gap.width_m / 2

@@ -8,11 +8,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from framematch.scene.ground import EDGE_M, floor, skyline
-from framematch.scene.model import Colour, Gap
-from framematch.scene.opening import around, gap_at_origin, outline
+from framematch.scene.model import Colour
+from framematch.scene.opening import around, outline
 from framematch.scene.parts import Part, box, slab, tube
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 BODY: Colour = (0.70, 0.16, 0.14)
 DARK: Colour = (0.13, 0.14, 0.15)
@@ -23,16 +24,17 @@ SKIN_M = 0.08  # of a side
 @place(
     "car",
     "A car with both side windows open, through from side to side",
-    gap=gap_at_origin(width_m=0.85, height_m=0.46, sill_m=0.92, thickness_m=1.7),
+    opening=Opening(width_m=0.85, height_m=0.46, sill_m=0.92, thickness_m=1.7),
     figures=[Figure(x_m=-2.9, z_m=1.0, heading_deg=150), Figure(x_m=3.2, z_m=5.0, heading_deg=140), Figure(x_m=1.6, z_m=-4.2, height_m=1.62)],
     beside_m=0.9,
     board_m=-1.75,
+    least_m=0.6,
 )
-def car(gap: Gap) -> Iterator[Part]:
+def car(gap: Opening) -> Iterator[Part]:
     """The gap is in the doors; its plane is the middle of the car, its thickness the car's width."""
     import shapely
 
-    w, wide = gap.width_m / 2, max(gap.thickness_m, 0.6)
+    w, wide = gap.width_m / 2, gap.thickness_m
     belt, roof = max(gap.sill_m - 0.04, 0.55), gap.sill_m + gap.height_m + 0.11
     front, rear = w + 0.30, -w - 1.15  # where the cabin ends at belt height
     rise = roof - belt
@@ -63,7 +65,7 @@ def car(gap: Gap) -> Iterator[Part]:
     for out in (-1, 1):
         z = out * (wide / 2 - SKIN_M / 2)
         yield slab(side, thickness_m=SKIN_M, material="paint", tint=BODY).moved(z=z)
-        yield slab(ring, thickness_m=SKIN_M + 0.02, tint=DARK).moved(z=z)
+        yield slab(ring, thickness_m=SKIN_M, tint=DARK).moved(z=z)
         for shape, tint in [(panes, GLASS), (shapely.union_all(seams), DARK)]:
             for piece in shapely.get_parts(shape):
                 yield slab(piece, thickness_m=0.012, tint=tint).moved(z=out * (wide / 2 + 0.004))
@@ -87,7 +89,7 @@ def car(gap: Gap) -> Iterator[Part]:
     yield from skyline()
 
 
-def _shell(gap: Gap, profile: object, arches: object, wide: float, belt: float, roof: float) -> Iterator[Part]:
+def _shell(gap: Opening, profile: object, arches: object, wide: float, belt: float, roof: float) -> Iterator[Part]:
     """Bonnet, roof, tail and floor between the sides, with dark screens before and behind the cabin."""
     import shapely
 

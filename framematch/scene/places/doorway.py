@@ -5,24 +5,25 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from framematch.scene.ground import floor, floor_with_room, skyline
-from framematch.scene.model import Gap, Light
-from framematch.scene.opening import gap_at_origin, wall_with_gap
+from framematch.scene.model import Light
+from framematch.scene.opening import wall_with_gap
 from framematch.scene.parts import Part, box, cylinder, moved, slab, span
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 
 @place(
     "doorway",
     "A door at the end of a corridor, into a room with windows",
-    gap=gap_at_origin(width_m=0.815, height_m=1.985, thickness_m=0.14),  # clear width ADA 404.2.3, height DIN 18101
+    opening=Opening(width_m=0.815, height_m=1.985, thickness_m=0.14, sill_m=0.0),  # clear width ADA 404.2.3, height DIN 18101
     figures=[Figure(x_m=-0.78, z_m=1.3, heading_deg=160), Figure(x_m=1.5, z_m=-3.2, height_m=1.62)],
     beside_m=0.62,
     board_m=-0.95,
     far_m=15.0,
     light=Light(sun_direction=(0.35, 0.80, 0.49), sun=(0.46, 0.45, 0.42), ambient=(0.50, 0.51, 0.53)),
 )
-def doorway(gap: Gap) -> Iterator[Part]:
+def doorway(gap: Opening) -> Iterator[Part]:
     import shapely
 
     w, t = gap.width_m / 2, gap.thickness_m
@@ -72,7 +73,7 @@ def doorway(gap: Gap) -> Iterator[Part]:
     yield from skyline()
 
 
-def _leaf(gap: Gap) -> list[Part]:
+def _leaf(gap: Opening) -> list[Part]:
     """The door's leaf, hung on the left and opened into the room."""
     w, h = gap.width_m, gap.height_m
     leaf = [

@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 
 from framematch.scene.ground import floor_with_room, skyline
-from framematch.scene.model import Floats, Gap
-from framematch.scene.opening import around, gap_at_origin, outline
+from framematch.scene.model import Floats
+from framematch.scene.opening import around, outline
 from framematch.scene.parts import Part, ball, box, cylinder, slab, span
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 LONG_M = 18.0
 BAR_M = 0.045
@@ -23,12 +24,12 @@ BAR_M = 0.045
 @place(
     "glasshouse",
     "A derelict glasshouse with a missing pane in its gable",
-    gap=gap_at_origin(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.06),
+    opening=Opening(width_m=1.2, height_m=0.9, sill_m=1.1, thickness_m=0.06),
     figures=[Figure(x_m=-1.5, z_m=0.9, heading_deg=160), Figure(x_m=2.8, z_m=5.5, heading_deg=140), Figure(x_m=0.85, z_m=-6.0, height_m=1.62)],
     beside_m=0.8,
     board_m=-1.75,
 )
-def glasshouse(gap: Gap) -> Iterator[Part]:
+def glasshouse(gap: Opening) -> Iterator[Part]:
     import shapely
 
     w = gap.width_m / 2
@@ -70,7 +71,7 @@ def glasshouse(gap: Gap) -> Iterator[Part]:
     yield from skyline()
 
 
-def _inside(half: float, gap: Gap, dice: np.random.Generator) -> Iterator[Part]:
+def _inside(half: float, gap: Opening, dice: np.random.Generator) -> Iterator[Part]:
     """Benches along both sides with pots and what still grows; ties across high up."""
     aisle = max(0.95, gap.width_m / 2 + 0.35)
     wide = half - aisle - 0.4

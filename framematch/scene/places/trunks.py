@@ -8,11 +8,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from framematch.scene.ground import EDGE_M, floor, skyline
-from framematch.scene.model import Floats, Gap
-from framematch.scene.opening import around, gap_at_origin
+from framematch.scene.model import Floats
+from framematch.scene.opening import around
 from framematch.scene.parts import Part, ball, tube
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 LOG_M = 0.14  # radius of what lies across
 
@@ -20,12 +21,14 @@ LOG_M = 0.14  # radius of what lies across
 @place(
     "trunks",
     "A stand of trunks, one fallen across the gap",
-    gap=gap_at_origin(width_m=1.3, height_m=2.0, thickness_m=0.44),
+    opening=Opening(width_m=1.3, height_m=2.0, thickness_m=0.44, sill_m=0.0),
     figures=[Figure(x_m=-1.75, z_m=1.4, heading_deg=150), Figure(x_m=2.6, z_m=6.0, heading_deg=140), Figure(x_m=1.3, z_m=-5.0, height_m=1.62)],
     beside_m=0.8,
     board_m=-1.75,
+    least_m=0.12,
+    rim=0.0,
 )
-def trunks(gap: Gap) -> Iterator[Part]:
+def trunks(gap: Opening) -> Iterator[Part]:
     yield from _frame(gap)
     dice = np.random.default_rng(17)
     clear = gap.width_m / 2 + 0.9
@@ -42,7 +45,7 @@ def trunks(gap: Gap) -> Iterator[Part]:
     yield from skyline()
 
 
-def _frame(gap: Gap) -> Iterator[Part]:
+def _frame(gap: Opening) -> Iterator[Part]:
     """Trunks beside the gap; logs over and under it, or a bent bough round it if it is not a rectangle."""
     w, r = gap.width_m / 2, gap.thickness_m / 2
     top = gap.sill_m + gap.height_m
@@ -68,7 +71,7 @@ def _frame(gap: Gap) -> Iterator[Part]:
     yield from _bough(np.array(around(gap, LOG_M).exterior.coords), gap)
 
 
-def _bough(ring: Floats, gap: Gap) -> Iterator[Part]:
+def _bough(ring: Floats, gap: Opening) -> Iterator[Part]:
     import shapely
 
     line = shapely.LineString(ring)

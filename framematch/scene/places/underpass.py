@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from framematch.scene.ground import EDGE_M, floor, skyline
-from framematch.scene.model import Gap
-from framematch.scene.opening import around, gap_at_origin, outline, wall_with_gap
+from framematch.scene.opening import around, outline, wall_with_gap
 from framematch.scene.parts import Part, box, slab, span, tube
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 LONG_M = 14.0
 
@@ -19,12 +19,12 @@ LONG_M = 14.0
 @place(
     "underpass",
     "A concrete underpass, 14 m long, below a road",
-    gap=gap_at_origin(width_m=3.0, height_m=2.4, thickness_m=0.5),
+    opening=Opening(width_m=3.0, height_m=2.4, thickness_m=0.5, sill_m=0.0),
     figures=[Figure(x_m=-2.2, z_m=1.2, heading_deg=160), Figure(x_m=1.05, z_m=-6.0, height_m=1.62, heading_deg=200), Figure(x_m=3.2, z_m=8.0, heading_deg=110)],
     beside_m=1.0,
     board_m=-2.6,
 )
-def underpass(gap: Gap) -> Iterator[Part]:
+def underpass(gap: Opening) -> Iterator[Part]:
     import shapely
 
     w, t = gap.width_m / 2, gap.thickness_m

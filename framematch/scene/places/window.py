@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from framematch.scene.ground import floor_with_room, skyline
-from framematch.scene.model import Gap
-from framematch.scene.opening import gap_at_origin, wall_with_gap
+from framematch.scene.opening import wall_with_gap
 from framematch.scene.parts import Part, box, span
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
+from framematch.shot.opening import Opening
 
 
 @place(
     "window",
     "A window in the brick wall of a ruin",
-    gap=gap_at_origin(width_m=1.2, height_m=0.9, sill_m=0.9, thickness_m=0.3),
+    opening=Opening(width_m=1.2, height_m=0.9, sill_m=0.9, thickness_m=0.3),
     figures=[Figure(x_m=-1.45, z_m=0.8), Figure(x_m=2.6, z_m=5.0, heading_deg=140), Figure(x_m=0.9, z_m=-4.5, height_m=1.62)],
 )
-def window(gap: Gap) -> Iterator[Part]:
+def window(gap: Opening) -> Iterator[Part]:
     import shapely
 
     w, t = gap.width_m / 2, gap.thickness_m

@@ -1,0 +1,200 @@
+"""The command for a flight that leans: what follows along it, and the questions the other way round."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from framematch.cli.screen import heading, screen, table
+from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
+
+if TYPE_CHECKING:
+    from framematch.compare.along import Along, Filming
+    from framematch.day.given import Day
+    from framematch.geometry.pairing import Pairing
+    from framematch.shot.flown import Flown
+    from framematch.shot.shot import Shot
+
+
+def register(app: typer.Typer) -> None:
+    """Add this task's commands."""
+    app.command("path", short_help="What follows along a flight that leans.")(path)
+
+
+def path(
+    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    shot: ShotFile = None,
+    scene: SceneName = None,
+    day: Annotated[Optional[Path], typer.Option(help="Day file: its mass, drag, air and pack go before the shot's.", metavar="DAYFILE")] = None,  # noqa: UP045
+    keep_horizon: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help="Which camera tilt keeps the horizon longest between two heights of the frame, percent: 40:70.", metavar="P:P"),
+    ] = None,
+    keep: Annotated[Optional[str], typer.Option(help="The same for a subject's middle: actor:30:70.", metavar="NAME:P:P")] = None,  # noqa: UP045
+    fastest: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help="How fast nothing on a list goes wrong: blur=1.5,horizon=0:100,roll=20,pack=80,room=30 (percent, degrees, cm).", metavar="LIST"),
+    ] = None,
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    csv: Annotated[Optional[str], typer.Option(help="Write a line for each moment; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    out: Annotated[Optional[Path], typer.Option(help="Sheet of curves to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the guide's error (faster).")] = False,
+    no_room: Annotated[bool, typer.Option("--no-room", help="Leave out the room to the place's surfaces (faster).")] = False,
+    kit: Kit = None,
+) -> None:
+    """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
+    from framematch.compare.along import along, things_of
+    from framematch.compare.along_report import along_csv, along_json, sentences, text_tables
+    from framematch.errors import InputError
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.best import best_guide
+    from framematch.output.sheet_page import check_sheet_name
+    from framematch.text.whole import write_text
+
+    if json == "-" and csv == "-":
+        raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
+    if out is not None:
+        check_sheet_name(out)
+    pairing = read_pairing(file, kit=kit)
+    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={})
+    days = None if day is None else _day(day, kit)
+    flown = _flown(asked, days, shot or file)
+    filming = _filming(pairing, asked, flown, days, room=not no_room)
+    found = along(pairing, flown, things_of(asked), filming=filming, guide=None if no_guide else best_guide(pairing))
+    answers = _answers(pairing, asked, found, keep_horizon, keep, fastest)
+    if out is not None:
+        from framematch.output.path_sheet import write_path_sheet
+
+        write_path_sheet(out, found, asked=answers)
+    text = {"json": lambda: _dumps({**along_json(found), "answers": answers}), "csv": lambda: along_csv(found)}
+    for kind, target in (("json", json), ("csv", csv)):
+        if target == "-":
+            sys.stdout.write(text[kind]())
+        elif target is not None:
+            write_text(Path(target), text[kind]())
+    console = screen(stderr="-" in (json, csv))
+    heading(console, pairing.title, f"   {flown.length_m:.1f} m in {flown.duration_s:.2f} s")
+    for each in text_tables(found):
+        shown = table(each.title, *each.headings, words=each.keys, note=each.note, fold=True)
+        for row in each.rows:
+            shown.add_row(*row)
+        console.print(shown)
+    *said, caution = sentences(found)
+    for line in (*said, *answers, caution):
+        console.print(line)
+    if out is not None:
+        console.print(f"Wrote {out}", style="dim")
+
+
+def _day(file: Path, kit: Path | None) -> Day:
+    from framematch.files.day import read_day
+
+    return read_day(file, kit=kit)
+
+
+def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
+    from dataclasses import replace
+
+    from framematch.day.aircraft import flying_on
+    from framematch.errors import InputError
+
+    asked = shot if day is None else replace(shot, flying=flying_on(day, shot))
+    flown = asked.flown
+    if flown is None:
+        raise InputError("has no path", field="path", file=str(file), fix='add [[path.point]] tables, or [path] with log = "FILE.csv"')
+    return flown
+
+
+def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, room: bool) -> Filming:
+    from functools import partial
+
+    from framematch.compare.along import Filming, box_of
+    from framematch.day.aircraft import pack_of, rig_of
+    from framematch.render.rays import first_hits
+    from framematch.scene.open import scene_of
+    from framematch.shot.contact import Surfaces
+
+    place = scene_of(shot)
+    craft = shot.aircraft
+    return Filming(
+        shutter_s=shot.run.shutter_s,
+        readout_s=None if pairing.recording.readout_ms is None else pairing.recording.readout_ms / 1000,
+        hits=partial(first_hits, place),
+        box=box_of(craft) if craft is not None and room else None,
+        surfaces=Surfaces(vertices_m=place.surface.vertices, faces=place.surface.faces) if room else None,
+        uncertainty_m=craft.uncertainty_cm / 100 if craft is not None else 0.0,
+        rig=None if day is None else rig_of(day, flown.flying.density_kg_m3)[0],
+        pack=None if day is None or day.pack is None else pack_of(day),
+    )
+
+
+def _answers(pairing: Pairing, shot: Shot, found: Along, keep_horizon: str | None, keep: str | None, list_: str | None) -> list[str]:
+    from framematch.compare.path_questions import best_tilt
+    from framematch.compare.path_questions import fastest as fastest_of
+    from framematch.errors import InputError
+
+    out = []
+    asked: list[tuple[str, str | None]] = [("the horizon", keep_horizon)] if keep_horizon is not None else []
+    if keep is not None:
+        name, _, bounds = keep.partition(":")
+        asked.append((name, bounds))
+    for name, bounds in asked:
+        low, high = _bounds(bounds or "", "--keep" if name != "the horizon" else "--keep-horizon")
+        thing = next((s.thing for s in found.seen if s.thing.name == name), None)
+        if thing is None and name != "the horizon":
+            raise InputError(f"there is no subject {name!r}", field="--keep", fix=f"use one of {', '.join(s.thing.name for s in found.seen)}")
+        best = best_tilt(pairing, found.flown, low_percent=low, high_percent=high, subject=thing)
+        out.append(
+            f"{best.tilt_deg:.1f} deg of camera tilt ({best.from_deg:.1f} to {best.to_deg:.1f}) keeps {name} between {low:g} and {high:g} % of the frame's "
+            f"height for {best.share_percent:.0f} % of the time; as it is now, for {best.now_percent:.0f} %."
+        )
+    if list_ is not None:
+        f = found.filming
+        quick = fastest_of(pairing, found.flown, _list(list_), shutter_s=f.shutter_s, rig=f.rig, pack=f.pack, box=f.box, surfaces=f.surfaces)
+        out.append(
+            f"Nothing on the list goes wrong up to {quick.speed_m_s:.1f} m/s at its fastest ({quick.factor:.2f} of what is planned); "
+            f"first goes: {quick.first_wrong}."
+        )
+        out.append("Each alone: " + ", ".join(f"{name} {speed:.1f} m/s" for name, speed in quick.each) + ".")
+        if quick.wrong_anyway:
+            out.append(f"Wrong however slowly it is flown: {', '.join(quick.wrong_anyway)}.")
+    return out
+
+
+def _bounds(text: str, option: str) -> tuple[float, float]:
+    from framematch.errors import InputError
+
+    try:
+        low, high = (float(part) for part in text.split(":"))
+    except ValueError:
+        raise InputError(f"{text!r} are not bounds", field=option, fix="write the lower and the higher, such as 40:70") from None
+    return low, high
+
+
+def _list(text: str) -> Any:
+    from framematch.compare.path_questions import Bounds
+    from framematch.errors import InputError
+
+    given: dict[str, Any] = {}
+    for item in text.split(","):
+        name, _, value = item.strip().partition("=")
+        try:
+            if name == "horizon":
+                given["horizon_percent"] = _bounds(value, "--fastest")
+            elif name in ("blur", "roll", "pack", "room"):
+                key = {"blur": "blur_percent", "roll": "horizon_roll_deg", "pack": "pack_percent", "room": "clear_m"}[name]
+                given[key] = float(value) / (100 if name == "room" else 1)
+            else:
+                raise ValueError
+        except ValueError:
+            raise InputError(f"{item!r} can't be kept", field="--fastest", fix="list some of blur=%, horizon=%:%, roll=deg, pack=%, room=cm") from None
+    return Bounds(**given)
+
+
+def _dumps(data: dict[str, Any]) -> str:
+    import json
+
+    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

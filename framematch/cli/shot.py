@@ -1,0 +1,111 @@
+"""Options that several commands share: which shot, with single values of its file changed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from framematch.scene.places import FILES
+
+if TYPE_CHECKING:
+    from framematch.geometry.pairing import Pairing
+    from framematch.scene.people import Figure
+    from framematch.shot.shot import Shot
+
+ShotFile = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option("--shot", help="File with the shot's tables, if they are not in the pairing's: place, gap, run, subject, aircraft ...", metavar="FILE"),
+]
+SceneName = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(help=f"{', '.join(FILES)}; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"),
+]
+GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
+Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.", metavar="SHAPE")]  # noqa: UP045
+Sill = Annotated[Optional[float], typer.Option(help="Height of the gap's lowest point over the ground, metres.", metavar="M")]  # noqa: UP045
+GapAt = Annotated[Optional[str], typer.Option(help="Middle of the opening in the scene: metres right, up and back, as x,y,z.", metavar="X,Y,Z")]  # noqa: UP045
+GapHeading = Annotated[Optional[float], typer.Option(help="Way the opening is flown, degrees right of -Z.", metavar="DEG")]  # noqa: UP045
+Figures = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--figure", help="Someone standing at x,z or x,z,height in metres, instead of the scene's own people; may be given often.", metavar="X,Z[,M]"),
+]
+Scale = Annotated[Optional[float], typer.Option(help="Metres for each of a mesh's units.", metavar="M")]  # noqa: UP045
+Up = Annotated[Optional[str], typer.Option(help="A mesh's upward axis: y or z.", metavar="AXIS")]  # noqa: UP045
+Tilt = Annotated[Optional[float], typer.Option(help="Of the recording camera above the horizon, in flight.", metavar="DEG")]  # noqa: UP045
+Speed = Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")]  # noqa: UP045
+Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
+Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+
+
+def shot_asked(
+    pairing: Pairing,
+    file: Path,
+    *,
+    scene: str | None = None,
+    scale: float | None = None,
+    up: str | None = None,
+    gap: dict[str, Any],
+    run: dict[str, Any],
+    named: bool = False,
+) -> Shot:
+    """The shot of a file, with what options say in its place.
+
+    Args:
+        file: that has its tables.
+        scene: a name or a mesh file, in place of the file's.
+        scale, up: of the mesh.
+        gap, run: keys of those tables as people typed them; None for what was not.
+        named: refuse a shot of which no opening is named.
+    """
+    from framematch.files.shot import read_shot
+    from framematch.scene.mesh_checks import SUFFIXES
+    from framematch.shot.place import Place
+    from framematch.text.typed import size
+
+    mesh = {key: value for key, value in (("scale_m", scale), ("up", up)) if value is not None}
+    place = None
+    if scene is not None:
+        path = Path(scene)
+        is_file = path.suffix.lower() in SUFFIXES or path.exists()
+        place = Place(file=path, **mesh) if is_file else Place(scene=scene, **mesh)  # type: ignore[arg-type]
+    read: dict[str, Any] = {"size_m": lambda text: size(text, "--gap", "1.2x0.9"), "middle_m": lambda text: numbers_of(text, 3, "--gap-at", "0,1.5,4")}
+    changes: dict[str, dict[str, Any]] = {
+        "gap": {key: read[key](value) if key in read else value for key, value in gap.items() if value is not None},
+        "run": {key: value for key, value in run.items() if value is not None},
+        "place": mesh if place is None else {},
+    }
+    return read_shot(pairing, file, place=place, changes={table: values for table, values in changes.items() if values}, named=named)
+
+
+def numbers_of(text: str, count: int, option: str, example: str) -> tuple[float, ...]:
+    """``0,1.5,4`` as so many numbers.
+
+    Raises:
+        InputError: something else.
+    """
+    from framematch.errors import InputError
+
+    try:
+        found = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    if len(found) != count:
+        raise InputError(f"{text!r} is not a valid place", field=option, fix=f"write {count} numbers in metres, such as {example}")
+    return found
+
+
+def figures_asked(texts: list[str] | None) -> tuple[Figure, ...] | None:
+    """People as ``--figure`` places them; None if it was not given."""
+    from framematch.errors import InputError
+    from framematch.scene.people import STATURE_M, Figure
+
+    found = []
+    for text in texts or ():
+        x, z, *tall = numbers_of(text, 3 if text.count(",") > 1 else 2, "--figure", "1.5,4 (x, z) or 1.5,4,1.8 (x, z, height)")
+        height = tall[0] if tall else STATURE_M
+        if not 0.3 <= height <= 3.0:
+            raise InputError(f"{height:g} m is not a person's height", field="--figure", fix="give 0.3 to 3 m")
+        found.append(Figure(x_m=x, z_m=z, height_m=height))
+    return tuple(found) or None

@@ -1,0 +1,289 @@
+"""What follows along a flight in words and figures, worked out once for screen, file and chart sheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.compare.along import Along, Seen
+from framematch.compare.report import NOTHING, TextTable
+from framematch.guide.report import plain
+from framematch.shot.contact import Nearest
+from framematch.shot.path import Path
+from framematch.shot.timing import asked
+
+Floats = NDArray[np.float64]
+
+ROWS = 13
+CAUTION = (
+    "Advisory only. It leaves out gusts, wash from walls, drift in position, the pilot's line, lag of the motors and whatever the place's "
+    "surfaces don't show: wires, glass a scan has missed, doors, people who move. It never says that a path is safe. Propellers and packs injure: "
+    "keep people clear and fly it slowly first with nobody near. The licensed pilot and the local rules decide."
+)
+
+
+def flight_table(a: Along) -> TextTable:
+    """The flight at even moments: speed, attitude, horizon."""
+    rows = []
+    for i in _rows(a):
+        off = f" ± {a.horizon_off_percent[i]:.0f}" if a.horizon_off_percent[i] >= 0.5 else ""
+        rows.append(
+            (
+                f"{a.times_s[i]:.2f}",
+                f"{a.speed_m_s[i]:.1f}",
+                f"{a.along_m_s2[i]:+.1f}",
+                f"{a.heading_deg[i]:+.0f}",
+                f"{a.pitch_deg[i]:+.1f}",
+                f"{a.roll_deg[i]:+.1f}",
+                _figure(a.horizon_percent[i], ".0f") + off,
+                _figure(a.horizon_roll_deg[i], "+.1f"),
+                _figure(a.turn_rate_deg_s[i], ".0f"),
+            )
+        )
+    return TextTable(
+        title="Along the flight",
+        headings=("s", "m/s", "m/s2 along", "heading deg", "nose up deg", "right down deg", "horizon % of height", "its slope deg", "turning deg/s"),
+        rows=tuple(rows),
+        note="Horizon: 0 % is the frame's bottom edge, 100 % its top; outside that it is off the frame. ± is a 95 % interval.",
+    )
+
+
+def picture_table(a: Along) -> TextTable:
+    """What the picture does at even moments: distance filmed, blur, the guide, the stabiliser, room, pack."""
+    room = _room_at(a)
+    rows = []
+    for i in _rows(a):
+        filmed = a.filmed_m[i]
+        rows.append(
+            (
+                f"{a.times_s[i]:.2f}",
+                NOTHING if math.isnan(filmed) else "sky" if math.isinf(filmed) else f"{filmed:.1f}",
+                _figure(a.blur_percent[i], ".2f"),
+                _figure(a.guide_error_percent[i], ".1f"),
+                *(_figure(v, ".0f") for v in a.stabiliser_percent[i]),
+                NOTHING if room is None else "far" if math.isinf(room[i]) else f"{100 * room[i]:.0f}",
+                f"{a.thrust_n[i]:.1f}",
+                _figure(a.used_wh[i], ".2f"),
+            )
+        )
+    return TextTable(
+        title="Picture and margins",
+        headings=("s", "filmed m", "blur % of width", "guide off %", "pan", "tilt", "roll % of stabiliser", "room cm", "thrust N", "pack Wh"),
+        rows=tuple(rows),
+        note="Filmed: what the middle of the frame shows. Stabiliser: turns quicker than 1 s against what its crop leaves; above 100 the picture jerks.",
+    )
+
+
+def seen_table(a: Along) -> TextTable:
+    """When each edge and subject is in the frame, with its size and speed there."""
+    return TextTable(
+        title="In the frame",
+        headings=("what", "in the frame s", "all of it s", "largest height %", "fastest widths/s", "blur %", "skew deg"),
+        rows=tuple(
+            (
+                s.thing.name,
+                _spans(s.stays),
+                _spans(s.whole_stays),
+                _largest(np.where(s.in_frame, s.height_percent, np.nan), ".0f"),
+                _largest(s.speed, ".2f"),
+                _largest(s.blur_percent, ".1f"),
+                _largest(np.abs(s.skew_deg), ".1f"),
+            )
+            for s in a.seen
+        ),
+        note="Wherever the lens would show it: what stands in front is not counted. Speed and blur: of its middle, while that is in the frame.",
+    )
+
+
+def text_tables(a: Along) -> tuple[TextTable, ...]:
+    """Every table, leaving out those with nothing to say."""
+    return tuple(t for t in (flight_table(a), seen_table(a), picture_table(a)) if t.rows)
+
+
+def sentences(a: Along) -> tuple[str, ...]:
+    """What matters most, in whole sentences; the caution last."""
+    lines = [f"{a.flown.length_m:.1f} m in {a.flown.duration_s:.2f} s, at most {a.speed_m_s.max():.1f} m/s ({3.6 * a.speed_m_s.max():.0f} km/h)."]
+    lines += [f"Speeds up by up to {max(a.along_m_s2.max(), 0.0):.1f} and brakes by up to {max(-a.along_m_s2.min(), 0.0):.1f} m/s2."]
+    lines += _limits(a)
+    lines += _horizon(a)
+    lines += _room(a)
+    worst = np.nanmax(np.append(a.stabiliser_percent.max(axis=1), -1.0))
+    if worst > 100:
+        i = int(np.nanargmax(a.stabiliser_percent.max(axis=1)))
+        axis = ("pan", "tilt", "roll")[int(a.stabiliser_percent[i].argmax())]
+        lines.append(f"The stabiliser's crop runs out: {worst:.0f} % of its {axis} at {a.times_s[i]:.2f} s.")
+    pack = a.filming.pack
+    if not math.isnan(a.used_wh[-1]):
+        share = f", {100 * a.used_wh[-1] / pack.usable_wh:.0f} % of what the pack has above its reserve" if pack else ""
+        lines.append(f"Uses {a.used_wh[-1]:.2f} Wh{share}; at most {np.nanmax(a.battery_w):.0f} W.")
+    return (*lines, CAUTION)
+
+
+def _limits(a: Along) -> list[str]:
+    f = a.flown.flying
+    out = []
+    if isinstance(a.flown.course, Path):
+        for each in asked(a.flown.course, f):
+            state = "beyond" if each.value > each.limit * (1 + 1e-6) else f"{100 * each.value / each.limit:.0f} % of"
+            out.append(f"Most {each.name}: {each.value:.3g} {each.unit} at {each.time_s:.2f} s, {state} the limit of {each.limit:.3g} {each.unit}.")
+    if f.turn_deg_s is not None:
+        i = int(a.turn_rate_deg_s.argmax())
+        out.append(f"Most turning: {a.turn_rate_deg_s[i]:.0f} deg/s at {a.times_s[i]:.2f} s, {100 * a.turn_rate_deg_s[i] / f.turn_deg_s:.0f} % of the limit.")
+    return out
+
+
+def _horizon(a: Along) -> list[str]:
+    h = a.horizon_percent
+    known = np.isfinite(h)
+    if not known.any():
+        return ["The lens never images the horizon at the frame's middle."]
+    inside = known & (h >= 0) & (h <= 100)
+    i, j = (int(x) for x in (np.nanargmin(h), np.nanargmax(h)))
+    k = int(np.nanargmax(np.abs(a.horizon_roll_deg)))
+    return [
+        f"The horizon stands between {h[i]:.0f} % ({a.times_s[i]:.2f} s) and {h[j]:.0f} % ({a.times_s[j]:.2f} s) of the frame's height, "
+        f"inside it {100 * inside.mean():.0f} % of the time; most slope {a.horizon_roll_deg[k]:+.1f} deg at {a.times_s[k]:.2f} s."
+    ]
+
+
+def _room(a: Along) -> list[str]:
+    if a.room is None:
+        return []
+    if a.room.contact is not None:
+        return [f"It touches something: {where_in_words(a, a.room.contact)}."]
+    if a.room.closest is None:
+        return ["Nothing that the place's surfaces show is within reach of the path."]
+    off = a.filming.uncertainty_m
+    close, line = a.room.closest, f"Closest: {100 * a.room.closest.distance_m:.0f} cm, {where_in_words(a, a.room.closest)}."
+    if off and close.distance_m < off:
+        return [line, f"That is less than the {100 * off:.0f} cm by which the flown path may be off: not clear."]
+    if off:
+        return [line, f"{100 * (close.distance_m - off):.0f} cm are left after the {100 * off:.0f} cm by which the flown path may be off (95 %)."]
+    return [line, "How far the flown path may be off was not given."]
+
+
+def where_in_words(a: Along, near: Nearest) -> str:
+    """Such as ``at 1.56 s, its lower front at x 0.12, y 1.10, z -0.01 m``."""
+    x, y, z = near.point_m
+    return f"at {near.time_s:.2f} s, the aircraft's {near.side} side, at x {x:.2f}, y {y:.2f}, z {z:.2f} m"
+
+
+def _rows(a: Along) -> list[int]:
+    return sorted({round(i) for i in np.linspace(0, len(a.times_s) - 1, ROWS)})
+
+
+def _room_at(a: Along) -> Floats | None:
+    """Room (T,) at the table's moments, from those looked at; infinite beyond reach and after a contact."""
+    if a.room is None:
+        return None
+    out: Floats = np.interp(a.times_s, a.room.times_s, np.minimum(a.room.distance_m, 1e9))
+    return np.where(out > 1e6, np.inf, out)
+
+
+def _figure(value: float, how: str) -> str:
+    return format(value, how) if math.isfinite(value) else NOTHING
+
+
+def _largest(values: Floats, how: str) -> str:
+    return format(float(np.nanmax(values)), how) if np.isfinite(values).any() else NOTHING
+
+
+def _spans(stays: tuple[tuple[float, float], ...]) -> str:
+    return ", ".join(f"{a:.2f} to {b:.2f}" for a, b in stays) or "never"
+
+
+def along_csv(a: Along) -> str:
+    """A line for each moment, units in the column names."""
+    room = _room_at(a)
+    columns: dict[str, Floats] = {
+        "time_s": a.times_s,
+        **{f"{axis}_m": a.position_m[:, i] for i, axis in enumerate("xyz")},
+        "speed_m_s": a.speed_m_s,
+        "along_m_s2": a.along_m_s2,
+        "roll_deg": a.roll_deg,
+        "pitch_deg": a.pitch_deg,
+        "yaw_deg": a.heading_deg,
+        "lean_deg": a.lean_deg,
+        "thrust_n": a.thrust_n,
+        **{f"turn_{axis}_deg_s": a.turn_deg_s[:, i] for i, axis in enumerate(("pan", "tilt", "roll"))},
+        "horizon_percent": a.horizon_percent,
+        "horizon_off_percent": a.horizon_off_percent,
+        "horizon_roll_deg": a.horizon_roll_deg,
+        "horizon_roll_off_deg": a.horizon_roll_off_deg,
+        "filmed_m": a.filmed_m,
+        "blur_percent": a.blur_percent,
+        "guide_error_percent": a.guide_error_percent,
+        **{f"stabiliser_{axis}_percent": a.stabiliser_percent[:, i] for i, axis in enumerate(("pan", "tilt", "roll"))},
+        "battery_w": a.battery_w,
+        "used_wh": a.used_wh,
+    }
+    if room is not None:
+        columns["room_m"] = room
+    for s in a.seen:
+        for name, values in (("in_frame", s.in_frame), ("height_percent", s.height_percent), ("blur_percent", s.blur_percent), ("distance_m", s.distance_m)):
+            columns[f"{s.thing.name} {name}"] = values.astype(np.float64)
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    for row in np.column_stack(list(columns.values())):
+        writer.writerow(["" if math.isnan(v) else "inf" if math.isinf(v) else f"{v:.6g}" for v in row])
+    return out.getvalue()
+
+
+def along_json(a: Along) -> dict[str, Any]:
+    """Everything as plain data, units in the keys; what is not known is null."""
+    curves = (
+        "times_s",
+        "speed_m_s",
+        "along_m_s2",
+        "heading_deg",
+        "pitch_deg",
+        "roll_deg",
+        "lean_deg",
+        "thrust_n",
+        "horizon_percent",
+        "horizon_off_percent",
+        "horizon_roll_deg",
+        "horizon_roll_off_deg",
+        "filmed_m",
+        "blur_percent",
+        "guide_error_percent",
+        "battery_w",
+        "used_wh",
+    )
+    out: dict[str, Any] = plain(
+        {
+            "title": a.pairing.title,
+            "length_m": a.flown.length_m,
+            "duration_s": a.flown.duration_s,
+            **{name: getattr(a, name).tolist() for name in curves},
+            "position_m": a.position_m.tolist(),
+            "turn_deg_s": a.turn_deg_s.tolist(),
+            "stabiliser_percent": a.stabiliser_percent.tolist(),
+            "things": [_thing(s) for s in a.seen],
+            "room": None if a.room is None else {"closest": _nearest(a.room.closest), "contact": _nearest(a.room.contact)},
+            "says": list(sentences(a)),
+        }
+    )
+    return out
+
+
+def _thing(s: Seen) -> dict[str, Any]:
+    curves = ("height_percent", "width_percent", "speed", "blur_percent", "skew_deg", "distance_m")
+    return {
+        "name": s.thing.name,
+        "in_frame_s": [list(each) for each in s.stays],
+        "all_in_frame_s": [list(each) for each in s.whole_stays],
+        **{{"speed": "frame_widths_s"}.get(name, name): getattr(s, name).tolist() for name in curves},
+    }
+
+
+def _nearest(near: Nearest | None) -> dict[str, Any] | None:
+    if near is None:
+        return None
+    return {"time_s": near.time_s, "distance_m": near.distance_m, "at_m": near.point_m.tolist(), "side": near.side}

@@ -1,0 +1,85 @@
+"""The live views on a Streamlit page: parts mounted once each as bytes, and the view as small JSON beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from framematch.live.view import LiveView, Note
+
+HERE = Path(__file__).parent
+
+
+def _text(name: str) -> str:
+    return (HERE / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _components() -> tuple[Any, Any, Any]:
+    import streamlit as st
+
+    return (
+        st.components.v2.component("framematch_part", js=_text("part.js")),
+        st.components.v2.component("framematch_note", js=_text("note.js")),
+        st.components.v2.component("framematch_live", js=_text("live.js"), css=_text("live.css")),
+    )
+
+
+def live_views(view: LiveView, *, key: str, on_hand: Callable[[], None], on_cannot: Callable[[], None] = lambda: None) -> None:
+    """Put both views with their sliders on the page.
+
+    Args:
+        key: of the component; ``st.session_state[key]`` holds what :func:`hand_of` and :func:`cannot` read.
+        on_hand: called when a slider was let go.
+        on_cannot: called when the browser says that it can't draw, or can again.
+    """
+    import streamlit as st
+
+    part, _, live = _components()
+    with st.container(key=f"{key}-parts"):  # nothing to see: a page may hide it
+        for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
+            part(key=f"{key}-{name}", data=packed, height="content")
+    live(key=key, data={"key": key, **view.said()}, on_hand_change=on_hand, on_cannot_change=on_cannot)
+
+
+def live_note(note: Note, *, key: str, whole: bool) -> None:
+    """Give the views of a key what is said of their guide: what is known at once, and, in its place as soon as it comes, the whole.
+
+    Args:
+        whole: which of the two; each once in a run of the page.
+    """
+    import streamlit as st
+
+    kind = "whole" if whole else "first"
+    with st.container(key=f"{key}-note-{kind}"):
+        _components()[1](
+            key=f"{key}-{kind}", data={"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}, height="content"
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hand:
+    """What the hand did last: its count, and where it left both sliders."""
+
+    n: int
+    distance_m: float
+    focal_mm: float | None
+
+
+def hand_of(state: Any) -> Hand | None:
+    """What the hand did last, from ``st.session_state[key]``; None as long as it did nothing, or not what a hand does."""
+    said = state.get("hand") if state is not None else None
+    if not isinstance(said, dict):
+        return None
+    n, distance, focal = said.get("n"), said.get("distance_m"), said.get("focal_mm")
+    if not isinstance(n, int) or not isinstance(distance, int | float) or not (focal is None or isinstance(focal, int | float)):
+        return None
+    return Hand(n=n, distance_m=float(distance), focal_mm=None if focal is None else float(focal))
+
+
+def cannot(state: Any) -> bool:
+    """Whether the browser has said that it can't draw."""
+    return bool(state is not None and state.get("cannot"))

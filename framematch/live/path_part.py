@@ -1,0 +1,68 @@
+"""Where the recording camera stands, for the browser: at each stop of a slider, and along the run in even steps of time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from framematch.geometry.pose import Pose
+from framematch.live.parts import packed
+from framematch.shot.opening import Opening
+from framematch.shot.shot import Shot
+
+Floats = NDArray[np.float64]
+
+RATE_HZ = 60.0
+FROM_M, TO_M = 12.0, -3.0  # of the run that is shown, before the opening
+LONGEST_S = 60.0  # a slow run is shown from nearer
+
+
+def path_part(*, stops: Pose, run: Pose, before_m: ArrayLike, rate_hz: float = RATE_HZ, fps: float = 24.0, openings: Sequence[Opening] = ()) -> bytes:
+    """The path's part.
+
+    Args:
+        stops: ``scene_from_recording`` (n) at each stop of the distance slider.
+        run: the same (m) along the run, ``rate_hz`` a second.
+        before_m: (m,) before the opening at each of them, below 0 past it.
+        fps: of the recording camera; one step of the run is one of its frames.
+        openings: that are flown.
+    """
+    before = np.asarray(before_m, dtype=np.float64)
+    origin = stops.translation_m[0]
+    head = {
+        "origin": origin.tolist(),
+        "rate": rate_hz,
+        "fps": fps,
+        "crossing": int(np.argmin(np.abs(before))),
+        "openings": [opening.scene_from_opening.points(opening.outline(12)).tolist() for opening in openings],
+    }
+    arrays = {"stops": _rows(stops, origin), "run": _rows(run, origin), "before": before.astype(np.float32)}
+    return packed("path", head, arrays)
+
+
+def straight_path(shot: Shot, stops_m: Sequence[float]) -> bytes:
+    """The part of a shot's straight run past its opening, at its own speed.
+
+    Raises:
+        InputError: the shot has no opening.
+    """
+    speed = shot.run.speed_m_s
+    start = min(FROM_M, TO_M + speed * LONGEST_S)
+    before = np.arange(start, TO_M, -speed / RATE_HZ)
+    return path_part(
+        stops=shot.scene_from_recording(np.array(stops_m)),
+        run=shot.scene_from_recording(before),
+        before_m=before,
+        fps=shot.run.rate_fps,
+        openings=shot.openings,
+    )
+
+
+def _rows(poses: Pose, origin: Floats) -> NDArray[np.float32]:
+    """Place from the origin and quaternion x, y, z, w of each pose, (n, 7)."""
+    from scipy.spatial.transform import Rotation
+
+    turn = Rotation.from_matrix(poses.rotation).as_quat()
+    return np.concatenate([poses.translation_m - origin, turn], axis=1).astype(np.float32)

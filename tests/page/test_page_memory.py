@@ -1,0 +1,60 @@
+"""What the page keeps is bounded in bytes, whatever the visitors bring, and one overview lists it all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from framematch.page import main  # noqa: F401 (brings every store of the page)
+from framematch.page.draft import HISTORY_BYTES, MOST_BYTES, Draft, changed
+from framematch.page.session import EXAMPLE
+from framematch.render.keep import Kept, kept_by_value, nbytes, overview
+
+PAGE_AND_RENDERER_BYTES = 1_500_000_000
+
+
+def test_every_store_is_listed_with_its_bound() -> None:
+    stores = overview()
+    names = {each.name for each in stores}
+    assert {"framematch.page.draft._tried", "framematch.page.work.report_of", "framematch.page.pictures"} <= names
+    assert sum(each.limit_bytes for each in stores if "rays" not in each.name) < PAGE_AND_RENDERER_BYTES
+    assert all(0 <= each.bytes_held <= each.limit_bytes for each in stores)
+
+
+def test_the_history_of_a_long_text_is_short() -> None:
+    draft = Draft(text=EXAMPLE + "#" * (MOST_BYTES - len(EXAMPLE) - 100))
+    for i in range(11):
+        draft = changed(draft, "mount.offset_mm.up", {"mount.offset_mm.up": 10.0 + i / 4})
+    assert draft.pairing.mount.up_mm == 12.5 and len(draft.before) == 8
+    assert sum(map(len, draft.before)) <= HISTORY_BYTES
+    held = [each for each in overview() if each.name.startswith("framematch.page.draft")]
+    assert len(held) == 5 and sum(each.limit_bytes for each in held) < 50_000_000 and any(each.bytes_held for each in held)
+
+
+def test_arguments_count_as_much_as_what_comes_of_them() -> None:
+    calls = []
+
+    @kept_by_value(limit_bytes=10_000)
+    def first(text: str, *, times: int = 1) -> str:
+        calls.append(text[:1])
+        return text[0] * times
+
+    assert first("a" * 4000) == first("a" * 4000) == "a" and first("a" * 4000, times=2) == "aa"
+    assert calls == ["a", "a"]
+    first("b" * 4000), first("c" * 20_000), first("c" * 20_000)
+    assert calls == ["a", "a", "b", "c", "c"]  # too large to be kept
+    first("a" * 4000)
+    assert calls[-1] == "a"  # was dropped for b
+
+
+@pytest.mark.parametrize(
+    ("value", "least", "most"),
+    [("x" * 1000, 1000, 1200), ("ガ" * 1000, 4000, 4200), (np.zeros((100, 100)), 80_000, 80_200), ({"a": [b"x" * 500, (1, 2)]}, 500, 1200), (3.5, 1, 100)],
+)
+def test_sizes_are_about_right(value: object, least: int, most: int) -> None:
+    assert least <= nbytes(value) <= most
+
+
+def test_a_store_is_called_after_where_it_stands() -> None:
+    Kept(limit_bytes=10, size=lambda value: 1)
+    assert any(each.name == __name__ for each in overview())
