@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 ChartName = Annotated[
     str,
     typer.Option(
-        "--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper if it has marks.", metavar="CHART"
+        "--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART"
     ),
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045

@@ -25,7 +25,7 @@ from framematch.measure.figure import NORMAL_95
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-TAPE_SHARE, DOUBT_SHARE = 0.03, 0.33  # half-widths of 95 % intervals of a typed distance, as shares of it
+TAPE_SHARE, DOUBT_SHARE = 0.03, 0.42  # half-widths of 95 % intervals of a typed distance, as shares of it
 FEWEST_AT_PLACE = 4
 PLACE_SHARE = 0.1  # of the frame, each way from the middle; from a place that was named at first less
 _ALONG_RAD_SHARE = 0.4  # of the tracking noise: what a block's details share along the offset

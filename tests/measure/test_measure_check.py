@@ -293,7 +293,7 @@ def _unsuitable(name, rooms):
         ("dark", "too dark"),
         ("blown out", "blown out"),
         ("other scene", "only .* details|agree on one aim|one moment"),
-        ("rig moved", "cameras stand|agree on one aim"),
+        ("rig moved", "cameras stand|agree on one aim|large moved"),
         ("mirrored", "mirrored"),
         ("out of focus", "detail"),
         ("same picture", "same picture"),

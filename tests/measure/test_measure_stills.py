@@ -334,6 +334,7 @@ offset_mm = { right = 0, up = 58, forward = 31 }  # by ruler
 [tolerance]
 offset_mm = 2
 focal_percent = 0.3
+centre_px = 1
 """
     )
     stills = ("--recording", tmp_path / "r.png", "--monitoring", tmp_path / "m.png", "--out", tmp_path)
