@@ -382,9 +382,7 @@ def _scene(pairing: Pairing) -> None:
     else:
         two.html(block(paragraph("USD needs the package usd-core beside framematch.", "quiet")))
     st.html(
-        block(
-            paragraph("It shows geometry, not a safe path: no wind, no aircraft's own size. Local rules and the licensed remote pilot decide.", "caution")
-        )
+        block(paragraph("It shows geometry, not a safe path: no wind, no aircraft's own size. Local rules and the licensed remote pilot decide.", "caution"))
     )
 
 

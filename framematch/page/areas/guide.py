@@ -122,10 +122,7 @@ def _insets(report: Report) -> str:
         else ""
     )
     return (
-        table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type")
-        + spread
-        + cells
-        + paragraph(words)
+        table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type") + spread + cells + paragraph(words)
     )
 
 
