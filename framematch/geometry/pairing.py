@@ -187,9 +187,9 @@ def check_frame_imaged(pairing: Pairing) -> None:
         InputError: the recording lens images nothing of one of the frame's sides.
     """
     border = np.stack([each.area.border(np.arange(4)[:, None] + np.linspace(0, 1, 65)) for each in pairing.frames])
-    ok = pairing.recording.unproject(border)[1]
-    dark = [side for i, side in enumerate(("top", "right", "bottom", "left")) if not ok[:, i].any(axis=-1).all()]
-    if dark:
+    ok = np.asarray(pairing.recording.unproject(border)[1].any(axis=-1).all(axis=0))
+    if not ok.all():
+        dark = [side for side, seen in zip(("top", "right", "bottom", "left"), ok, strict=True) if not seen]
         raise InputError(
             f"the recording lens images nothing of the frame's {' and '.join(dark)} side{'s' if len(dark) > 1 else ''}",
             field="recording",
