@@ -7,6 +7,8 @@ from collections.abc import Callable
 
 from framematch.errors import InputError
 
+MOST = 10_000  # of millimetres, metres and percent alike
+
 
 def numbers(text: str, option: str) -> tuple[float, ...]:
     """``12,15,18`` as numbers above 0; nothing for an empty text."""
@@ -29,8 +31,10 @@ def _number(text: str, option: str, fix: str) -> float:
         value = float(text.strip().rstrip("%m "))
     except ValueError:
         value = math.nan
-    if not (math.isfinite(value) and value > 0):
+    if not 0 < value < math.inf:
         raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
+    if not 1e-3 <= value <= MOST:
+        raise InputError(f"{text.strip()!r} is out of range", field=option, fix=f"give 0.001 to {MOST}")
     return value
 
 
