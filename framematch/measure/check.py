@@ -256,7 +256,7 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
     worst = int(pull.argmax())
     if pull[worst] <= most:
         return
-    if pull[: FOCAL.stop].max() > most:  # centres and bendings give way to whatever is wrong
+    if pull[: FOCAL.stop].max() > 2:  # centres and bendings give way to whatever is wrong
         worst = int(pull[: FOCAL.stop].argmax())
     if worst < 6:
         apart = 1000 * float(np.linalg.norm(values[OFFSET]))
