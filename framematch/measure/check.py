@@ -256,6 +256,8 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
     worst = int(pull.argmax())
     if pull[worst] <= most:
         return
+    if pull[: FOCAL.stop].max() > 2:  # centres and bendings give way to whatever is wrong
+        worst = int(pull[: FOCAL.stop].argmax())
     if worst < 6:
         apart = 1000 * float(np.linalg.norm(values[OFFSET]))
         raise NotSuitable(
@@ -318,7 +320,7 @@ def _widened(fit: Fit) -> float:
     """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
     from scipy.stats import t
 
-    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() / 2, 4)) / NORMAL_95) ** 2)
+    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() / 4, 4)) / NORMAL_95) ** 2)
 
 
 def _used_rows(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[list[tuple[Typed, Row]], list[str]]:
