@@ -26,7 +26,7 @@ def day(
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
 ) -> None:
-    """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
+    """Work out the flight day and write its card. Advice only: local rules and the licensed remote pilot decide."""
     from framematch.day import plan_day
     from framematch.day.figures import plan_json
     from framematch.files.day import read_day

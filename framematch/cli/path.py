@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from framematch.cli.screen import heading, screen, table
+from framematch.cli.screen import heading, say, screen, table
 from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def path(
     out: Annotated[Optional[Path], typer.Option(help="Sheet of curves to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the guide's error (faster).")] = False,
     no_room: Annotated[bool, typer.Option("--no-room", help="Leave out the room to the place's surfaces (faster).")] = False,
+    starter: Annotated[Optional[Path], typer.Option(help="Write a commented flight to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
     """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
@@ -54,6 +55,14 @@ def path(
     from framematch.output.sheet_page import check_sheet_name
     from framematch.text.whole import write_text
 
+    if starter is not None:
+        from framematch.files.starter import STARTER_PATH
+
+        if starter.exists():
+            raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
+        write_text(starter, STARTER_PATH)
+        say(f"Wrote {starter}. Fill it in, then: framematch path {file} --shot {starter} --out flight.pdf")
+        return
     if json == "-" and csv == "-":
         raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
     if out is not None:

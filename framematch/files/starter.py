@@ -121,6 +121,60 @@ raster_px = [3840, 2160]
 # Several openings, in the order flown, are [[opening]] tables with the same keys, in place of [gap].
 """
 
+#: What ``framematch path --starter`` writes: a flight that works as it stands.
+STARTER_PATH = """\
+# A flight through points, for `framematch path` and `framematch run`. In the pairing file or a file of its own.
+# Scene axes: x right, y up, z back, metres; the gap's middle lies on x = 0 near z = 0 and is flown along -z.
+[place]
+scene = "glasshouse"                # or file = "my-scan.glb"
+
+[aircraft]
+size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all
+camera_m = { right = 0.0, up = 0.05, forward = 0.12 }  # the recording camera, from the middle of that
+camera_tilt_deg = 12                # of the recording camera on the airframe, + up
+uncertainty_cm = 15                 # how far off the flown path may be, 95 %
+
+[flying]                            # what the lean comes from
+mass_kg = 1.2                       # all up
+logged_pitch = { speed_m_s = 14, pitch_deg = 20 }  # one steady speed and the nose-down pitch seen at it; or drag_area_m2
+off_percent = { drag = 25 }         # how sure that is, 95 %
+tilt_off_deg = 1.0
+wind_m_s = 0
+wind_from_deg = 0                   # degrees right of -z
+lean_deg = 40                       # the most that is flown: lean, acceleration, jerk
+acceleration_m_s2 = 6
+jerk_m_s3 = 25
+# max_lift_kg = 4.0
+# turn_deg_s = 180
+
+[[subject]]
+name = "dancer"
+height_m = 1.70
+beyond_m = 6.0                      # past the gap
+right_m = 0.6
+
+[path]
+# heading_deg = 0                   # held; along the path if left out
+# towards = "dancer"                # the nose turned to a subject
+# log = "flight.csv"                # a flight as it was logged (time_s, x_m, y_m, z_m, roll_deg, pitch_deg, yaw_deg), in place of points
+
+[[path.point]]
+at_m = [1.0, 1.5, 14.0]
+speed_m_s = 0                       # from rest; without one it is the run's
+
+[[path.point]]
+at_m = [0.1, 1.5, 5.0]
+speed_m_s = 5
+
+[[path.point]]
+opening = 1                         # through its middle
+speed_m_s = 5
+
+[[path.point]]
+at_m = [0.3, 1.8, -6.0]
+speed_m_s = 0
+"""
+
 #: What ``framematch init-day`` writes: a day that works as it stands, with every key explained.
 STARTER_DAY = """\
 # A day of flying. Lines that start with # are remarks. Leave out any table you don't need but "pairing".

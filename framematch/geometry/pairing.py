@@ -187,7 +187,7 @@ def check_frame_imaged(pairing: Pairing) -> None:
         InputError: the recording lens images nothing of one of the frame's sides.
     """
     border = np.stack([each.area.border(np.arange(4)[:, None] + np.linspace(0, 1, 65)) for each in pairing.frames])
-    ok = pairing.recording.unproject(border)[1].any(axis=-1).all(axis=0)
+    ok = np.asarray(pairing.recording.unproject(border)[1].any(axis=-1).all(axis=0))
     if not ok.all():
         dark = [side for side, seen in zip(("top", "right", "bottom", "left"), ok, strict=True) if not seen]
         raise InputError(

@@ -301,9 +301,7 @@ def report_json(report: Report) -> dict[str, Any]:
         ],
         "sets": [{"distance_m": [each.pairing.near_m, each.pairing.far_m], **_lines_json(each)} for each in report.each_set],
         "sets_worst_error_percent": dict(zip(("rectangle", "outline"), report.sets_worst_error_percent, strict=True)),
-        "turning": None
-        if report.turning is None
-        else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
+        "turning": None if report.turning is None else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
     }
     out: dict[str, Any] = plain(data)
     return out

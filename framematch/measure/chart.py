@@ -216,6 +216,43 @@ def mirrored(grey: NDArray[np.uint8], chart: Chart) -> bool:
     return _rough(np.ascontiguousarray(small[:, ::-1]), chart) is not None
 
 
+AS_PRINTED, MIRRORED, UNTOLD = "as printed", "mirrored", ""
+_FOOT_MM = (5.0, 10.0)  # below the board: its name, its bar and the instructions; above it the paper is white
+
+
+def way_round(grey: NDArray[np.uint8], chart: Chart, found: Found) -> str:
+    """Whether a still shows a chart as printed or mirrored, ``UNTOLD`` if nothing tells.
+
+    A ChArUco board's marks tell. A plain chessboard is its own mirror image turned half round: what is printed beside it tells (its foot,
+    which a mirrored still has on the wrong side), if it is in the picture; charts of other makers have none.
+    """
+    import cv2
+
+    if chart.kind == CHARUCO:
+        return AS_PRINTED
+    if not chart.one_way_up:
+        return UNTOLD
+    onto, _ = cv2.findHomography(chart.points_mm[found.ids][:, :2], found.pixels - 0.5)
+    wide, tall = chart.columns * chart.square_mm, chart.rows * chart.square_mm
+    printed, shade = [], []
+    for low, high in ((tall + _FOOT_MM[0], tall + _FOOT_MM[1]), (-_FOOT_MM[1], -_FOOT_MM[0])):
+        x, y = np.meshgrid(np.linspace(0.03 * wide, 0.97 * wide, 400), np.linspace(low, high, 24))
+        at = cv2.perspectiveTransform(np.stack([x, y], axis=-1).reshape(1, -1, 2), onto).reshape(24, 400, 2).astype(np.float32)
+        if (at < 1).any() or (at > np.array(grey.shape[::-1]) - 2).any():
+            return UNTOLD
+        strip = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+        printed.append(float((strip - cv2.blur(strip, (101, 1))).std()))
+        shade.append(float(np.median(strip)))
+    x, y = np.clip(np.rint(found.pixels).astype(int), 0, np.array(grey.shape[::-1]) - 1).T
+    inside = grey[y.min() : y.max(), x.min() : x.max()]
+    black, white = np.percentile(inside, (10, 90)) if inside.size else (0.0, 255.0)
+    below, above = printed
+    on_paper = min(shade) > white - 0.4 * (white - black)  # and not what is behind a chart with narrow margins
+    if not on_paper or max(below, above) < 0.03 * (white - black) or max(below, above) < 2.5 * min(below, above):
+        return UNTOLD
+    return AS_PRINTED if below > above else MIRRORED
+
+
 def _smaller(grey: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     import cv2
 

@@ -123,9 +123,7 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         miss_px=tuple(float(v) for v in size),
         warnings=()
         if odd is None
-        else (
-            f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree among themselves: check its tape, or leave it out (-)",
-        ),
+        else (f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree: check its tape, or leave it out (-)",),
     )
 
 

@@ -30,6 +30,7 @@ WHICH = ("recording", "monitoring")
 #: What a closed form becomes when it is bent: a fisheye, a straight lens.
 _BENDING = {straight: next(m for m in MODELS.values() if m.coefficients and (m.bare == "rectilinear") == straight) for straight in (False, True)}
 _AIM_RAD = math.radians(20)  # the aim is what the check looks for: the file hardly holds it
+_LEAST_OFFSET_MM = 1.0  # nobody knows where an entrance pupil is to less, and real stills are not straight to less
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +57,7 @@ def held(pairing: Pairing) -> Floats:
     t = pairing.tolerance
     out = np.empty(COUNT)
     out[AIM] = _AIM_RAD
-    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, 0.05) / 1000 / NORMAL_95
+    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, _LEAST_OFFSET_MM) / 1000 / NORMAL_95
     for i, which in enumerate(WHICH):
         camera: Camera = getattr(pairing, which)
         usual = MEASURED if measured_lens(pairing, which) else SPEC_SHEET

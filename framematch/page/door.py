@@ -56,12 +56,15 @@ class Door:
     async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
         """Let a request in, or say why not."""
         if scope["type"] not in ("http", "websocket"):
-            return await self.app(scope, receive, send)
+            await self.app(scope, receive, send)
+            return
         status, why = refusal(scope)
         if not status:
-            return await self.app(scope, receive, _with_headers(send))
+            await self.app(scope, receive, _with_headers(send))
+            return
         if scope["type"] == "websocket":
-            return await send({"type": "websocket.close", "code": 1008, "reason": why})
+            await send({"type": "websocket.close", "code": 1008, "reason": why})
+            return
         await send({"type": "http.response.start", "status": status, "headers": [(b"content-type", b"text/plain; charset=utf-8")]})
         await send({"type": "http.response.body", "body": f"{why}\n".encode()})
 

@@ -71,8 +71,22 @@ def drawn_moments(camera: Camera, distance_m: Floats32, before: Pose, after: Pos
 
 
 def _far(way_px: Floats32) -> float:
-    """The length that nearly all ways keep within."""
-    return float(np.percentile(np.linalg.norm(way_px[2::4, 2::4], axis=-1), 98))
+    """The length that nearly all ways keep within: all but what passes the lens closest."""
+    return float(np.percentile(np.linalg.norm(way_px[2::4, 2::4], axis=-1), 99.7))
+
+
+def _over_edges(way_px: Floats32, distance_m: Floats32) -> Floats32:
+    """Ways in which what is nearer also reaches over its own edge: pixels beside it that are farther take its way."""
+    import cv2
+
+    reach = np.ones((2 * round(OWN_PX) + 1,) * 2, dtype=np.uint8)
+    near = np.where(np.isfinite(distance_m), 1 / np.maximum(distance_m, _NEAREST_M), 0).astype(np.float32)
+    beside = cv2.dilate(near, reach) > 1.2 * near + 1e-3
+    out = way_px.copy()
+    for axis in (0, 1):
+        ahead, back = (cv2.dilate(np.maximum(side * way_px[..., axis], 0), reach) for side in (1, -1))
+        np.copyto(out[..., axis], np.where(ahead >= back, ahead, -back), where=beside)
+    return out
 
 
 def exposed(
@@ -106,6 +120,7 @@ def exposed(
         picture = middle if i == moments // 2 else draw(pose_at(at))
         light = _LINEAR[picture.colour]
         way = ways_px(camera, picture.distance_m, pose_at(at - share / 2), pose_at(at + share / 2))
+        way = _over_edges(way, picture.distance_m)
         copies = max(1, math.ceil(_far(way) / STEP_PX))
         if copies == 1:
             total += light

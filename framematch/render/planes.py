@@ -21,7 +21,7 @@ def planes_of(frame: Any) -> Planes:
     turns = round(float(getattr(frame, "rotation", 0) or 0) / 90) % 4  # anticlockwise
     out = []
     for plane in frame.planes:
-        rows = np.frombuffer(plane, dtype=np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width]
+        rows = np.frombuffer(memoryview(plane), dtype=np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width]
         out.append(np.ascontiguousarray(np.rot90(rows, turns)) if turns else rows)
     return out[0], out[1], out[2]
 
@@ -33,7 +33,7 @@ def frame_of(planes: Planes) -> Any:
     height, width = planes[0].shape
     frame = av.VideoFrame(width, height, FORMAT)
     for plane, rows in zip(frame.planes, planes, strict=True):
-        np.frombuffer(plane, dtype=np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width] = rows
+        np.frombuffer(memoryview(plane), dtype=np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width] = rows
     return frame
 
 

@@ -262,7 +262,7 @@ def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["--shape", "star"], "rectangle, arch, circle"),
+        (["--shape", "star"], "rectangle, arch or circle"),
         (["--sill", "-1"], "gap.sill_m"),
         (["--gap-at", "0,0.2,2"], "below the ground"),
         (["--gap-at", "0,1"], "not a valid place"),

@@ -22,7 +22,7 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.measure.bundle import Corners, State, residuals, solve
-from framematch.measure.chart import CHARUCO, CHESSBOARD, PAPERS_MM, Chart, chart_for_paper, find_chart, mirrored, parse_chart
+from framematch.measure.chart import CHARUCO, CHESSBOARD, Chart, chart_for_paper, find_chart, mirrored, parse_chart
 from framematch.measure.derivatives import image_derivatives
 from framematch.measure.finding import look_for_chart
 from framematch.measure.lens import TOGETHER, fit_lens
@@ -377,13 +377,25 @@ def test_known_mount_type():
     assert Mount().translation_m.tolist() == [0, 0, 0]
 
 
-def test_help_and_errors_name_a_chart_that_can_be_printed() -> None:
-    from typer.testing import CliRunner
+def test_a_mirrored_plain_chessboard_is_told_by_what_is_printed_below_it(tmp_path, poppler):
+    """The page as it is printed, photographed from four sides: the pattern alone is its own mirror image turned half round."""
+    import subprocess
 
-    from framematch.cli import app
+    from framematch.measure.chart import AS_PRINTED, MIRRORED, UNTOLD, way_round
+    from framematch.measure.finding import look_in
+    from framematch.output.chart_pdf import write_charts
 
-    printed = {chart_for_paper(paper).name for paper in PAPERS_MM}
-    with pytest.raises(InputError) as refused:
-        parse_chart("nonsense")
-    for said in (str(refused.value), " ".join(CliRunner().invoke(app, ["measure", "lens", "--help"]).output.split())):
-        assert any(name in said for name in printed), said
+    name = write_charts(tmp_path / "charts.pdf", paper="A3")[1]
+    subprocess.run(["pdftoppm", "-r", "60", "-gray", "-png", "-f", "2", "-l", "2", tmp_path / "charts.pdf", tmp_path / "page"], check=True)
+    page = np.pad(cv2.imread(str(next(tmp_path.glob("page-*.png"))), cv2.IMREAD_GRAYSCALE), 60, constant_values=110)
+    chart = parse_chart(name)
+    for turns in range(4):
+        for picture, way in ((page, AS_PRINTED), (page[:, ::-1], MIRRORED)):
+            still = np.ascontiguousarray(np.rot90(picture, turns))
+            found = find_chart(still, chart)
+            assert found is not None and way_round(still, chart, found) == way
+    bare = page.copy()
+    bare[-60 - round(38 / 25.4 * 60) :] = 110  # its foot cut off
+    assert way_round(bare, chart, find_chart(bare, chart)) == UNTOLD
+    cv2.imwrite(str(tmp_path / "mirrored.png"), page[:, ::-1])
+    assert "mirror setting" in look_in(str(tmp_path / "mirrored.png"), chart).reason

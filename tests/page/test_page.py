@@ -433,23 +433,22 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 def test_a_fault_nobody_foresaw_is_one_line_where_it_happened(app, monkeypatch, caplog):
     from framematch.page import main, views
 
-    def breaks(*_):
+    def breaks(*_, **__):
         raise KeyError("<b>no</b> such thing")
 
     monkeypatch.delenv("FRAMEMATCH_FAULTS")
     monkeypatch.setitem(main.SHOWN, "Gap", breaks)
     app.session_state["area"] = "Gap"
-    with_focal(app, 24.0)
+    app.run()
     assert not app.exception
     assert "Not all of this area can be shown: a fault of ours (KeyError)." in shown_text(app) and "no such" not in shown_text(app)
     assert app.query_params["area"] == "gap"
     assert "breaks" in caplog.text and "Traceback" in caplog.text
-    for part, says in (("first_report", "No guide"), ("scene_of", "No pictures")):
+    for part, says in (("note_of", "No guide"), ("rig_of", "No pictures")):
         with monkeypatch.context() as patched:
             patched.setattr(views, part, breaks)
-            patched.setattr(views, "report_of", breaks if part == "first_report" else views.report_of)
             app.session_state["area"] = "Pairing"
-            with_focal(app, 30.0 if part == "scene_of" else 25.0)
+            app.run()
             assert not app.exception
             assert f"{says}: a fault of ours (KeyError)." in shown_text(app)
 
