@@ -342,7 +342,7 @@ def test_a_distance_dragged_sends_nothing_until_it_is_let_go(where, url):
     sent, context = [], where.new_context(viewport={"width": 1440, "height": 1000})
     page = context.new_page()
     page.set_default_timeout(180_000)
-    page.on("websocket", lambda socket: socket.on("framesent", sent.append))
+    page.on("websocket", lambda socket: socket.on("framesent", lambda data: sent.append(data)))
     page.goto(url)
     settle(page)
     slider = page.locator(".live .distance input")
