@@ -63,7 +63,7 @@ def browser(chromium: str) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
         try:
             yield found
         finally:

@@ -336,3 +336,29 @@ def test_keyboard_reaches_the_controls_and_every_picture_has_words(page):
     assert {"range", "tab", "button", "region"} <= reached
     words = [i.get_attribute("alt") for i in page.locator("img").all() if "guide" not in (i.get_attribute("class") or "")]
     assert len(words) >= 3 and all(words)
+
+
+def test_a_distance_dragged_sends_nothing_until_it_is_let_go(where, url):
+    sent, context = [], where.new_context(viewport={"width": 1440, "height": 1000})
+    page = context.new_page()
+    page.set_default_timeout(180_000)
+    page.on("websocket", lambda socket: socket.on("framesent", lambda data: sent.append(data)))
+    page.goto(url)
+    settle(page)
+    slider = page.locator(".live .distance input")
+    slider.scroll_into_view_if_needed()
+    box = slider.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    sent.clear()
+    for step in range(100):
+        page.mouse.move(box["x"] + box["width"] * (0.2 + 0.006 * step), box["y"] + box["height"] / 2)
+        page.wait_for_timeout(50)
+    assert sent == []
+    page.mouse.up()
+    settle(page)
+    assert len(sent) >= 1
+    at = slider.get_attribute("aria-valuetext")
+    assert page.get_by_role("img", name=f"What the recording camera's frame shows at {at}.").count() == 1
+    assert page.url.endswith(f"at={at.removesuffix(' m')}")
+    context.close()
