@@ -15,7 +15,7 @@ package is instant:
 - ``InputError``: what was handed over can't be used, in one plain line; nothing else is raised for bad input.
 
 The modules hold the rest: ``framematch.guide.transfer``, ``framematch.render``, ``framematch.compare``, ``framematch.day``, ...
-Figures are advice: what is recorded, not what is safe. Local aviation rules and the licensed pilot decide.
+Figures are advice: what is recorded, not what is safe. Local aviation rules and the licensed remote pilot decide.
 """
 
 from __future__ import annotations

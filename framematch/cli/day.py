@@ -7,6 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
+from framematch.cli.figures import write_json
 from framematch.cli.screen import alarm, heading, say, screen, warning
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
@@ -23,26 +24,29 @@ def day(
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
     units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
 ) -> None:
-    """Work out the flight day and write its card. Advice only: local rules and the licensed pilot decide."""
+    """Work out the flight day and write its card. Advice only: local rules and the licensed remote pilot decide."""
     from framematch.day import plan_day
+    from framematch.day.figures import plan_json
     from framematch.files.day import read_day
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units))
     written = write_card(plan, out)
-    print_day(plan)
-    say(f"Wrote {' and '.join(str(path) for path in written)}")
+    write_json(json, lambda: plan_json(plan))
+    print_day(plan, stderr=json == "-")
+    say(f"Wrote {' and '.join(str(path) for path in written)}", stderr=json == "-")
 
 
-def print_day(plan: object) -> None:
+def print_day(plan: object, *, stderr: bool = False) -> None:
     """The card's words on the screen, what can't be done first."""
     from framematch.cautions import DAY
     from framematch.day import DayPlan
     from framematch.output.day_text import ADVICE, sections
 
     assert isinstance(plan, DayPlan)
-    console = screen()
+    console = screen(stderr=stderr)
     heading(console, plan.day.title, f"  {ADVICE}")
     for line in plan.impossible:
         alarm(console, "CAN'T BE FLOWN:", line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from framematch.errors import InputError
 
@@ -10,14 +11,6 @@ from framematch.errors import InputError
 def numbers(text: str, option: str) -> tuple[float, ...]:
     """``12,15,18`` as numbers above 0; nothing for an empty text."""
     return tuple(_number(part, option, "write numbers with commas: 12,15,18") for part in text.split(",")) if text.strip() else ()
-
-
-def size(text: str, option: str) -> tuple[float, float]:
-    """``1.2x0.9`` as width and height."""
-    parts = text.lower().replace("\u00d7", "x").replace("*", "x").split("x")
-    if len(parts) != 2:
-        raise InputError(f"{text!r} is no size", field=option, fix="write width x height in metres: 1.2x0.9")
-    return _number(parts[0], option, "write 1.2x0.9"), _number(parts[1], option, "write 1.2x0.9")
 
 
 def percent_at(text: str, option: str, *, distance_needed: bool = True) -> tuple[float, float | None] | None:
@@ -39,3 +32,24 @@ def _number(text: str, option: str, fix: str) -> float:
     if not (math.isfinite(value) and value > 0):
         raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
     return value
+
+
+def write_json(target: str | None, figures: Callable[[], object]) -> None:
+    """Write figures as JSON to a file, or to standard output for ``-``; nothing for None.
+
+    Infinite ones become ``"inf"``, those that are not known null.
+    """
+    if target is None:
+        return
+    import json
+    import sys
+    from pathlib import Path
+
+    from framematch.guide.report import plain
+    from framematch.text.whole import write_text
+
+    text = json.dumps(plain(figures()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    if target == "-":
+        sys.stdout.write(text)
+    else:
+        write_text(Path(target), text)

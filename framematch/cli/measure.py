@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from framematch.measure.mount import MountFit
 
 ChartName = Annotated[
-    str, typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or its paper (A3).", metavar="CHART")
+    str,
+    typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART"),
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
@@ -38,6 +39,7 @@ _DISTANCE = (
     "Metres to what is in the middle of the frame, or to a place x,y in the recorded still: 60@310,204; 2:60@310,204 in the second moment; "
     "inf for the horizon. Of something far, paced out is enough. With --marks: to the wall."
 )
+_TAKE = "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance."
 _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
 
 
@@ -80,7 +82,7 @@ def chart(
 
 def lens(
     stills: Annotated[list[str], typer.Argument(help=f"Stills of the chart: {_STILLS}", metavar="STILLS...")],
-    chart: ChartName,
+    chart: ChartName = "A3",
     out: Out = Path("."),
     sensor_width_mm: Annotated[Optional[float], typer.Option(help="Width of the area read out; angles do not depend on it.", metavar="MM")] = None,  # noqa: UP045
     squeeze: Annotated[Optional[float], typer.Option(help="Anamorphic squeeze; 1 for usual lenses.", metavar="N")] = None,  # noqa: UP045
@@ -124,7 +126,7 @@ def lens(
 def mount(
     recording: Annotated[list[str], typer.Option(help=f"The recording camera's stills. {_STILLS}", metavar="STILLS")],
     monitoring: Annotated[list[str], typer.Option(help="The monitoring camera's stills of the same moments, in the same order.", metavar="STILLS")],
-    chart: ChartName,
+    chart: ChartName = "A3",
     pairing: Annotated[Optional[Path], typer.Argument(help="Pairing file of this rig.", metavar="[PAIRING]")] = None,  # noqa: UP045
     out: Out = Path("."),
     lenses: Annotated[str, typer.Option(help="measure: solve both lenses from these stills too; keep: take the pairing file's.")] = "measure",
@@ -186,9 +188,7 @@ def check(
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
-    take: Annotated[
-        str, typer.Option(help="What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance.")
-    ] = "aim,focal,lens,tolerance",
+    take: Annotated[str, typer.Option(help=_TAKE)] = "aim,focal,lens,tolerance",
     kit: Kit = None,
 ) -> None:
     """Check a guide from stills of any scene, one pair or several, and find the aim that corrects it."""
@@ -216,9 +216,8 @@ def check(
             console.print(f"Wrote the corrected aim to {write}.")
         return
     if len(sides[0]) != len(sides[1]):
-        raise InputError(
-            f"{len(sides[0])} recording stills and {len(sides[1])} monitoring stills", field="--monitoring", fix="give one of each for each moment"
-        )
+        counts = f"{len(sides[0])} recording stills and {len(sides[1])} monitoring stills"
+        raise InputError(counts, field="--monitoring", fix="give one of each for each moment")
     typed = [parse_typed(each, moments=len(sides[0])) for each in distance or ()]
     ensure_folder(out)
     pairs = [(read_still(a, colour=True), read_still(b, colour=True)) for a, b in zip(*sides, strict=True)]
@@ -236,8 +235,9 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> FromMarks:
     from framematch.errors import InputError
-    from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+    from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
+    from framematch.text import typed
 
     if not distance:
         raise InputError("is needed with wall marks", field="--distance", fix="give the metres from the recording lens to the wall")
@@ -248,7 +248,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     if len(distance) > 1 or not 0.2 <= wall_m <= 1000:
         raise InputError(f"{' '.join(distance)} is not a wall's distance", field="--distance", fix="give metres, 0.2 to 1000")
     still = read_still(monitoring)
-    places = find_marks(before, still, wall_m) if marks.strip() == "find" else parse_places(marks)
+    places = find_marks(before, still, wall_m) if marks.strip() == "find" else typed.places(marks, "--marks")
     found = aim_from_marks(before, still, places, wall_m)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.figures import write_json
 from framematch.cli.screen import progress, say, screen, table
+from framematch.text import typed
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
@@ -46,7 +48,7 @@ def sheet(
     from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
 
-    size = _pair(display_mm, "display-mm", "152x86") if display_mm else None
+    size = typed.size(display_mm, "--display-mm", "152x86") if display_mm else None
     reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
@@ -71,10 +73,10 @@ def overlay_set(
     from framematch.output.overlay_set import Made, SetOptions, make_set
 
     options = SetOptions(
-        sizes_px=tuple((int(w), int(h)) for w, h in (_pair(each, "size", "1280x720") for each in size or ())),
+        sizes_px=tuple((int(w), int(h)) for w, h in (typed.size(each, "--size", "1280x720") for each in size or ())),
         parts=tuple(part.strip() for part in draw.split(",") if part.strip()),
         paper=paper,
-        display_mm=_pair(display_mm, "display-mm", "152x86") if display_mm else None,
+        display_mm=typed.size(display_mm, "--display-mm", "152x86") if display_mm else None,
         wall_m=wall,
         sets=sets,
     )
@@ -102,17 +104,22 @@ def wall(
         Optional[str],  # noqa: UP045
         typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
+    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
     from framematch.files.pairing import read_pairing
-    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_marks
+    from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_json, wall_marks
     from framematch.output.wall_sheet import PART_WORDS
 
     pairing = read_pairing(file, kit=kit)
     marks = wall_marks(pairing, at)
     causes = correction_table(pairing, at)
-    console = screen()
+    places = None if seen is None else [place or (math.nan, math.nan) for place in typed.places(seen, "--seen", count=len(marks))]
+    found = None if places is None else off_by(causes, readings(marks, places))
+    aim = None if places is None else aim_off_by(pairing, at, places)
+    write_json(json, lambda: wall_json(pairing, at, marks, causes, found, aim))
+    console = screen(stderr=json == "-")
     listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
@@ -120,13 +127,10 @@ def wall(
     console.print(listed)
     lengths = tape_lengths_mm(marks)
     console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
-    if seen is None:
+    if found is None or aim is None:
         worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
-    places = _places(seen, len(marks))
-    found = off_by(causes, readings(marks, places))
-    aim = aim_off_by(pairing, at, places)
     console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
     alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
@@ -203,27 +207,3 @@ def _say_missing(missing: set[str]) -> None:
     if missing:
         named = ", ".join(f"U+{ord(c):04X}" for c in sorted(missing))
         say(f"Printed as [?]: {named}. No font on this computer has them, or their script needs shaping.", stderr=True)
-
-
-def _pair(text: str, option: str, example: str) -> tuple[float, float]:
-    from framematch.errors import InputError
-
-    try:
-        first, second = (float(part) for part in text.lower().replace("\u00d7", "x").split("x"))
-    except ValueError:
-        first = second = math.nan
-    if not (0 < first < 1e6 and 0 < second < 1e6):
-        raise InputError(f"{text!r} is not a valid size", field=f"--{option}", fix=f"write it as {example}")
-    return first, second
-
-
-def _places(text: str, count: int) -> list[tuple[float, float]]:
-    from framematch.errors import InputError
-
-    try:
-        found = [(float("nan"), float("nan")) if part == "-" else (float(part.split(",")[0]), float(part.split(",")[1])) for part in text.split()]
-    except (ValueError, IndexError):
-        found = []
-    if len(found) != count:
-        raise InputError(f"{text!r} is not {count} places", field="--seen", fix='write "x,y x,y ..." in the order of the table, - for a mark not seen')
-    return found

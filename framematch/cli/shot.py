@@ -59,10 +59,10 @@ def shot_asked(
         gap, run: keys of those tables as people typed them; None for what was not.
         named: refuse a shot of which no opening is named.
     """
-    from framematch.cli.figures import size
     from framematch.files.shot import read_shot
     from framematch.scene.mesh_checks import SUFFIXES
     from framematch.shot.place import Place
+    from framematch.text.typed import size
 
     mesh = {key: value for key, value in (("scale_m", scale), ("up", up)) if value is not None}
     place = None
@@ -70,7 +70,7 @@ def shot_asked(
         path = Path(scene)
         is_file = path.suffix.lower() in SUFFIXES or path.exists()
         place = Place(file=path, **mesh) if is_file else Place(scene=scene, **mesh)  # type: ignore[arg-type]
-    read: dict[str, Any] = {"size_m": lambda text: size(text, "--gap"), "middle_m": lambda text: numbers_of(text, 3, "--gap-at", "0,1.5,4")}
+    read: dict[str, Any] = {"size_m": lambda text: size(text, "--gap", "1.2x0.9"), "middle_m": lambda text: numbers_of(text, 3, "--gap-at", "0,1.5,4")}
     changes: dict[str, dict[str, Any]] = {
         "gap": {key: read[key](value) if key in read else value for key, value in gap.items() if value is not None},
         "run": {key: value for key, value in run.items() if value is not None},

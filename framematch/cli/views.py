@@ -164,7 +164,7 @@ def run(
         )
     if touches is not None:
         say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")
-    say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Plan with margin; local rules and the licensed pilot decide.")
+    say("It shows geometry, not a safe path: no gusts, no pilot's line, no lag of the motors. Local rules and the licensed remote pilot decide.")
 
 
 def _degrees(bank: str | None) -> float | None:

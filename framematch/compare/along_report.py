@@ -23,7 +23,7 @@ ROWS = 13
 CAUTION = (
     "Advisory only. It leaves out gusts, wash from walls, drift in position, the pilot's line, lag of the motors and whatever the place's "
     "surfaces don't show: wires, glass a scan has missed, doors, people who move. It never says that a path is safe. Propellers and packs injure: "
-    "keep people clear and fly it slowly first with nobody near. The licensed pilot and the local rules decide."
+    "keep people clear and fly it slowly first with nobody near. The licensed remote pilot and the local rules decide."
 )
 
 

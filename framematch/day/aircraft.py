@@ -10,7 +10,7 @@ import numpy as np
 from framematch.day.given import Day
 from framematch.errors import InputError
 from framematch.flight import air, attitude, power
-from framematch.shot.lean import Flying, wind_from
+from framematch.shot.lean import GRAVITY_M_S2, Flying, wind_from
 from framematch.shot.shot import Shot
 
 
@@ -98,7 +98,7 @@ def flying_on(day: Day, shot: Shot) -> Flying:
         mass_kg=rig.mass_kg,
         drag_area_m2=rig.drag_area_m2,
         density_kg_m3=density,
-        thrust_n=shot.flying.thrust_n if rig.max_lift_kg is None else rig.max_lift_kg * air.GRAVITY_M_S2,
+        thrust_n=shot.flying.thrust_n if rig.max_lift_kg is None else rig.max_lift_kg * GRAVITY_M_S2,
     )
     if not day.air.headwind_m_s:
         return out

@@ -61,8 +61,8 @@ def _with_fdl_frames(pairing: Pairing, tables: Sequence[FrameTable], *, folder: 
     for i, table in enumerate(tables):
         if table.fdl is not None:
             found = _fdl_frames(pairing, table, only=len(tables) == 1, folder=folder, kit=kit)
-            own = {"wander_percent": table.wander_percent, **({"name": table.name} if table.name and len(found) == 1 else {})}
-            frames[i : i + 1] = [replace(each, **own) for each in found]
+            own_name = table.name if len(found) == 1 else None
+            frames[i : i + 1] = [replace(each, wander_percent=table.wander_percent, name=own_name or each.name) for each in found]
     if all(table.fdl is None for table in tables):
         return pairing
     main, *others = frames

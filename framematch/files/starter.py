@@ -57,7 +57,7 @@ focal_percent = 2                   # each camera's focal length
 
 #: A plan for the starter pairing, to be added to it or kept beside it.
 STARTER_PLAN = """\
-# A gap, the run through it and what flies: for `framematch lenses`. In the pairing file or a file of its own.
+# A shot: the gap, the run through it and what flies, for `lenses`, `view` and `run`. In the pairing's file or in one given with --shot.
 [gap]
 size_m = [1.2, 0.9]                 # width, height of the opening
 shape = "rectangle"                 # rectangle, arch, circle
@@ -108,6 +108,17 @@ focal_mm = 18                       # the pairing's own: keeps its distortion
 [second]                            # another camera for a hidden cut
 format = "1-inch"
 raster_px = [3840, 2160]
+
+# [place]                           # where it is flown; our glasshouse if left out
+# scene = "window"                  # doorway, window, alley, underpass, trunks, car, glasshouse
+# file = "scan.glb"                 # or a mesh beside this file: GLB, glTF, OBJ, PLY, STL; then also:
+# scale_m = 1.0                     # metres for each of its units
+# up = "y"                          # its upward axis, y or z
+# at_m = [0, 0, 0]                  # where its origin goes: right, up, back
+# turned_deg = 0                    # to the right, seen from above
+# ground_m = 0.0                    # height of the ground; its lowest point if left out
+# A mesh's opening also says where it is: middle_m = [0, 1.5, 0] and heading_deg = 0 (0 is -Z, 90 is +X).
+# Several openings, in the order flown, are [[opening]] tables with the same keys, in place of [gap].
 """
 
 #: What ``framematch path --starter`` writes: a flight that works as it stands.

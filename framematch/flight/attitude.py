@@ -21,10 +21,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
-from framematch.flight.air import GRAVITY_M_S2
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.mount import Mount, aim_from_rotation, rotation_from_aim
 from framematch.geometry.pairing import Pairing
+from framematch.shot.lean import GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 

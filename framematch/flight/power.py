@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framematch.errors import InputError
-from framematch.flight.air import GRAVITY_M_S2
 from framematch.flight.attitude import attitude
+from framematch.shot.lean import GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 

@@ -56,7 +56,8 @@ class LensModel(ABC):
         tangential: whether it has p1, p2.
         bare: the model that it is with all of its coefficients at 0; its own name if left out.
         opencv: which of OpenCV's two lens models holds it exactly, if one does.
-        series: a, b, ... of theta (1 + a theta^2 + b theta^4 + ...), where a measurement may start from it.
+        series: a, b, ... of theta (1 + a theta^2 + b theta^4 + ...), so that a measurement can bend it.
+        start: whether a measurement from stills tries it first, before any is bent.
         solved: how many k, and whether p too, a measurement from stills tries.
         examples: lenses by name that the battery of tests runs over, besides those with no coefficients.
     """
@@ -68,6 +69,7 @@ class LensModel(ABC):
     bare: str = ""
     opencv: Literal["pinhole", "fisheye"] | None = None
     series: tuple[float, ...] | None = None
+    start: bool = False
     solved: tuple[tuple[int, bool], ...] = ()
     examples: Mapping[str, Example] = field(default_factory=dict)
 

@@ -29,8 +29,12 @@ def _kannala_brandt_radius(theta: Floats, k: K) -> Floats:
     return out
 
 
+def _kannala_brandt_slope(theta: Floats, k: K) -> Floats:
+    return np.asarray(np.polynomial.polynomial.polyval(theta * theta, _kannala_brandt_powers(k)), dtype=np.float64)
+
+
 @lru_cache(maxsize=256)
-def _kannala_brandt_slope(k: K) -> Floats:
+def _kannala_brandt_powers(k: K) -> Floats:
     return np.array([1, 3 * k[0], 5 * k[1], 7 * k[2], 9 * k[3]])
 
 
@@ -49,6 +53,7 @@ MODELS: Mapping[str, LensModel] = {
             edge=math.inf,
             opencv="pinhole",
             series=(1 / 3, 2 / 15, 17 / 315, 62 / 2835),
+            start=True,
             examples={"2x": Example(40.0, squeeze=2.0)},
         ),
         Central(
@@ -61,6 +66,7 @@ MODELS: Mapping[str, LensModel] = {
             end_included=False,
             opencv="fisheye",
             series=(0.0, 0.0, 0.0, 0.0),
+            start=True,
             examples={"1.33x": Example(2.86, squeeze=1.33)},
         ),
         Central(
@@ -71,7 +77,8 @@ MODELS: Mapping[str, LensModel] = {
             angle_of=lambda r: 2 * np.arcsin(np.minimum(r / 2, 1)),
             end_of=lambda _: math.pi,
             end_included=True,
-            series=(-1 / 24, 1 / 1920, 0.0, 0.0),
+            series=(-1 / 24, 1 / 1920, -1 / 322560, 1 / 92897280),
+            start=True,
         ),
         Central(
             name="stereographic",
@@ -82,7 +89,8 @@ MODELS: Mapping[str, LensModel] = {
             end_of=lambda _: math.pi,
             end_included=False,
             edge=math.inf,
-            series=(1 / 12, 1 / 120, 17 / 20160, 0.0),
+            series=(1 / 12, 1 / 120, 17 / 20160, 31 / 362880),
+            start=True,
         ),
         Central(
             name="orthographic",
@@ -92,6 +100,7 @@ MODELS: Mapping[str, LensModel] = {
             angle_of=lambda r: np.arcsin(np.minimum(r, 1)),
             end_of=lambda _: RIGHT_ANGLE,
             end_included=True,
+            series=(-1 / 6, 1 / 120, -1 / 5040, 1 / 362880),
         ),
         Central(
             name="kannala-brandt",
@@ -99,9 +108,9 @@ MODELS: Mapping[str, LensModel] = {
             coefficients=4,
             bare="equidistant",
             radius_of=_kannala_brandt_radius,
-            slope_of=lambda t, k: np.polynomial.polynomial.polyval(t * t, _kannala_brandt_slope(k)),
+            slope_of=_kannala_brandt_slope,
             by_k_of=lambda t, k: [t ** (2 * i + 3) for i in range(4)],
-            end_of=lambda k: min(math.sqrt(first_root(_kannala_brandt_slope(k))), math.pi),
+            end_of=lambda k: min(math.sqrt(first_root(_kannala_brandt_powers(k))), math.pi),
             opencv="fisheye",
             solved=((1, False), (2, False), (3, False), (4, False)),
             examples={

@@ -280,15 +280,7 @@ def report_json(report: Report) -> dict[str, Any]:
         "display_px": list(display),
         "distance_m": [pairing.near_m, pairing.far_m],
         "angles_deg": {name: {"horizontal": a.horizontal, "vertical": a.vertical, "diagonal": a.diagonal} for name, a in pairing.angles.items()},
-        **_lines_json(report),
-        "areas": _areas_json(report),
-        "frames": [
-            {"name": frame.name, "aspect": pairing.aspect_of(frame.area), **_lines_json(each), "areas": _areas_json(each)}
-            for frame, each in zip(pairing.frames, report.each_frame, strict=True)
-        ],
-        "sets": [{"distance_m": [each.pairing.near_m, each.pairing.far_m], **_lines_json(each)} for each in report.each_set],
-        "sets_worst_error_percent": dict(zip(("rectangle", "outline"), report.sets_worst_error_percent, strict=True)),
-        "turning": None if report.turning is None else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
+        **_lines_json(report, areas=True),
         "unseen_percent": report.unseen_percent,
         "tolerance": {**{f"{edge}_px": px for edge, px in zip(EDGES, report.band.px, strict=True)}, "worst_percent": report.band.worst_percent},
         "cells": None
@@ -303,12 +295,19 @@ def report_json(report: Report) -> dict[str, Any]:
         },
         "lens_fit": {camera: {f"{name}_residual_deg": miss for name, miss in misses} for camera, misses in pairing.lens_fit_deg},
         "warnings": list(report.warnings),
+        "frames": [
+            {"name": frame.name, "aspect": pairing.aspect_of(frame.area), **_lines_json(each, areas=True)}
+            for frame, each in zip(pairing.frames, report.each_frame, strict=True)
+        ],
+        "sets": [{"distance_m": [each.pairing.near_m, each.pairing.far_m], **_lines_json(each)} for each in report.each_set],
+        "sets_worst_error_percent": dict(zip(("rectangle", "outline"), report.sets_worst_error_percent, strict=True)),
+        "turning": None if report.turning is None else {"worst_error_percent": report.turning.worst, **{edge: getattr(report.turning, edge) for edge in EDGES}},
     }
     out: dict[str, Any] = plain(data)
     return out
 
 
-def _lines_json(report: Report) -> dict[str, Any]:
+def _lines_json(report: Report, *, areas: bool = False) -> dict[str, Any]:
     guide = report.guide
     return {
         "guide": {
@@ -319,6 +318,7 @@ def _lines_json(report: Report) -> dict[str, Any]:
             "rectangle_worst_error_percent": guide.rectangle_worst_error_percent,
             "outline_worst_error_percent": guide.outline_worst_error_percent,
         },
+        **({"areas": {"always_px": _rings(report.areas.always), "ever_px": _rings(report.areas.ever)}} if areas else {}),
         "at": [
             {
                 "distance_m": each.distance_m,
@@ -329,10 +329,6 @@ def _lines_json(report: Report) -> dict[str, Any]:
             for each in report.at
         ],
     }
-
-
-def _areas_json(report: Report) -> dict[str, Any]:
-    return {"always_px": _rings(report.areas.always), "ever_px": _rings(report.areas.ever)}
 
 
 def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:

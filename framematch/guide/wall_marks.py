@@ -10,8 +10,9 @@ shift look alike: both are given, either mends the picture there.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -251,6 +252,22 @@ def aim_changes(mount: Mount, off_by: Mount) -> dict[str, float]:
     """What a pairing file's aim becomes, by dotted key, when the camera is off by some turn; to a hundredth of a degree."""
     turned = {name: (getattr(mount, f"{name}_deg"), getattr(off_by, f"{name}_deg")) for name in ("pan", "tilt", "roll")}
     return {f"mount.aim_deg.{name}": round(now + by, 2) for name, (now, by) in turned.items() if abs(by) >= 0.005}
+
+
+def wall_json(
+    pairing: Pairing, distance_m: float, marks: tuple[Mark, ...], causes: tuple[Cause, ...], found: Mapping[str, float] | None, aim: Mount | None
+) -> dict[str, Any]:
+    """Everything about a wall as plain data: the marks, their diagonals, what a pixel is worth, and what readings say, None without them."""
+    lengths = tape_lengths_mm(marks)
+    return {
+        "title": pairing.title,
+        "wall_m": distance_m,
+        "marks": [{"name": m.name, "right_mm": m.right_mm, "up_mm": m.up_mm, "display_px": list(m.display_px), "shown": m.shown} for m in marks],
+        "diagonals_mm": {"down": lengths["diagonal down"], "up": lengths["diagonal up"]},
+        "one_px_is": {cause.part: cause.per_px for cause in causes},
+        "off_by_aim_deg": None if aim is None else {"pan": aim.pan_deg, "tilt": aim.tilt_deg, "roll": aim.roll_deg},
+        "off_by_alone": None if found is None else dict(found),
+    }
 
 
 def _check_distance(pairing: Pairing, distance_m: float) -> None:

@@ -36,9 +36,12 @@ def live_views(view: LiveView, *, key: str, on_hand: Callable[[], None], on_cann
         on_hand: called when a slider was let go.
         on_cannot: called when the browser says that it can't draw, or can again.
     """
+    import streamlit as st
+
     part, _, live = _components()
-    for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
-        part(key=f"{key}-{name}", data=packed, height="content")
+    with st.container(key=f"{key}-parts"):  # nothing to see: a page may hide it
+        for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
+            part(key=f"{key}-{name}", data=packed, height="content")
     live(key=key, data={"key": key, **view.said()}, on_hand_change=on_hand, on_cannot_change=on_cannot)
 
 
@@ -48,8 +51,13 @@ def live_note(note: Note, *, key: str, whole: bool) -> None:
     Args:
         whole: which of the two; each once in a run of the page.
     """
+    import streamlit as st
+
     kind = "whole" if whole else "first"
-    _components()[1](key=f"{key}-{kind}", data={"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}, height="content")
+    with st.container(key=f"{key}-note-{kind}"):
+        _components()[1](
+            key=f"{key}-{kind}", data={"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}, height="content"
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -150,25 +150,26 @@ void main() {
   gl_Position = vec4(mix(part.xy, part.zw, p) * vec2(2.0, -2.0) + vec2(-1.0, 1.0), 0.0, 1.0);
 }`;
 
-const VIEW_FRAGMENT = `${HEAD}
+const VIEW_FRAGMENT = (marks) => `${HEAD}${marks ? "#define MARKS\n" : ""}
 in vec3 way; in float room; out vec4 colour;
 uniform sampler2DArray seen, seenDepth, filmDepth; uniform sampler2D table;
-uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenMap[6], filmMap[6];
-uniform vec2 seenSize; uniform vec3 up, zenith, horizon;
-uniform bool marks; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
+uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenOut[6], filmOut[6], seenMap[6], filmMap[6];
+uniform vec2 seenSize, filmSize; uniform vec3 up, zenith, horizon;
+uniform bool fine; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
 const float NEAR = ${NEAR_M.toFixed(4)};
 
-int facing(vec3 ray, int count, mat3 axes[6]) {
-  int best = 0; float most = -1e9;
-  for (int i = 0; i < 6; i++) { if (i >= count) break; float d = (axes[i] * ray).z; if (d > most) { most = d; best = i; } }
+int facing(vec3 ray, int count, vec3 outs[6]) {
+  int best = 0;
+  float most = dot(outs[0], ray);
+  for (int i = 1; i < count; i++) { float d = dot(outs[i], ray); if (d > most) { most = d; best = i; } }
   return best;
 }
 
 // The place of a ray's first surface in recording axes, or its direction (w = 0) where it meets the sky.
 vec4 met(vec3 ray) {
-  int i = facing(ray, seenCount, seenAxes);
+  int i = facing(ray, seenCount, seenOut);
   vec3 f = seenAxes[i] * ray;
-  float d = texelFetch(seenDepth, ivec3(ivec2(floor(seenMap[i].x * f.xy / f.z - seenMap[i].yz)), i), 0).r;
+  float d = textureLod(seenDepth, vec3((seenMap[i].x * f.xy / f.z - seenMap[i].yz) / seenSize, float(i)), 0.0).r;
   if (d >= 1.0) return vec4(turn * ray, 0.0);
   return vec4(turn * (ray * (NEAR / (1.0 - d) / f.z)) + shift, 1.0);
 }
@@ -180,10 +181,9 @@ vec2 framed(vec3 p) {
   int n = textureSize(table, 0).x;
   vec2 g = (p.xy / (far + p.z) - low) / (high - low) * float(n - 1);
   if (any(lessThan(g, vec2(0.0))) || any(greaterThan(g, vec2(float(n - 1))))) return vec2(-9.0);
-  ivec2 c = min(ivec2(g), ivec2(n - 2));
-  vec2 s = g - vec2(c);
-  vec2 a = mix(texelFetch(table, c, 0).rg, texelFetch(table, c + ivec2(1, 0), 0).rg, s.x);
-  vec2 b = mix(texelFetch(table, c + ivec2(0, 1), 0).rg, texelFetch(table, c + ivec2(1, 1), 0).rg, s.x);
+  vec2 c = min(floor(g), vec2(float(n - 2))), s = g - c, one = vec2(1.0 / float(n)), q = (c + 0.5) * one;
+  vec2 a = mix(textureLod(table, q, 0.0).rg, textureLod(table, q + vec2(one.x, 0.0), 0.0).rg, s.x);
+  vec2 b = mix(textureLod(table, q + vec2(0.0, one.y), 0.0).rg, textureLod(table, q + one, 0.0).rg, s.x);
   return middle + (mix(a, b, s.y) - middle) * farSpread;
 }
 
@@ -191,40 +191,44 @@ bool inside(vec2 p) { return all(greaterThanEqual(p, vec2(0.0))) && all(lessThan
 
 // The farthest depth that the recording camera has around a place, so that a slanting surface does not hide itself.
 bool hidden(vec4 p) {
-  int i = facing(p.xyz, filmCount, filmAxes);
+  int i = facing(p.xyz, filmCount, filmOut);
   vec3 f = filmAxes[i] * p.xyz;
   vec2 t = filmMap[i].x * f.xy / f.z - filmMap[i].yz;
-  float most = 0.0;
-  for (int y = -1; y <= 1; y++) for (int x = -1; x <= 1; x++)
-    most = max(most, texelFetch(filmDepth, ivec3(ivec2(floor(t + filmStep * vec2(x, y))), i), 0).r);
+  float most = textureLod(filmDepth, vec3(t / filmSize, float(i)), 0.0).r;
+  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds.
+  int rounds = most >= 1.0 || (p.w > 0.0 && f.z <= NEAR / (1.0 - most) * 1.01) ? 0 : 9;
+  for (int k = 0; k < rounds; k++)
+    most = max(most, textureLod(filmDepth, vec3((t + filmStep * vec2(float(k % 3 - 1), float(k / 3 - 1))) / filmSize, float(i)), 0.0).r);
   if (most >= 1.0) return false;
   return p.w == 0.0 || f.z > NEAR / (1.0 - most) * 1.01;
 }
 
 void main() {
   if (room < 0.0) { colour = vec4(0.0, 0.0, 0.0, 1.0); return; }
-  int i = facing(way, seenCount, seenAxes);
+  int i = facing(way, seenCount, seenOut);
   vec3 f = seenAxes[i] * way;
   vec2 t = seenMap[i].x * f.xy / f.z - seenMap[i].yz;
   vec4 c = vec4(0.0);
-  for (int y = 0; y < 2; y++) for (int x = 0; x < 2; x++) c += texture(seen, vec3((t + vec2(x, y) - 0.5) / seenSize, float(i)));
-  c *= 0.25;
+  if (fine) {
+    for (int y = 0; y < 2; y++) for (int x = 0; x < 2; x++) c += texture(seen, vec3((t + vec2(x, y) - 0.5) / seenSize, float(i)));
+    c *= 0.25;
+  } else c = texture(seen, vec3(t / seenSize, float(i)));
   float rise = sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0));
   vec3 rgb = c.rgb + (1.0 - c.a) * mix(horizon, zenith, rise);
-  if (marks) {
+#ifdef MARKS
+  {
     vec3 dx = dFdx(way) * line, dy = dFdy(way) * line;
     vec4 here = met(way);
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
     if (!in0 || hidden(here)) rgb *= dim;
-    if (in0) {
-      float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
-      if (near < 0.01 + 3.0 * line * max(w.x, w.y)
-          && !(inside(framed(met(way + dx).xyz)) && inside(framed(met(way - dx).xyz)) && inside(framed(met(way + dy).xyz)) && inside(framed(met(way - dy).xyz))))
-        rgb = vec3(1.0);
-    }
+    float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
+    int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;
+    for (int k = 0; k < rounds; k++)
+      if (!inside(framed(met(way + (k < 2 ? dx : dy) * (k % 2 == 0 ? 1.0 : -1.0)).xyz))) rgb = vec3(1.0);
   }
+#endif
   colour = vec4(rgb, 1.0);
 }`;
 
@@ -237,8 +241,7 @@ export class Painter {
     if (!gl) throw new Error("no WebGL2");
     this.gl = gl;
     this.canvas = canvas;
-    this.programs = { scene: this.program(SCENE_VERTEX, SCENE_FRAGMENT), view: this.program(VIEW_VERTEX, VIEW_FRAGMENT) };
-    this.blank = this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, 2, new Float32Array(8));
+    this.programs = { scene: this.program(SCENE_VERTEX, SCENE_FRAGMENT), plain: this.program(VIEW_VERTEX, VIEW_FRAGMENT(false)), marked: this.program(VIEW_VERTEX, VIEW_FRAGMENT(true)) };
     this.framebuffer = gl.createFramebuffer();
     this.stores = {};
     this.grids = {};
@@ -423,7 +426,7 @@ export class Painter {
 
   /** Put a view's grid on the canvas. */
   lay(view, grid, faces, store, pose, marks) {
-    const gl = this.gl, { program, at } = this.programs.view, [x, y, w, h] = view.box, part = view.part;
+    const gl = this.gl, { program, at } = marks ? this.programs.marked : this.programs.plain, [x, y, w, h] = view.box, part = view.part;
     gl.bindFramebuffer(gl.FRAMEBUFFER, null);
     gl.useProgram(program);
     gl.disable(gl.DEPTH_TEST);
@@ -443,12 +446,10 @@ export class Painter {
       gl.uniform1i(at[`${prefix}Count`], list.length);
       const pad = (f) => Array.from({ length: 6 }, (_, i) => f(list[i] || list[0])).flat();
       gl.uniformMatrix3fv(at[`${prefix}Axes`], true, pad((f) => f.axes));
+      gl.uniform3fv(at[`${prefix}Out`], pad((f) => f.axes.slice(6)));
       gl.uniform3fv(at[`${prefix}Map`], pad((f) => [f.focal, f.left, f.top]));
     };
     bind(0, gl.TEXTURE_2D_ARRAY, store.colour, "seen");
-    bind(1, gl.TEXTURE_2D_ARRAY, store.depth, "seenDepth");
-    bind(2, gl.TEXTURE_2D_ARRAY, marks ? marks.store.depth : store.depth, "filmDepth");
-    bind(3, gl.TEXTURE_2D, marks ? marks.grid.table : this.blank, "table");
     said("seen", faces);
     gl.uniform2f(at.seenSize, store.w, store.h);
     gl.uniform2fv(at.centre, view.centre);
@@ -457,8 +458,11 @@ export class Painter {
     gl.uniform3fv(at.up, [pose.turn[3], pose.turn[4], pose.turn[5]]);
     gl.uniform3fv(at.zenith, this.scene.part.zenith);
     gl.uniform3fv(at.horizon, this.scene.part.horizon);
-    gl.uniform1i(at.marks, marks ? 1 : 0);
+    gl.uniform1i(at.fine, view.texels >= TEXELS ? 1 : 0);
     if (marks) {
+      bind(1, gl.TEXTURE_2D_ARRAY, store.depth, "seenDepth");
+      bind(2, gl.TEXTURE_2D_ARRAY, marks.store.depth, "filmDepth");
+      bind(3, gl.TEXTURE_2D, marks.grid.table, "table");
       said("film", marks.faces);
       gl.uniformMatrix3fv(at.turn, true, this.rig.turn);
       gl.uniform3fv(at.shift, this.rig.shift);
@@ -468,6 +472,7 @@ export class Painter {
       gl.uniform1f(at.farSpread, marks.spread);
       gl.uniform1f(at.filmEnd, marks.grid.end);
       gl.uniform1f(at.filmStep, marks.texels);
+      gl.uniform2f(at.filmSize, marks.store.w, marks.store.h);
       gl.uniform1f(at.line, view.line || 1);
       gl.uniform1f(at.dim, this.rig.dim);
     }
@@ -494,20 +499,20 @@ export class Painter {
       const { name, spread } = this.rung(focal), grid = this.grids[name];
       const faces = this.faces("frame", grid, grid.centre, spread, boxes.frame.slice(2), texels);
       const store = this.fill("frame", faces, pose);
-      this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread }, grid, faces, store, pose, null);
+      this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
       marks = { grid, faces, store, spread, texels };
     }
     if (this.rig && boxes.wide) {
       const grid = this.grids.wide, part = this.rig.wide.shown, mine = after(pose, { turn: this.rig.turn, at: this.rig.shift });
       const size = [boxes.wide[2] * (part[2] - part[0]), boxes.wide[3] * (part[3] - part[1])];
       const faces = this.faces("wide", grid, [0.5, 0.5], 1, size, texels);
-      this.lay({ box: boxes.wide, part, centre: [0.5, 0.5], spread: 1, line }, grid, faces, this.fill("wide", faces, mine), mine, marks);
+      this.lay({ box: boxes.wide, part, centre: [0.5, 0.5], spread: 1, line, texels }, grid, faces, this.fill("wide", faces, mine), mine, marks);
     }
     if (eye && boxes.outside) {
       const [, , w, h] = boxes.outside, v = eye.slope, u = (eye.slope * w) / h;
       if (this.grids.outside?.u !== u) this.grids.outside = { u, ...this.grid({ cells: [1, 1] }, new Float32Array([-u, -v, 1, 1, u, -v, 1, 1, -u, v, 1, 1, u, v, 1, 1])) };
       const grid = this.grids.outside, faces = this.faces("outside", grid, [0.5, 0.5], 1, [w, h], texels);
-      this.lay({ box: boxes.outside, part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1 }, grid, faces, this.fill("outside", faces, eye), eye, null);
+      this.lay({ box: boxes.outside, part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1, texels }, grid, faces, this.fill("outside", faces, eye), eye, null);
     }
     return true;
   }
@@ -535,12 +540,12 @@ const MARKUP = `
 <figure class="frame"><div class="picture" role="img"><p class="wait"></p></div><figcaption></figcaption></figure></div>
 <p class="numbers"></p>
 <div class="hands">
-<label class="distance"><span>Distance to what is filmed <output></output></span><input type="range" min="0" step="1"></label>
-<label class="focal"><span>Recording focal length <output></output></span><input type="range" min="0" step="1"></label>
+<label class="distance"><span>Distance to what is filmed <b class="out"></b></span><input type="range" min="0" step="1"></label>
+<label class="focal"><span>Recording focal length <b class="out"></b></span><input type="range" min="0" step="1"></label>
 </div>
 <div class="run" role="group" aria-label="The run past the opening">
 <button class="play" type="button">Play the run</button><button class="back" type="button" aria-label="One frame back">◂ frame</button><button class="on" type="button" aria-label="One frame on">frame ▸</button>
-<label class="time"><span>Run <output></output></span><input type="range" min="0" step="1"></label>
+<label class="time"><span>Run <b class="out"></b></span><input type="range" min="0" step="1"></label>
 <label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
 <button class="look" type="button" aria-pressed="false">Look from outside</button>
 </div>
@@ -565,6 +570,8 @@ class Live {
     this.start();
     this.listen();
     this.onParts = () => this.take();
+    this.onHidden = () => document.hidden && this.halt();
+    document.addEventListener("visibilitychange", this.onHidden);
     hub.waiting.add(this.onParts);
     this.observer = new ResizeObserver(() => this.ask());
     this.observer.observe(this.part(".views"));
@@ -573,6 +580,7 @@ class Live {
   end() {
     this.ended = true;
     hub.waiting.delete(this.onParts);
+    document.removeEventListener("visibilitychange", this.onHidden);
     this.observer.disconnect();
     cancelAnimationFrame(this.frame);
     clearTimeout(this.resting);
@@ -838,7 +846,7 @@ class Live {
   tick(now) {
     if (!this.painter || !this.view || !this.path || this.drawn.scene === "" || this.drawn.rig === "") return;
     if (this.playing) {
-      const passed = this.then ? Math.min((now - this.then) / 1000, 0.25) : 0;
+      const passed = this.then ? (now - this.then) / 1000 : 0;
       this.at(this.time + passed * this.path.rate * Number(this.part(".speed select").value));
       this.moves += 1;
       if (this.time >= this.path.run.length / 7 - 1) this.play(false);
@@ -968,7 +976,7 @@ class Live {
     set(".time input", String(Math.round(this.time)));
     const said = [[".distance", view.stops[this.stop]], [".focal", view.focal_labels[this.focal] ?? ""], [".time", this.path && this.mode === "run" ? this.place() : ""]];
     for (const [name, text] of said) {
-      const out = this.part(`${name} output`);
+      const out = this.part(`${name} .out`);
       if (out.textContent !== text) out.textContent = text;
       this.part(`${name} input`).setAttribute("aria-valuetext", text || "not running");
     }

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 RATE_HZ = 60.0
 FROM_M, TO_M = 12.0, -3.0  # of the run that is shown, before the opening
 LONGEST_S = 60.0  # a slow run is shown from nearer
+MOST_POSES = 7200  # a long course is sampled less often
 
 
 def path_part(*, stops: Pose, run: Pose, before_m: ArrayLike, rate_hz: float = RATE_HZ, fps: float = 24.0, openings: Sequence[Opening] = ()) -> bytes:
@@ -42,22 +43,23 @@ def path_part(*, stops: Pose, run: Pose, before_m: ArrayLike, rate_hz: float = R
     return packed("path", head, arrays)
 
 
-def straight_path(shot: Shot, stops_m: Sequence[float]) -> bytes:
-    """The part of a shot's straight run past its opening, at its own speed.
+def shot_path(shot: Shot, stops_m: Sequence[float]) -> bytes:
+    """The part of a shot: its course with the aircraft's lean where it has one, else its straight run past the opening, at its own speed.
 
     Raises:
-        InputError: the shot has no opening.
+        InputError: the shot has no opening, or a course that can't be flown.
     """
-    speed = shot.run.speed_m_s
-    start = min(FROM_M, TO_M + speed * LONGEST_S)
-    before = np.arange(start, TO_M, -speed / RATE_HZ)
-    return path_part(
-        stops=shot.scene_from_recording(np.array(stops_m)),
-        run=shot.scene_from_recording(before),
-        before_m=before,
-        fps=shot.run.rate_fps,
-        openings=shot.openings,
-    )
+    flown, opening = shot.flown, shot.opening.scene_from_opening
+    rate = RATE_HZ
+    if flown is None:
+        start = min(FROM_M, TO_M + shot.run.speed_m_s * LONGEST_S)
+        before = np.arange(start, TO_M, -shot.run.speed_m_s / rate)
+        run = shot.scene_from_recording(before)
+    else:
+        rate = min(rate, MOST_POSES / flown.duration_s)
+        run = flown.recording(np.arange(0.0, flown.duration_s, 1 / rate))
+        before = -opening.inverse.points(run.translation_m)[..., 2]
+    return path_part(stops=shot.scene_from_recording(np.array(stops_m)), run=run, before_m=before, rate_hz=rate, fps=shot.run.rate_fps, openings=shot.openings)
 
 
 def _rows(poses: Pose, origin: Floats) -> NDArray[np.float32]:

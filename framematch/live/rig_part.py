@@ -11,7 +11,7 @@ import numpy as np
 from framematch.geometry.pairing import Pairing
 from framematch.live.grids import WIDE_CELLS, Lensed, ladder, lensed
 from framematch.live.parts import packed
-from framematch.render.pixels import WIDEST, display_camera
+from framematch.render.pixels import WIDEST
 from framematch.render.sheet import DIM
 
 _RUNG = math.sqrt(2)
@@ -26,13 +26,12 @@ def rig_part(pairing: Pairing, *, focals_mm: tuple[float, float] | None = None) 
     """
     display, recording, mount = pairing.display, pairing.recording, pairing.mount
     shown = display.shown
-    wide = lensed(display_camera(pairing.monitoring, display), shown, WIDE_CELLS)
+    wide = lensed(pairing.display_camera, shown, WIDE_CELLS)
     own = recording.lens.focal_mm
     rungs = [own] if focals_mm is None else _rungs(*focals_mm)
     frames = ladder(recording, pairing.frame, rungs)
     w, h = display.raster_px
-    per_mm = recording.pixels_per_mm
-    frame_aspect = min(pairing.frame.width / per_mm[0] * recording.lens.squeeze / (pairing.frame.height / per_mm[1]), WIDEST)
+    frame_aspect = min(pairing.frame_aspect, WIDEST)
     head: dict[str, Any] = {
         "wide": {"aspect": min(w / h, WIDEST), "shown": [shown.left / w, shown.top / h, shown.right / w, shown.bottom / h], **_said(wide, WIDE_CELLS)},
         "frame": {"aspect": float(frame_aspect), "rungs": [_said(rung, (rung.rays.shape[1] - 1, rung.rays.shape[0] - 1)) for rung in frames]},

@@ -101,9 +101,8 @@ class AimSolve:
         return len(self.noise_rad)
 
     def _rays(self, values: Floats) -> tuple[Floats, Floats]:
-        return _unit(moved_camera(self.pairing.recording, values, 0), self.recording_px), _unit(
-            moved_camera(self.pairing.monitoring, values, 1), self.monitoring_px
-        )
+        first, second = (moved_camera(c, values, i) for i, c in enumerate((self.pairing.recording, self.pairing.monitoring)))
+        return _unit(first, self.recording_px), _unit(second, self.monitoring_px)
 
     def seen(self, values: Floats) -> Seen:
         """Residuals and inverse distances with their slopes."""

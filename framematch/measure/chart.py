@@ -110,7 +110,7 @@ class Found:
 
 
 def parse_chart(text: str) -> Chart:
-    """A chart from its name: ``charuco-11x7-36mm``, ``chessboard-10x7-25mm``, or a paper size that
+    """A chart from its name: ``charuco-11x7-35mm``, ``chessboard-10x7-25mm``, or a paper size that
     ``framematch chart`` prints, such as ``A3``.
 
     Marker size and cells may follow for a ChArUco board of another maker: ``charuco-8x6-30mm-22mm-5``.
@@ -122,7 +122,7 @@ def parse_chart(text: str) -> Chart:
         return chart_for_paper(text)
     form = re.fullmatch(r"(charuco|chessboard)-(\d+)x(\d+)-([\d.]+)(?:mm)?(?:-([\d.]+)(?:mm)?-(\d))?", text.strip().lower())
     if form is None:
-        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-36mm")
+        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-35mm")
     kind, columns, rows, square, marker, bits = form.groups()
     try:
         return Chart(
@@ -136,7 +136,7 @@ def parse_chart(text: str) -> Chart:
     except ValueError as error:
         if isinstance(error, InputError):
             raise
-        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-36mm") from None
+        raise InputError(f"{text!r} names no chart", field="chart", fix="write it as printed on the chart, such as charuco-11x7-35mm") from None
 
 
 #: Long and short side. Sources: ISO 216; US Letter and Tabloid, ANSI/ASME Y14.1.
@@ -214,6 +214,43 @@ def mirrored(grey: NDArray[np.uint8], chart: Chart) -> bool:
         return False
     small = _smaller(grey, min(1.0, _LOOK_PX[0] / max(grey.shape)))
     return _rough(np.ascontiguousarray(small[:, ::-1]), chart) is not None
+
+
+AS_PRINTED, MIRRORED, UNTOLD = "as printed", "mirrored", ""
+_FOOT_MM = (5.0, 10.0)  # below the board: its name, its bar and the instructions; above it the paper is white
+
+
+def way_round(grey: NDArray[np.uint8], chart: Chart, found: Found) -> str:
+    """Whether a still shows a chart as printed or mirrored, ``UNTOLD`` if nothing tells.
+
+    A ChArUco board's marks tell. A plain chessboard is its own mirror image turned half round: what is printed beside it tells (its foot,
+    which a mirrored still has on the wrong side), if it is in the picture; charts of other makers have none.
+    """
+    import cv2
+
+    if chart.kind == CHARUCO:
+        return AS_PRINTED
+    if not chart.one_way_up:
+        return UNTOLD
+    onto, _ = cv2.findHomography(chart.points_mm[found.ids][:, :2], found.pixels - 0.5)
+    wide, tall = chart.columns * chart.square_mm, chart.rows * chart.square_mm
+    printed, shade = [], []
+    for low, high in ((tall + _FOOT_MM[0], tall + _FOOT_MM[1]), (-_FOOT_MM[1], -_FOOT_MM[0])):
+        x, y = np.meshgrid(np.linspace(0.03 * wide, 0.97 * wide, 400), np.linspace(low, high, 24))
+        at = cv2.perspectiveTransform(np.stack([x, y], axis=-1).reshape(1, -1, 2), onto).reshape(24, 400, 2).astype(np.float32)
+        if (at < 1).any() or (at > np.array(grey.shape[::-1]) - 2).any():
+            return UNTOLD
+        strip = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+        printed.append(float((strip - cv2.blur(strip, (101, 1))).std()))
+        shade.append(float(np.median(strip)))
+    x, y = np.clip(np.rint(found.pixels).astype(int), 0, np.array(grey.shape[::-1]) - 1).T
+    inside = grey[y.min() : y.max(), x.min() : x.max()]
+    black, white = np.percentile(inside, (10, 90)) if inside.size else (0.0, 255.0)
+    below, above = printed
+    on_paper = min(shade) > white - 0.4 * (white - black)  # and not what is behind a chart with narrow margins
+    if not on_paper or max(below, above) < 0.03 * (white - black) or max(below, above) < 2.5 * min(below, above):
+        return UNTOLD
+    return AS_PRINTED if below > above else MIRRORED
 
 
 def _smaller(grey: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:

@@ -25,7 +25,7 @@ from framematch.guide.transfer import distance_from, inverse_m
 from framematch.measure.aim import AimSolve, Fit, Row
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
-from framematch.measure.figure import Figure
+from framematch.measure.figure import NORMAL_95, Figure
 from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
@@ -36,6 +36,7 @@ FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
+_BEYOND = 2.2  # and by how many of the file's own
 LEAN = 16.0  # how many times more blocks may scatter than details do
 _CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
 _FILLED = 5  # of 12 parts of the frame
@@ -244,6 +245,7 @@ def _pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
     """(14,): by how many standard deviations the stills pull each figure from the file's, beyond what they leave open; 0 for the aim."""
     free = solve.held**2 - np.diag(covariance)
     out = np.where(free > 0.05 * solve.held**2, np.abs(values) / np.sqrt(np.maximum(free, 1e-18)), np.abs(values) / solve.held)
+    out[np.abs(values) < _BEYOND * solve.held] = 0  # the covariance is on the safe side: what stays near the file's figure is never called wrong
     out[:3] = 0
     return out
 
@@ -258,11 +260,10 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
         apart = 1000 * float(np.linalg.norm(values[OFFSET]))
         raise NotSuitable(
             f"the stills fit only if the cameras stand {apart:.0f} mm from where the file has them, more than its tolerance makes likely",
-            fix="take both stills at one moment, and check offset_mm and its tolerance",
+            fix="take both stills at one moment, of a scene without repeating patterns, and check offset_mm and its tolerance",
         )
     if worst < 8:
-        longer = 100 * math.expm1(values[worst])
-        what = f"the {WHICH[worst - 6]} lens seems {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file's"
+        what = _focal_words(values[FOCAL], worst - 6)
     elif worst < 12:
         which = (worst - 8) // 2
         camera = (solve.pairing.recording, solve.pairing.monitoring)[which]
@@ -270,9 +271,20 @@ def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: 
         what = f"the {WHICH[which]} lens's centre seems {shift:.0f} px from the file's"
     else:
         what = f"the {WHICH[worst - 12]} lens seems to bend {100 * abs(values[worst]):.1f} % more than the file has it"
-    raise NotSuitable(
-        f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise in the picture"
-    )
+    raise NotSuitable(f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise its picture")
+
+
+def _focal_words(logs: Floats, worst: int) -> str:
+    """Which lens seems longer or shorter; both, where only how they go together is seen and each took half of it."""
+
+    def seems(log: float) -> str:
+        longer = 100 * math.expm1(log)
+        return f"{abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'}"
+
+    if logs[0] * logs[1] < 0 and min(abs(logs)) > 0.4 * max(abs(logs)):
+        both = float(logs[0] - logs[1])
+        return f"the recording lens seems {seems(both)} than the file's, or the monitoring lens {seems(-both)}"
+    return f"the {WHICH[worst]} lens seems {seems(float(logs[worst]))} than the file's"
 
 
 def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Typed], warnings: list[str], found: int) -> Checked:
@@ -292,14 +304,21 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
     rows, told = _used_rows(solve, fit, typed, pairing)
     state, full = all_known(solve, fit, [row for _, row in rows])
     final = solve.fit(np.ones(len(solve), dtype=bool), start=state.values, rows=full, scale=fit.scatter, rounds=3)
-    covariance = final.covariance
+    covariance = final.covariance * _widened(fit)
     _refuse_wrong(solve, final.values, covariance, most=PULL)
     states = [(np.zeros(COUNT), covariance)]
     for i in range(len(rows)):
         others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
         other, _ = all_known(solve, fit, others)
-        states.append((other.values - state.values, other.covariance))
+        states.append((other.values - state.values, other.covariance * _widened(fit)))
     return _result(pairing, solve, final, states, good, warnings=[*warnings, *told], found=found)
+
+
+def _widened(fit: Fit) -> float:
+    """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
+    from scipy.stats import t
+
+    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() / 2, 4)) / NORMAL_95) ** 2)
 
 
 def _used_rows(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[list[tuple[Typed, Row]], list[str]]:
@@ -352,9 +371,8 @@ def _result(pairing: Pairing, solve: AimSolve, fit: Fit, states: list[tuple[Floa
     serves = tuple((d, known_percent(s, states)) for d, s in slopes.items())
     advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(states) > 1)
     if not serves[0][1] <= MOST_PERCENT:
-        raise NotSuitable(
-            f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame", fix=advice or "take more stills"
-        )
+        known = f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame"
+        raise NotSuitable(known, fix=advice or "take more stills")
     with np.errstate(divide="ignore"):
         depth = np.where(w > 1e-3, 1 / w, np.inf)
     scale = [getattr(pairing, which).raster_px[0] / getattr(solve.pairing, which).raster_px[0] for which in WHICH]
@@ -401,11 +419,9 @@ def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known
     along = fit.seen.w_slope[near]
     offset = np.zeros(COUNT)
     gains = {"another pair of stills with detail all over the frame, from another place": covariance / 2}
-    far = (
-        "the distance of another flat thing, the farther the better"
-        if typed
-        else "the distance of something far and flat that both stills show; paced out is enough (--distance)"
-    )
+    far = "the distance of something far and flat that both stills show; paced out is enough (--distance)"
+    if typed:
+        far = "the distance of another flat thing, the farther the better"
     gains[far] = state.with_row(Row(slope=along, target=0.0, sigma=0.006)).covariance
     held = covariance
     for i in range(OFFSET.start, OFFSET.stop):

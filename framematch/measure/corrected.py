@@ -17,6 +17,7 @@ from framematch.measure.unknowns import COUNT, mounted, moved
 Floats = NDArray[np.float64]
 MOUNT_FIGURES = ("pan_deg", "tilt_deg", "roll_deg", "right_mm", "up_mm", "forward_mm")
 _DRAWS = 2000
+_LEAST = np.array([0.01] * 3 + [0.2] * 3)  # deg, mm: real lenses and tracks are not sure to less, however many details
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 
 
@@ -71,7 +72,7 @@ def mount_figures(pairing: Pairing, values: Floats, covariance: Floats) -> tuple
         return np.array([getattr(now, name) for name in MOUNT_FIGURES])
 
     slopes = np.stack([(all_six(values + move) - all_six(values - move)) / 2e-6 for move in 1e-6 * np.eye(COUNT)[:6]], axis=1)
-    half = NORMAL_95 * np.sqrt(np.maximum(np.diag(slopes @ covariance[:6, :6] @ slopes.T), 0))
+    half = np.hypot(NORMAL_95 * np.sqrt(np.maximum(np.diag(slopes @ covariance[:6, :6] @ slopes.T), 0)), _LEAST)
     return tuple(Figure(name=n, value=float(v), half_95=float(h)) for n, v, h in zip(MOUNT_FIGURES, all_six(values), half, strict=True))
 
 

@@ -27,6 +27,7 @@ _MOST_PX = 1700  # long side of the common view
 _DETAILS = 3000
 _RATIO = 0.86  # best over second best match
 _CORNERS, _WINDOW_PX, _TRACKED_PX = 900, 15, 0.12  # to track, the window tracked, the noise expected
+_LEAST_SPREAD = 5.0  # grey levels about a detail; noise alone makes fewer
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -147,6 +148,7 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
     known = [view.camera.project(r)[0] for r in _rays(pairing, near)]
     first, second = _evened(view.recording, view.recording_seen), _evened(view.monitoring, view.monitoring_seen)
     inside = cv2.erode((view.recording_seen & view.monitoring_seen).astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
+    inside &= _detailed(view.recording) & _detailed(view.monitoring)
     corners = cv2.goodFeaturesToTrack(first, maxCorners=_CORNERS, qualityLevel=0.02, minDistance=5, mask=inside, blockSize=5)
     places = np.concatenate([known[0], np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5]) if corners is not None else known[0]
     _, nearest = cKDTree(known[0]).query(places)
@@ -172,9 +174,17 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
 
 def _rays(pairing: Pairing, matches: Matches) -> tuple[Floats, Floats]:
     """Unit rays of matches in recording axes, of each camera."""
-    return pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[
-        0
-    ] @ pairing.mount.recording_from_monitoring.T
+    first, second = pairing.recording.unproject(matches.recording_px)[0], pairing.monitoring.unproject(matches.monitoring_px)[0]
+    return first, second @ pairing.mount.recording_from_monitoring.T
+
+
+def _detailed(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Where there is more than noise to track, 1 and 0."""
+    import cv2
+
+    grey = picture.astype(np.float32)
+    square = cv2.GaussianBlur(grey**2, (0, 0), 4) - cv2.GaussianBlur(grey, (0, 0), 4) ** 2
+    return (square > _LEAST_SPREAD**2).astype(np.uint8)
 
 
 def _evened(picture: NDArray[np.uint8], seen: Mask) -> NDArray[np.uint8]:

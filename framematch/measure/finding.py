@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
-from framematch.measure.chart import Chart, Found, find_chart, mirrored
+from framematch.measure.chart import MIRRORED, UNTOLD, Chart, Found, find_chart, mirrored, way_round
 from framematch.measure.stills import Still, named_stills, read_still
 
 AT_ONCE = 2  # stills in memory at a time
@@ -29,6 +29,7 @@ class Looked:
         reason: why it is of no use; empty if it is.
         small: a small grey copy (height, width), None if it could not be read.
         digest: the same for two stills with the same pixels; empty if it could not be read.
+        way: whether the chart is seen as printed, as ``chart.way_round`` tells.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Looked:
     reason: str
     small: NDArray[np.uint8] | None = None
     digest: str = ""
+    way: str = UNTOLD
 
 
 def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked], None] | None = None) -> list[Looked]:
@@ -70,7 +72,10 @@ def look_in(name: str, chart: Chart, *, content: bytes | None = None) -> Looked:
     reason = ""
     if found is None:
         reason = "mirrored: the chart's marks read only from behind. Turn off the camera's mirror setting" if mirrored(grey, chart) else "no chart found"
-    return Looked(name=name, size_px=still.size_px, found=found, reason=reason, small=_small(still), digest=still.digest)
+    way = UNTOLD if found is None else way_round(grey, chart, found)
+    if way == MIRRORED:
+        found, reason = None, "mirrored: what is printed below the chessboard stands above it. Turn off the camera's mirror setting"
+    return Looked(name=name, size_px=still.size_px, found=found, reason=reason, small=_small(still), digest=still.digest, way=way)
 
 
 def once(looked: Looked, before: Sequence[Looked]) -> Looked:

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
-from framematch.measure.chart import Chart
+from framematch.measure.chart import AS_PRINTED, Chart
 from framematch.measure.finding import Looked, usable
 from framematch.measure.lens import LensFit, fit_lens
 from framematch.measure.mount import Known, MountFit, check_pairs, fit_mount
 
 KEEP, MEASURE = "keep", "measure"
+CAMERAS = ("recording", "monitoring")
+_UNTOLD = (
+    "nothing in the {} stills tells this plain chessboard from its mirror image: check that the camera does not mirror its picture, "
+    "or use the chart with marks, which tells"
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,4 +73,7 @@ def measure_mount(recording: Sequence[Looked], monitoring: Sequence[Looked], cha
         first, second = (measure_lens(side, chart, known=c) for side, c in zip(sides, known, strict=True))
         fitted = (first, second)
         fit = fit_mount(found_r, found_m, chart, cameras=fitted)
+    untold = [CAMERAS[i] for i, side in enumerate(sides) if not any(each.way == AS_PRINTED for each in side)]
+    if untold:
+        fit = replace(fit, warnings=(*fit.warnings, _UNTOLD.format(" and ".join(untold))))
     return MountMeasured(fit=fit, lenses=fitted)

@@ -2,9 +2,8 @@
 
 A solve without them (``aim.AimSolve.fit``) leaves aim and distances to trade against each other along the offset. Two things end that:
 
-- **Nothing lies farther than infinity.** The farthest blocks of details bound the trade on one side: each block's mean inverse distance w
-  is at least 0, to its noise. A flat expectation above 0 times these bounds, along the one direction that w of the farthest block
-  takes, gives mean and variance by quadrature, which stand for the bound as one more row.
+- **Nothing lies farther than infinity.** The farthest blocks of details bound the trade on one side, and far blocks on all sides bound how
+  the picture may be stretched: each block's inverse distance w is at least 0, to its noise.
 - **A distance typed in**, of one place. Held to ``TAPE_SHARE``; and since a typed distance can be wrong with nothing to show it, every
   figure stated later is the widest of those with one typed distance at a time held to ``DOUBT_SHARE`` only.
 """
@@ -21,14 +20,14 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.transfer import inverse_m
-from framematch.measure.aim import NEAREST_M, AimSolve, Fit, Row
+from framematch.measure.aim import AimSolve, Fit, Row
 from framematch.measure.figure import NORMAL_95
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-TAPE_SHARE, DOUBT_SHARE = 0.1, 0.35  # half-widths of 95 % intervals of a typed distance, as shares of it
-FEWEST_AT_PLACE = 5
-PLACE_SHARE = 0.1  # of the frame, each way from the place
+TAPE_SHARE, DOUBT_SHARE = 0.03, 0.42  # half-widths of 95 % intervals of a typed distance, as shares of it
+FEWEST_AT_PLACE = 4
+PLACE_SHARE = 0.1  # of the frame, each way from the middle; from a place that was named at first less
 _ALONG_RAD_SHARE = 0.4  # of the tracking noise: what a block's details share along the offset
 
 
@@ -53,7 +52,9 @@ class Typed:
 
 
 def parse_typed(text: str, *, moments: int = 1) -> Typed:
-    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment); ``inf`` is the horizon.
+    """A distance from ``"4"`` (of the middle), ``"4@310,204"`` (of a place in the recorded still) or ``"2:4@310,204"`` (of the second moment).
+
+    ``inf`` is the horizon.
 
     Raises:
         InputError: it can't be read, or there is no such moment.
@@ -65,9 +66,8 @@ def parse_typed(text: str, *, moments: int = 1) -> Typed:
         moment, distance = int(form[1] or 1), float(form[2])
         at = (float(form[3]), float(form[4])) if form[3] else None
     except ValueError:
-        raise InputError(
-            f"{text!r} is not a distance", field="--distance", fix="write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
-        ) from None
+        fix = "write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
+        raise InputError(f"{text!r} is not a distance", field="--distance", fix=fix) from None
     if not 1 <= moment <= moments:
         raise InputError(f"there is no moment {moment}", field="--distance", fix=f"moments are numbered from 1 to {moments}")
     if not distance >= 0.2:
@@ -94,8 +94,12 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
     f = frame_of.frame
     scale = solve.pairing.recording.raster_px[0] / frame_of.recording.raster_px[0]
     middle = np.array(typed.at_px or ((f.left + f.right) / 2 * scale, (f.top + f.bottom) / 2 * scale))
-    reach = np.array([f.width, f.height]) * scale * PLACE_SHARE * (1.0 if typed.at_px is None else 0.6)
-    near = (np.abs(solve.recording_px - middle) < reach).all(axis=1) & (solve.moment == typed.moment) & (fit.weight * fit.scatter**2 > 0.3)
+    reach = np.array([f.width, f.height]) * scale * PLACE_SHARE
+    off = (np.abs(solve.recording_px - middle) / reach).max(axis=1)
+    usable = (solve.moment == typed.moment) & (fit.weight * fit.scatter**2 > 0.3)
+    near = usable & (off < (1.0 if typed.at_px is None else 0.6))
+    if near.sum() < FEWEST_AT_PLACE:
+        near = usable & (off < 1.0)
     if near.sum() < FEWEST_AT_PLACE:
         return None, "too few details there to take it of"
     w = fit.seen.w[near]
@@ -124,56 +128,50 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         if some.sum() < 5:
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
-        out.append(
-            (
-                float(np.median(fit.seen.w[some])),
-                fit.seen.w_slope[some].mean(axis=0),
-                noise * float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2)),
-            )
-        )
+        noise *= float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))
+        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
     if not out:
         return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])
 
 
-def bound_row(solve: AimSolve, fit: Fit, state: State) -> Row | None:
-    """What it adds that no block of details lies beyond infinity or nearer than ``NEAREST_M``; None if nothing."""
+def bound_rows(solve: AimSolve, fit: Fit, state: State) -> tuple[State, list[Row]]:
+    """What it adds that no block of details lies beyond infinity: the state with it, and the rows that stand for it.
+
+    One block after the other, the most wanting first: a normal expectation of its w times the normal distribution's share above 0 has
+    mean and variance in closed form (as in probit regression), which a row gives to the state.
+    """
     from scipy.special import log_ndtr
 
     w, slope, noise = block_distances(solve, fit)
-    if not len(w):
-        return None
-    w = w + slope @ (state.values - fit.values)
-    far = int(np.argmin(w + noise))
-    toward = slope @ state.covariance @ slope[far]
-    spread = float(toward[far])
-    if spread <= 0:
-        return None
-    share = toward / spread
-    rest = np.sqrt(np.maximum(np.einsum("bi,ij,bj->b", slope, state.covariance, slope) - toward**2 / spread, 0) + noise**2)
-    sd = float(np.sqrt(spread))
-    u = np.unique(np.concatenate([np.linspace(-7 * sd, 7 * sd, 2001), *(np.linspace(-w[far] - 40 * noise[far], -w[far] + 40 * noise[far], 801),)]))
-    alike = float((w - w[far] < 2 * np.hypot(noise, noise[far])).sum())
-    there = w + u[:, None] * share
-    bounds = log_ndtr(there / rest) / np.sqrt(max(alike, 1.0)) + log_ndtr((1 / NEAREST_M - there) / rest) / len(w)
-    log = -0.5 * (u / sd) ** 2 + bounds.sum(axis=1)
-    weight = np.exp(log - log.max()) * np.gradient(u)
-    weight /= weight.sum()
-    mean = float(weight @ u)
-    variance = float(weight @ (u - mean) ** 2)
-    precision = 1 / max(variance, 1e-12) - 1 / spread
-    if precision < 0.02 / spread:
-        return None
-    return Row(slope=slope[far], target=float(slope[far] @ state.values + mean / (variance * precision)), sigma=float(precision**-0.5))
+    left, rows = list(range(len(w))), []
+    while left:
+        mean = w[left] + slope[left] @ (state.values - fit.values)
+        toward = slope[left] @ state.covariance
+        spread = np.einsum("bi,bi->b", toward, slope[left])
+        total = np.sqrt(spread + noise[left] ** 2)
+        here = int(np.argmin(mean / total))
+        z, var = float(mean[here] / total[here]), float(spread[here])
+        if z > 3 or var <= 0:
+            break
+        rate = float(np.exp(-0.5 * z * z - 0.9189385332 - log_ndtr(z)))
+        new_mean = var / float(total[here]) * rate  # above the old one
+        new_var = var - var**2 / float(total[here]) ** 2 * rate * (z + rate)
+        alike = int((mean / total < 1.5).sum())
+        block = left.pop(here)
+        precision = 1 / max(new_var, 1e-9 * var) - 1 / var
+        if precision * var < 1e-3:
+            continue
+        target = float(slope[block] @ state.values + new_mean / (new_var * precision))
+        row = Row(slope=slope[block], target=target, sigma=float((precision / max(alike, 1)) ** -0.5))  # of many that touch the bound each counts in part
+        state, rows = state.with_row(row), [*rows, row]
+    return state, rows
 
 
 def all_known(solve: AimSolve, fit: Fit, rows: Sequence[Row]) -> tuple[State, list[Row]]:
     """The solve's state with rows and what the bound adds to them, and all these rows."""
     state = State(values=fit.values, covariance=fit.covariance)
-    out = list(rows)
     for row in rows:
         state = state.with_row(row)
-    bound = bound_row(solve, fit, state)
-    if bound is not None:
-        state, out = state.with_row(bound), [*out, bound]
-    return state, out
+    state, bounds = bound_rows(solve, fit, state)
+    return state, [*rows, *bounds]

@@ -36,7 +36,7 @@ def lens_starts(blank: Camera, corners: Corners, wanted: set[str]) -> dict[str, 
     views = np.unique(corners.view)
     some = views[np.linspace(0, len(views) - 1, min(len(views), 10)).astype(int)]
     scored = []
-    for projection in (name for name, model in MODELS.items() if model.series is not None):
+    for projection in (name for name, model in MODELS.items() if model.start):
         for angle_deg in (12, 18, 25, 34, 44, 55, 67, 80, 95, 110, 126, 143, 160, 180, 205):
             half = math.radians(angle_deg / 2)
             unit = Lens(projection=projection, focal_mm=1.0)

@@ -59,25 +59,6 @@ class FromMarks:
     warnings: tuple[str, ...]
 
 
-def parse_places(text: str) -> list[tuple[float, float] | None]:
-    """Places from ``"310,204; 980,210; -; 305,540; 640,370"``.
-
-    Raises:
-        InputError: it can't be read.
-    """
-    out: list[tuple[float, float] | None] = []
-    for part in filter(None, (p.strip() for p in text.split(";"))):
-        if part == "-":
-            out.append(None)
-            continue
-        try:
-            x, y = (float(v) for v in part.split(","))
-        except ValueError:
-            raise InputError(f"{part!r} is no place", field="--marks", fix="write x,y in pixels of the still, - for a mark not seen") from None
-        out.append((x, y))
-    return out
-
-
 def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[float, float] | None], distance_m: float) -> FromMarks:
     """The aim that puts the wall marks where they are seen.
 
@@ -142,9 +123,7 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         miss_px=tuple(float(v) for v in size),
         warnings=()
         if odd is None
-        else (
-            f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree among themselves: check its tape, or leave it out (-)",
-        ),
+        else (f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree: check its tape, or leave it out (-)",),
     )
 
 

@@ -73,9 +73,8 @@ def taken(checked: Checked, names: Collection[str]) -> Taken:
         values[:3] = _aim_for(checked, values, distances)
     after = moved(before, values)
     left = {d: guide_off_percent(after, checked.after, d) for d in distances}
-    keys = {
-        k: v for k, v in mount_values(after.mount).items() if k.split(".")[1] in {"aim_deg" if "aim" in names else "", "offset_mm" if "offset" in names else ""}
-    }
+    tables = {table for name, table in (("aim", "aim_deg"), ("offset", "offset_mm")) if name in names}
+    keys = {k: v for k, v in mount_values(after.mount).items() if k.split(".")[1] in tables}
     for index, (which, focus) in enumerate((("recording", before.focus_m), ("monitoring", math.inf))):
         if any(values[i] for i in (6 + index, 8 + 2 * index, 9 + 2 * index, 12 + index)):
             keys |= {f"{which}.{key}": value for key, value in camera_values(getattr(after, which), focus_m=focus).items()}

@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from framematch.geometry.camera import Camera
 from framematch.geometry.lens import Lens
+from framematch.geometry.lens_models import MODELS
 from framematch.geometry.mount import Mount, aim_from_rotation
 from framematch.geometry.pairing import Pairing
 from framematch.measure.figure import NORMAL_95
@@ -26,16 +27,10 @@ Floats = NDArray[np.float64]
 COUNT = 14
 AIM, OFFSET, FOCAL, CENTRE, BEND = slice(0, 3), slice(3, 6), slice(6, 8), slice(8, 12), slice(12, 14)
 WHICH = ("recording", "monitoring")
+#: What a closed form becomes when it is bent: a fisheye, a straight lens.
+_BENDING = {straight: next(m for m in MODELS.values() if m.coefficients and (m.bare == "rectilinear") == straight) for straight in (False, True)}
 _AIM_RAD = math.radians(20)  # the aim is what the check looks for: the file hardly holds it
-
-# The first terms of theta + k1 theta^3 + ... of the closed forms; the ninth power's neglect stays below 1e-5 to 60 degrees.
-BROWN_CONRADY, KANNALA_BRANDT = "brown-conrady", "kannala-brandt"
-_SERIES = {
-    "equidistant": (0.0, 0.0, 0.0, 0.0),
-    "equisolid": (-1 / 24, 1 / 1920, -1 / 322560, 1 / 92897280),
-    "stereographic": (1 / 12, 1 / 120, 17 / 20160, 31 / 362880),
-    "orthographic": (-1 / 6, 1 / 120, -1 / 5040, 1 / 362880),
-}
+_LEAST_OFFSET_MM = 1.0  # nobody knows where an entrance pupil is to less, and real stills are not straight to less
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,7 +57,7 @@ def held(pairing: Pairing) -> Floats:
     t = pairing.tolerance
     out = np.empty(COUNT)
     out[AIM] = _AIM_RAD
-    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, 0.05) / 1000 / NORMAL_95
+    out[OFFSET] = max(t.offset_mm or SPEC_SHEET.offset_mm, _LEAST_OFFSET_MM) / 1000 / NORMAL_95
     for i, which in enumerate(WHICH):
         camera: Camera = getattr(pairing, which)
         usual = MEASURED if measured_lens(pairing, which) else SPEC_SHEET
@@ -106,16 +101,14 @@ def bent(lens: Lens, by: float, at: float) -> Lens:
 
     Straight lenses become Brown-Conrady, closed fisheyes Kannala-Brandt by their series.
     """
-    if _straight(lens):
-        k = lens.k or (0.0,)
-        return replace(lens, projection=BROWN_CONRADY, k=(k[0] + by / at**2, *k[1:]))
-    k = lens.k if lens.projection == KANNALA_BRANDT else _SERIES[lens.projection]
-    k = k or (0.0,)
-    return replace(lens, projection=KANNALA_BRANDT, k=(k[0] + by / at**2, *k[1:]))
+    straight = _straight(lens)
+    bending = lens.model if lens.model.coefficients else _BENDING[straight]
+    k = (lens.k if straight or lens.model.coefficients else lens.model.series) or (0.0,)
+    return replace(lens, projection=bending.name, k=(k[0] + by / at**2, *k[1:]))
 
 
 def _straight(lens: Lens) -> bool:
-    return lens.projection in ("rectilinear", BROWN_CONRADY)
+    return lens.model.bare_name == "rectilinear"
 
 
 def _bend_at(camera: Camera) -> float:

@@ -12,7 +12,7 @@ from framematch.guide.report import insets_percent, insets_px
 from framematch.guide.transfer import EDGES
 from framematch.text import units
 
-ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed pilot decide."
+ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed remote pilot decide."
 
 
 @dataclass(frozen=True, kw_only=True)

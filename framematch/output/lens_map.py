@@ -10,7 +10,6 @@ picture, *bent* the way back. The undistorted picture is that of a rectilinear l
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -29,7 +28,7 @@ Map = NDArray[np.float32]
 PICTURES = ("display", "recording")
 FORMATS = ("tiff", "exr")
 WAYS = ("straight", "bent")
-MOST_PIXELS = 100_000_000
+MOST_PIXELS = 85_000_000  # the largest recording rasters have 80 million
 TALLEST = 4.0
 _ROWS = 64  # rows worked on at once
 
@@ -103,8 +102,13 @@ def lens_map(made: Picture, source: Picture, *, top_left: bool = False) -> Map:
         made: the picture to make; the map has its size.
         source: the picture to take from; S and T are over it.
         top_left: T counts from the top edge; else from the bottom edge.
+
+    Raises:
+        InputError: more pixels than ``MOST_PIXELS``.
     """
     (wide, high), (from_wide, from_high) = made.raster_px, source.raster_px
+    if wide * high > MOST_PIXELS:
+        raise InputError(f"{wide} x {high} pixels", field="raster_px", fix=f"keep it under {MOST_PIXELS / 1e6:g} million pixels")
     out = np.empty((high, wide, 3), dtype=np.float32)
     x = np.arange(wide) + 0.5
     for top in range(0, high, _ROWS):
@@ -198,11 +202,9 @@ def _write_tiff(path: Path, st: Map) -> None:
         import tifffile
     except ImportError:
         raise InputError("the TIFF writer is not installed", fix="run: pip install 'framematch[sheets]'") from None
-    with written_whole(path) as beside:
-        # Written to memory first: the library wants a name with its own ending and would leave parts behind.
-        stream = io.BytesIO()
-        tifffile.imwrite(stream, st, photometric="rgb", compression="zlib", metadata=None, software="framematch")
-        beside.write_bytes(stream.getvalue())
+    # Through an open file: the library wants a name with its own ending and would leave parts behind. In strips: it holds a few at a time.
+    with written_whole(path) as beside, beside.open("wb") as stream:
+        tifffile.imwrite(stream, st, photometric="rgb", compression="zlib", rowsperstrip=_ROWS, metadata=None, software="framematch")
 
 
 def _write_exr(path: Path, st: Map) -> None:

@@ -74,7 +74,8 @@ def camera_yaml(camera: Camera, *, title: str = "") -> str:
 def rig_yaml(pairing: Pairing) -> str:
     """The mount as OpenCV's stereo R and T: X_2 = R X_1 + T, 1 the monitoring camera, 2 the recording camera, metres."""
     mount = pairing.mount
-    return _document(pairing.title, [("R", _matrix(mount.recording_from_monitoring)), ("T", _matrix(mount.translation_m[:, None]))])
+    leads = [("leads_from", "monitoring"), ("leads_to", "recording"), ("unit", "metres")]
+    return _document(pairing.title, [*leads, ("R", _matrix(mount.recording_from_monitoring)), ("T", _matrix(mount.translation_m[:, None]))])
 
 
 def write_cameras(folder: Path, pairing: Pairing) -> list[Path]:

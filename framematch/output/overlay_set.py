@@ -26,7 +26,7 @@ from typing import Any
 from framematch import __version__
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.text.whole import ensure_folder, read_text
+from framematch.text.whole import alone_in, ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
@@ -123,21 +123,32 @@ def make_set(
         raise InputError(f"{jobs} at once", field="jobs", fix="give a number such as 2, or -1 for every core")
     files = pairing_files(folder)
     ensure_folder(out)
-    part = out / PART
-    shutil.rmtree(part, ignore_errors=True)
-    part.mkdir(exist_ok=True)
-    made = []
-    for each in _over_cores(files, out, options, kit, jobs):
-        made.append(each)
-        progress(each, len(files))
-    made.sort(key=lambda each: each.file)
-    _finish(out, made, options)
-    shutil.rmtree(part, ignore_errors=True)
+    with alone_in(out):
+        part = out / PART
+        _clear(part)
+        part.mkdir(exist_ok=True)
+        made = []
+        for each in _over_cores(files, out, options, kit, jobs):
+            made.append(each)
+            progress(each, len(files))
+        made.sort(key=lambda each: each.file)
+        _finish(out, made, options)
+        _clear(part)
     return made
+
+
+def _clear(part: Path) -> None:
+    if part.is_dir() and not part.is_symlink():
+        shutil.rmtree(part, ignore_errors=True)
+    else:
+        part.unlink(missing_ok=True)
 
 
 def make_one(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Made:
     """Everything for one pairing file, or nothing and the reason; runs in a worker."""
+    shown = path.name.encode("utf-8", "replace").decode()
+    if shown != path.name:
+        return Made(file=shown, problem=f"{shown}: its name is not UTF-8 text. Rename it")
     try:
         return _make(path, out, options, kit)
     except InputError as error:
@@ -192,6 +203,7 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
     os.replace(sheet, home / "sheet.pdf")
     made = Made(file=path.name, title=pairing.title, rows=tuple(rows), pages=pages, missing="".join(sorted(missing)))
     stamp = {"digest": digest, "files": sizes, "made": asdict(made)}
+    stamp["seal"] = _seal(stamp)
     _put(home / STAMP, (json.dumps(stamp, indent=1, ensure_ascii=False) + "\n").encode(), part)
     return made
 
@@ -235,11 +247,16 @@ def _stamped(home: Path, digest: str) -> Made | None:
     """What was made before from the same input, if all of it is still there."""
     try:
         stamp = json.loads(read_text(home / STAMP))
-        if stamp["digest"] != digest or any((home / name).stat().st_size != size for name, size in stamp["files"].items()):
+        if stamp["digest"] != digest or stamp.pop("seal") != _seal(stamp) or any((home / name).stat().st_size != size for name, size in stamp["files"].items()):
             return None
         return Made(**{**stamp["made"], "rows": tuple(stamp["made"]["rows"])})
-    except (InputError, OSError, ValueError, KeyError, TypeError):
+    except (InputError, OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
+
+
+def _seal(stamp: dict[str, Any]) -> str:
+    """Tells a stamp that was damaged since it was written."""
+    return hashlib.sha256(json.dumps(stamp, sort_keys=True).encode()).hexdigest()
 
 
 def _put(path: Path, content: bytes, part: Path) -> None:
@@ -274,14 +291,21 @@ def _finish(out: Path, made: Sequence[Made], options: SetOptions) -> None:
         writer.writeheader()
         writer.writerows({key: _safe_cell(value) for key, value in row.items()} for row in rows)
     sheets = out / "sheets.pdf"
-    same = all(each.kept for each in made if not each.problem) and sheets.exists() and (out / "index.json").exists()
-    if not (same and read_text(out / "index.json", limit=100_000_000) == index):
+    same = all(each.kept for each in made if not each.problem) and sheets.exists() and _said(out / "index.json") == index
+    if not same:
         if rows:
             _bind(out, [each for each in made if not each.problem], options, part)
         else:
             sheets.unlink(missing_ok=True)
     _put(out / "index.csv", ("\ufeff" + text.getvalue()).encode(), part)
     _put(out / "index.json", index.encode(), part)  # last: it vouches for the PDF
+
+
+def _said(index: Path) -> str:
+    try:
+        return read_text(index, limit=100_000_000)
+    except InputError:  # missing or damaged
+        return ""
 
 
 def _safe_cell(value: Any) -> Any:
@@ -333,6 +357,7 @@ def _check(options: SetOptions) -> None:
     from framematch.guide.sets import MOST_SETS
     from framematch.output.guide_drawing import PARTS
     from framematch.output.pdf import paper_mm
+    from framematch.output.raster import MOST_PIXELS
     from framematch.output.true_scale import fitting_paper
 
     paper_mm(options.paper)
@@ -341,7 +366,7 @@ def _check(options: SetOptions) -> None:
     if options.display_mm is not None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
-        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= 100_000_000):
+        if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
             raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:

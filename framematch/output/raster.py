@@ -5,16 +5,26 @@ from __future__ import annotations
 import io
 from typing import Any
 
+from framematch.errors import InputError
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
 
+MOST_PIXELS = 40_000_000  # of a picture: ten bytes of memory each; 8K has 33 million
 _MOST_SAMPLES = 40_000_000
 
 
 def drawing_picture(drawing: Drawing) -> Any:
-    """The drawing as a Pillow RGBA picture of its size, transparent where nothing is drawn."""
+    """The drawing as a Pillow RGBA picture of its size, transparent where nothing is drawn.
+
+    Raises:
+        InputError: more pixels than ``MOST_PIXELS``.
+    """
     from PIL import Image
 
     width, height = drawing.size
+    if width * height > MOST_PIXELS:
+        raise InputError(
+            f"{width} x {height} pixels are too many for an overlay", field="display.raster_px", fix=f"keep it under {MOST_PIXELS // 10**6} million pixels"
+        )
     fine = next((n for n in (4, 3, 2) if width * height * n * n <= _MOST_SAMPLES), 1)
     picture = Image.new("RGBA", drawing.size)
     for shape in drawing.shapes:

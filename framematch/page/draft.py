@@ -165,7 +165,7 @@ def _placed(draft: Draft, values: Values) -> Values:
     if not any(key.startswith("gap.") for key in values):
         return values
     if draft.shot_file.opening:
-        return {key.replace("gap.", "opening.0.", 1): value for key, value in values.items()}
+        return {key.replace("gap.", "opening.", 1): value for key, value in values.items()}
     if draft.shot_file.gap is not None:
         return values
     own = draft.shot.opening

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 
 from framematch.geometry.pairing import Pairing
 from framematch.live.kept import kept_scene
-from framematch.live.path_part import straight_path
+from framematch.live.path_part import shot_path
 from framematch.live.rig_part import rig_part, without_focal
 from framematch.live.scene_part import scene_part
 from framematch.page.pictures import built
 from framematch.render.keep import kept_by_value
+from framematch.shot.place import Place
 from framematch.shot.shot import Shot
 
 
@@ -47,9 +49,9 @@ def path_of(shot: Shot, stops_m: Sequence[float]) -> bytes:
     Raises:
         InputError: the shot has no opening.
     """
-    return _path(Shot(openings=shot.openings, run=shot.run), tuple(stops_m))
+    return _path(replace(shot, place=Place(), subjects=(), candidates=(), second=None), tuple(stops_m))
 
 
 @kept_by_value(limit_bytes=4_000_000)
 def _path(shot: Shot, stops_m: tuple[float, ...]) -> bytes:
-    return straight_path(shot, stops_m)
+    return shot_path(shot, stops_m)

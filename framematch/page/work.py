@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,11 @@ def first_report(pairing: Pairing) -> Report:
     The rectangle is the guide's own; the outline is set for the middle of the range in inverse distance,
     where it is best for parallel axes, until the whole report says where it is best for these.
     """
+    main, *others = (_first(pairing.alone(i)) for i in range(len(pairing.frames)))
+    return replace(main, pairing=pairing, frames=tuple(others))
+
+
+def _first(pairing: Pairing) -> Report:
     middle_m = distance_from((inverse_m(pairing.near_m) + inverse_m(pairing.far_m)) / 2)
     return Report(
         pairing=pairing,

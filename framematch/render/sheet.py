@@ -161,7 +161,7 @@ def sentences(found: Look) -> list[str]:
         lines.append(f"{metres(found.distance_m)} lies outside the distances that this guide serves.")
     drawn = {"gl": "rasteriser (GL)", "rays": "ray caster"}[found.views.renderer]
     lines.append(f"Scene: {scene_in_words(found.scene)}. Drawn by the {drawn}; no shadows, no lens blur.")
-    lines.append("It shows geometry, not a safe path. Plan with margin; local rules and the licensed pilot decide.")
+    lines.append("It shows geometry, not a safe path. Plan with margin; local rules and the licensed remote pilot decide.")
     return lines
 
 

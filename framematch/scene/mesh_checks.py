@@ -178,11 +178,16 @@ def _resource(uri: str, beside: Beside) -> bytes:
         raise _broken("holds data that is not base64") from None
 
 
+_MOST_EMPTY = 100_000  # values of an accessor without a buffer view, all 0 but for sparse ones
+
+
 def _check_accessor(accessor: dict[str, Any], views: list[dict[str, Any]]) -> None:
     count = accessor["count"]
     size = _COMPONENT_BYTES[accessor["componentType"]] * _COMPONENTS[accessor["type"]]
     if not 0 <= count <= 3 * MOST_FACES:
         raise _broken(f"claims {count:,} values in one accessor")
+    if "bufferView" not in accessor and count > _MOST_EMPTY:
+        raise _broken(f"claims {count:,} values that no part of it holds")
     if "bufferView" in accessor:
         view = views[accessor["bufferView"]]
         stride = view.get("byteStride", size)

@@ -68,10 +68,10 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
 
     Args:
         values: by dotted key, such as ``{"mount.aim_deg.tilt": 0.4}``, a number picking one of a list of tables
-            (``opening.0.sill_m``); None removes a key.
+            (``opening.0.sill_m``), the first if there is none; None removes a key.
     """
     import tomlkit
-    from tomlkit.items import AoT, InlineTable
+    from tomlkit.items import InlineTable
 
     document = _documents.take(text)
     for key, value in values.items():
@@ -79,13 +79,14 @@ def changed_text(text: str, values: Mapping[str, Any]) -> str:
         place: Any = document
         for table in tables:
             if isinstance(place, list):
-                place = place[int(table)]
-                continue
+                place = place[int(table) if table.isdigit() else 0]
+                if table.isdigit():
+                    continue
             if table not in place:
                 place[table] = tomlkit.inline_table() if table in ("offset_mm", "aim_deg", "angle_deg", "distortion") else tomlkit.table()
             place = place[table]
-            if isinstance(place, AoT):  # of a table that repeats, the first is the main one
-                place = place[0]
+        if isinstance(place, list):
+            place = place[0]
         if value is None:
             place.pop(last, None)
         elif isinstance(value, dict) and not isinstance(place, InlineTable):

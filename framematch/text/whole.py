@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from collections.abc import Iterator
@@ -64,6 +65,39 @@ def ensure_folder(folder: Path) -> None:
         raise InputError("can't be written to: it is not a folder", file=str(folder), fix="choose another output folder") from None
     except (OSError, ValueError) as error:
         raise InputError(f"can't be written to ({why(error)})", file=str(folder), fix="choose another output folder") from None
+
+
+@contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """While inside, no other process is inside for the same folder; the system itself lets go if this one is killed.
+
+    Raises:
+        InputError: another one is.
+    """
+    where, flags = folder, os.O_RDONLY
+    if os.name == "nt":  # folders can't be locked there, so a file that stands for this one
+        where = Path(tempfile.gettempdir()) / f"framematch-{hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]}.lock"
+        flags = os.O_RDWR | os.O_CREAT
+    handle = os.open(where, flags)
+    try:
+        try:
+            _lock(handle)
+        except (BlockingIOError, PermissionError):  # Windows says the second
+            raise InputError("another run is at work in this folder", file=str(folder), fix="wait for it to end, or name another folder") from None
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int) -> None:
+    if os.name == "nt":
+        import msvcrt
+
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+    else:
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 @contextmanager

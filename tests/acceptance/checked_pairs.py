@@ -1,6 +1,6 @@
 """The check judged on pairs that share no code with it: what it says beside what is true, for one pair or several of one rig.
 
-All 200 pairs and 50 sets, one file of outcomes each (hours on shared cores; made stills are kept in a folder):
+All 200 pairs and 50 sets, hours on shared cores; stills made are kept in a folder:
 
     python tests/acceptance/checked_pairs.py pairs 0 200 --stills FOLDER
     python tests/acceptance/checked_pairs.py sets 0 50 --stills FOLDER
@@ -8,23 +8,28 @@ All 200 pairs and 50 sets, one file of outcomes each (hours on shared cores; mad
 
 from __future__ import annotations
 
+import argparse
 import math
 import pickle
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "helpers"), str(Path(__file__).parents[2])]
+sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
 import independent_pairs as made
 
+from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.tolerance import edge_places
 from framematch.guide.transfer import inverse_m, to_display
+from framematch.measure.check import check_moments
 from framematch.measure.known import Typed
 from framematch.measure.stills import Still
 
@@ -95,3 +100,65 @@ def typed_of(rig: made.Rig, index: int, kind: str, *, wrong: float = 1.0, folder
     place = flat[len([p for p in flat if p.distance_m > 0.98 * flat[0].distance_m]) // 2]  # among the farthest, not at the very corner
     off = np.random.default_rng((rig.seed, 3, index)).normal() / 1.96 * (0.1 if kind == "open" else 0.02)
     return Typed(distance_m=place.distance_m * (1 + off) * wrong, at_px=place.at_px, moment=index)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What a check said of a rig: (distance, percent stated, percent true) each; or why it refused."""
+
+    seed: int
+    kinds: str
+    rows: tuple[tuple[float, float, float], ...]
+    said: str
+
+
+def outcome(seed: int, moments: int, *, wrong: float = 1.0, folder: Path | None = None) -> Outcome:
+    """Check one rig; ``wrong``: a factor that the first typed distance is wrong by, 0 for none typed."""
+    rig = made.random_rig(seed)
+    shown = moments_of(rig, moments, folder)
+    typed = [typed_of(rig, i, m.kind, wrong=wrong if i == 0 else 1.0, folder=folder) for i, m in enumerate(shown)] if wrong else []
+    kinds = "".join(m.kind[0] for m in shown)
+    try:
+        found = check_moments(pairing_of(rig), [stills_of(m, str(i)) for i, m in enumerate(shown)], typed=[t for t in typed if t])
+    except InputError as error:
+        return Outcome(seed=seed, kinds=kinds, rows=(), said=str(error))
+    rows = tuple((d, known, true_off_percent(rig, found.after, d)) for d, known in found.serves)
+    return Outcome(seed=seed, kinds=kinds, rows=rows, said="; ".join(found.warnings))
+
+
+def summary(outcomes: list[Outcome], limit: float) -> str:
+    """How many were accepted (known to the limit where the details are), how true that is, and how the stated figures hold."""
+    told = [o for o in outcomes if o.rows]
+    accepted = [o for o in told if o.rows[0][1] <= limit]
+    every = np.array([(known, true) for o in told for _, known, true in o.rows])
+    here = np.array([o.rows[0][1:] for o in told]).reshape(-1, 2)
+    mine = np.array([o.rows[0][1:] for o in accepted]).reshape(-1, 2)
+    return (
+        f"{len(outcomes)} rigs, {len(outcomes) - len(told)} refused, {len(accepted)} accepted ({100 * len(accepted) / len(outcomes):.0f} %); "
+        f"of these {100 * (mine[:, 1] <= limit).mean() if len(mine) else math.nan:.1f} % within {limit} %, "
+        f"worst {(mine[:, 1] / mine[:, 0]).max(initial=0):.2f} "
+        f"times its figure; figures cover {100 * (here[:, 1] <= here[:, 0]).mean():.1f} % where the details are, "
+        f"{100 * (every[:, 1] <= every[:, 0]).mean():.1f} % at all distances; worst {(every[:, 1] / every[:, 0]).max(initial=0):.2f} times its figure"
+    )
+
+
+def main() -> None:
+    """Check many and print each and the summary."""
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("what", choices=("pairs", "sets"))
+    options.add_argument("first", type=int)
+    options.add_argument("count", type=int)
+    options.add_argument("--stills", type=Path)
+    options.add_argument("--wrong", type=float, default=1.0, help="factor that the first typed distance is wrong by; 0 for no typed distances")
+    given = options.parse_args()
+    moments, start, limit = (1, FIRST_PAIR, PAIR_PERCENT) if given.what == "pairs" else (MOMENTS, FIRST_SET, SET_PERCENT)
+    outcomes = []
+    for seed in range(start + given.first, start + given.first + given.count):
+        outcomes.append(outcome(seed, moments, wrong=given.wrong, folder=given.stills))
+        o = outcomes[-1]
+        print(seed, o.kinds, "  ".join(f"{d:.3g} m: {known:.2f} % stated, {true:.2f} true" for d, known, true in o.rows) or "refused", o.said, flush=True)
+    print(summary(outcomes, limit))
+
+
+if __name__ == "__main__":
+    main()

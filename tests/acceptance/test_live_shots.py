@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from live_compare import SHOTS, apart, pairs
-from live_stills import chromium_page
+from live_stills import live_browser, page_with
 
 
 @pytest.mark.parametrize("shot", SHOTS)
 def test_live_pictures_of_a_shot_through_each_pair(chromium: str, shot: str) -> None:
     parts: dict[str, bytes] = {}
-    with chromium_page(chromium, parts) as page:
+    with live_browser(chromium) as browser:
+        page = page_with(browser, parts)
         for name, pairing in pairs().items():
             found = apart(page, parts, shot, pairing, height_px=300, focals_mm=(4.0, 100.0))
             m = found.markers_px

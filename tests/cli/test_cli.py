@@ -48,6 +48,7 @@ def test_json_has_every_key_and_no_nan(rig):
     data = json.loads(done.stdout, parse_constant=lambda name: pytest.fail(name))
     assert list(data) == [
         "title", "display_px", "distance_m", "angles_deg", "guide", "areas", "at", "unseen_percent", "tolerance", "cells", "lens_fit", "warnings",
+        "frames", "sets", "sets_worst_error_percent", "turning",
     ]  # fmt: skip
     assert data["distance_m"] == [1.5, "inf"]
     assert set(data["angles_deg"]) == {"recording", "frame", "monitoring", "display"}
@@ -64,6 +65,11 @@ def test_json_has_every_key_and_no_nan(rig):
     for each in data["at"]:
         assert set(each) == {"distance_m", "outline_px", "rectangle_px", "error_percent"}
         assert set(each["error_percent"]) == {"left", "top", "right", "bottom", "worst"}
+    (frame,), (lines,) = data["frames"], data["sets"]
+    assert list(frame) == ["name", "aspect", "guide", "areas", "at"] and list(lines) == ["distance_m", "guide", "at"]
+    assert frame["name"] == "2.39:1" and frame["aspect"] == 2.39 and frame["guide"] == lines["guide"] == data["guide"]
+    assert set(data["sets_worst_error_percent"]) == {"rectangle", "outline"}
+    assert list(data["turning"]) == ["worst_error_percent", "left", "top", "right", "bottom"]
     assert data["at"][2]["error_percent"]["worst"] < data["guide"]["rectangle_worst_error_percent"] + 1e-6
 
 

@@ -13,13 +13,13 @@ import pytest
 from command import framematch
 
 from framematch.cli import main
-from framematch.cli.figures import size
 from framematch.compare import candidate_of, compare
 from framematch.compare.report import comparison_csv, comparison_json
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER, STARTER_PLAN
+from framematch.text.typed import size
 
 
 def run(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -45,7 +45,7 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     assert printed == json.loads(json.dumps(comparison_json(found)))
     assert answers == [] and len(printed["second_camera"]) == 2
     assert (folder / "out.csv").read_text() == comparison_csv(found)
-    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "licensed pilot"):
+    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "Never fly over people"):
         assert word in done.stderr  # the table goes beside what is piped
 
 
@@ -61,7 +61,7 @@ def test_options_change_the_plan_and_wishes_are_answered(folder: Path) -> None:
     assert [lens["name"] for lens in data["lenses"]] == ["15 mm", "wide"]
     assert [a["distance_m"] for a in data["lenses"][0]["at"]] == [8.0, 4.0]
     assert len(data["answers"]) == 4 and data["answers"][0].startswith("Gap filling 30 %")
-    assert data["clearance"] is None and "licensed pilot" in done.stdout
+    assert data["clearance"] is None and "Never fly over people" in done.stdout
 
 
 def test_lenses_and_tables_of_the_pairings_own_file(folder: Path) -> None:
@@ -130,10 +130,10 @@ def test_a_sheet_of_either_kind(folder: Path) -> None:
 
 @pytest.mark.parametrize(("text", "wanted"), [("1.2x0.9", (1.2, 0.9)), (" .8 X 2 ", (0.8, 2.0)), ("3m x 2.5m", (3.0, 2.5))])
 def test_sizes_are_read(text: str, wanted: tuple[float, float]) -> None:
-    assert size(text, "--gap") == wanted
+    assert size(text, "--gap", "1.2x0.9") == wanted
 
 
 @pytest.mark.parametrize("text", ["", "1.2", "1.2x", "x2", "-1x2", "1x2x3", "axb"])
 def test_what_is_no_size_is_refused(text: str) -> None:
     with pytest.raises(InputError, match=r"1\.2x0\.9"):
-        size(text, "--gap")
+        size(text, "--gap", "1.2x0.9")

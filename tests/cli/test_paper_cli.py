@@ -97,3 +97,23 @@ def test_what_is_wrong_is_one_line(tmp_path: Path, pane: Path, words: list[str],
     assert isinstance(result.exception, InputError), result.output  # the program turns it into one line and exit code 2
     assert says in str(result.exception) and "\n" not in str(result.exception)
     assert not list(out.iterdir())
+
+
+def test_wall_json_says_what_the_table_says(tmp_path, monkeypatch, capsys):
+    import framematch.cli
+
+    (tmp_path / "rig.toml").write_text(STARTER)
+    for seen in ([], ["--seen", "303,192 1177,192 1173,556 307,556 740,378"]):
+        monkeypatch.setattr("sys.argv", ["framematch", "wall", str(tmp_path / "rig.toml"), "--json", "-", *seen])
+        with pytest.raises(SystemExit) as ended:
+            framematch.cli.main()
+        assert not ended.value.code
+        said = capsys.readouterr()
+        data = json.loads(said.out)
+        for mark in data["marks"]:
+            assert f"{mark['right_mm']:.0f}" in said.err and f"{mark['display_px'][0]:.0f}, {mark['display_px'][1]:.0f}" in said.err
+        assert f"{data['diagonals_mm']['down']:.0f} and {data['diagonals_mm']['up']:.0f} mm" in said.err
+        assert set(data["one_px_is"]) == {"pan_deg", "right_mm", "tilt_deg", "up_mm", "roll_deg", "forward_mm"}
+        assert (data["off_by_aim_deg"] is None) == (not seen) == (data["off_by_alone"] is None)
+        if seen:
+            assert f"pan {data['off_by_aim_deg']['pan']:+.2f}" in said.err

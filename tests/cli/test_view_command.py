@@ -47,7 +47,7 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
         (["--renderer", "fast"], "no renderer"),
         (["--distance", "0"], "no distance"),
         (["--distance", "nan"], "no distance"),
-        (["--gap", "wide"], "no size"),
+        (["--gap", "wide"], "not a valid size"),
         (["--scene", "moon"], "no scene"),
         (["--position", "1,2"], "not a valid place"),
         (["--position", "1,2,nan"], "not a valid place"),

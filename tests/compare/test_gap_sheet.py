@@ -108,7 +108,7 @@ def test_files(tmp_path: Path, poppler: None) -> None:
     words = subprocess.run(["pdftotext", "-layout", tmp_path / "sheet.pdf", "-"], capture_output=True, text=True, check=True).stdout
     for row in CASES["four"].rows:
         assert f"{row.exits[0].leaves_m:.2f} m" in words
-    assert "licensed pilot" in words and "$18 mm_k$ & <b>" in words
+    assert "Never fly over people" in words and "$18 mm_k$ & <b>" in words
     write_sheet(tmp_path / "phone.png", CASES["one, bare"], phone=True)
     picture = np.asarray(Image.open(tmp_path / "phone.png"))
     assert picture.shape[1] == 780

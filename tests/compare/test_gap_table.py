@@ -160,7 +160,7 @@ def test_every_lens_is_in_every_table(found: Comparison) -> None:
         assert {"10 mm", "18 mm", "35 mm", "round"} <= named, table.title
         assert all(len(row) == len(table.headings) for row in table.rows)
     assert any(line.startswith("10 mm, 35 mm: distortion") for line in plain_lines(found))
-    assert "licensed pilot" in safety_lines(found)[-1]
+    assert "Never fly over people" in safety_lines(found)[-1]
 
 
 def test_runs_that_can_not_be_compared(pairing: Pairing) -> None:

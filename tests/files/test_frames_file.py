@@ -39,6 +39,12 @@ def test_changing_a_repeated_frame_changes_the_main_one() -> None:
     assert [frame.keep_percent for frame in parse_pairing(after).frames] == [80.0, 100.0]
 
 
+def test_of_a_repeated_table_a_number_picks_one() -> None:
+    after = changed_text(with_frames(TWO), {"recording.frame.1.keep_percent": 70, "recording.frame.0.align": "top"})
+    found = parse_pairing(after)
+    assert [frame.keep_percent for frame in found.frames] == [100.0, 70.0] and found.frame.top == 0
+
+
 FRAME = '[[recording.frame]]\nname = "{}"\naspect = "{}"\n'
 
 

@@ -134,7 +134,7 @@ def test_a_place_of_ones_own_with_several_openings(tmp_path: Path) -> None:
         ('[place]\nscene = "moon"\n', "place.scene: no scene 'moon'"),
         ('[place]\nscene = "window"\nscale_m = 2\n', "place.scale_m: only a mesh"),
         ("[gap]\nsize_m = [1, 1]\n" + GATES, "gap: give either"),
-        (GATES.replace("circle", "star"), "opening.1.shape"),
+        (GATES.replace("circle", "star"), "opening.2.shape"),
         ("[gap]\nsize_m = [1, 1]\nmiddle_m = [0, 0.2, 0]\n", "gap.sill_m: its lowest point is 0.3 m below the ground"),
     ],
 )

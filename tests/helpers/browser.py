@@ -70,7 +70,8 @@ def browser(chromium: str) -> Iterator[Any]:
             found.close()
 
 
-SHARP = 'figure[data-view="wide"][data-height="540"]'
+#: Both views stand: drawn by the browser or, as in this one without WebGL, by the server.
+SHARP = '.live[data-drawn="live"], .live[data-drawn="server"] .wide img.server'
 
 
 STILL = """

@@ -54,7 +54,7 @@ def glasshouse(recording_px=(1280, 675), monitoring_px=(960, 720)) -> Pairing:
         mount=Mount(up_mm=58, forward_mm=31),
         near_m=1.5,
         far_m=30.0,
-        tolerance=Tolerance(offset_mm=2, aim_deg=3, focal_percent=0.3),
+        tolerance=Tolerance(offset_mm=2, aim_deg=3, focal_percent=0.3, centre_px=1),
     )
 
 

@@ -62,6 +62,7 @@ def meshes() -> tuple[dict[str, bytes], Callable[[Path], Any]]:
     from PIL import Image
 
     from framematch.scene.load import load_scene
+    from framematch.shot.place import Place
 
     box = trimesh.creation.box((1, 2, 3))
     painted = box.copy()
@@ -82,7 +83,7 @@ def meshes() -> tuple[dict[str, bytes], Callable[[Path], Any]]:
         "text.stl": box.export(file_type="stl_ascii"),
         "plain.obj": f"mtllib plain.mtl\nusemtl paint\n{obj}",
     }
-    return {name: raw if isinstance(raw, bytes) else raw.encode() for name, raw in files.items()}, load_scene
+    return {name: raw if isinstance(raw, bytes) else raw.encode() for name, raw in files.items()}, lambda path: load_scene(Place(file=path))
 
 
 def framings() -> tuple[dict[str, bytes], Callable[[Path], Any]]:

@@ -21,7 +21,10 @@ BEND_RECORDING, BEND_MONITORING = 0.015, 0.03  # of the image radius, at the hal
 RECORDING_PX, MONITORING_PX = (960, 540), (1280, 720)
 SENSOR_MM, WIDE_MM = (24.89, 14.000625), (5.9, 3.31875)
 FOCALS_MM = (14.0, 18.0, 21.0, 25.0, 28.0, 35.0, 50.0)
-_PHOTOGRAPHS = ["astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "grass.png", "gravel.png", "hubble_deep_field.jpg", "ihc.png", "moon.png", "motorcycle_left.png", "rocket.jpg", "retina.jpg"]  # fmt: skip
+_PHOTOGRAPHS = (
+    *("astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "grass.png", "gravel.png"),
+    *("hubble_deep_field.jpg", "ihc.png", "moon.png", "motorcycle_left.png", "rocket.jpg", "retina.jpg"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,7 +205,8 @@ def _box(rng, at, size):
     a = rng.uniform(-0.7, 0.7)
     x, y, z = np.array([math.cos(a), 0, math.sin(a)]) * size[0], np.array([0, 1.0, 0]) * size[1], np.array([-math.sin(a), 0, math.cos(a)]) * size[2]
     base, pictures = np.array(at, float), [_mosaic(rng, 2, 2) for _ in range(3)]
-    return [_panel(base, x, y, pictures[0]), _panel(base + z, -z, y, pictures[1]), _panel(base + x, z, y, pictures[2]), _panel(base + x + z, -x, y, pictures[0]),
+    return [_panel(base, x, y, pictures[0]), _panel(base + z, -z, y, pictures[1]), _panel(base + x, z, y, pictures[2]),
+            _panel(base + x + z, -x, y, pictures[0]),
             _panel(base, x, z, pictures[1])]  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rigs import glasshouse
 
-from framematch.live.path_part import straight_path
+from framematch.live.path_part import shot_path
 from framematch.live.rig_part import rig_part
 from framematch.live.scene_part import scene_part
 from framematch.live.view import LiveView, Note
@@ -19,7 +19,10 @@ from framematch.shot.shot import Shot
 
 STOPS_M = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
 FOCALS_MM = tuple(float(f) for f in np.arange(12, 31))
-GUIDE = "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 9'%3E%3Crect x='4' y='3' width='8' height='3' fill='none' stroke='%23ffe033' stroke-width='.1'/%3E%3C/svg%3E"
+GUIDE = (
+    "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 9'%3E"
+    "%3Crect x='4' y='3' width='8' height='3' fill='none' stroke='%23ffe033' stroke-width='.1'/%3E%3C/svg%3E"
+)
 
 
 def small_shot() -> Shot:
@@ -42,7 +45,7 @@ def sample(**changes: object) -> LiveView:
     usual: dict[str, object] = {
         "scene": scene_part(small_scene()),
         "rig": rig_part(glasshouse(), focals_mm=(FOCALS_MM[0], FOCALS_MM[-1])),
-        "path": straight_path(small_shot(), STOPS_M),
+        "path": shot_path(small_shot(), STOPS_M),
         "stops_m": STOPS_M,
         "stop": 3,
         "focals_mm": FOCALS_MM,

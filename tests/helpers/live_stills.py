@@ -37,16 +37,20 @@ window.ready = true;
 
 
 @contextmanager
-def chromium_page(
-    executable: str,
-    parts: dict[str, bytes],
-    *,
-    page_html: str = PAGE,
-    size: tuple[int, int] = (800, 600),
-    arguments: tuple[str, ...] = ("--enable-unsafe-swiftshader",),
-) -> Iterator[Any]:
-    """A browser page that gets the module and what is in ``parts`` (which may grow) from the test and nothing from elsewhere."""
+def live_browser(executable: str, *arguments: str) -> Iterator[Any]:
+    """A browser that draws in software; with other arguments, as they say."""
     from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox", *(arguments or ("--enable-unsafe-swiftshader",))])
+        try:
+            yield found
+        finally:
+            found.close()
+
+
+def page_with(browser: Any, parts: dict[str, bytes], *, page_html: str = PAGE, size: tuple[int, int] = (800, 600)) -> Any:
+    """A page that gets the module and what is in ``parts`` (which may grow) from the test and nothing from elsewhere."""
 
     def answer(route: Any) -> None:
         name = route.request.url.removeprefix(ADDRESS).lstrip("/")
@@ -59,19 +63,14 @@ def chromium_page(
         else:
             route.abort()
 
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox", *arguments])
-        page = browser.new_page(viewport={"width": size[0], "height": size[1]})
-        page.said = []
-        page.on("console", lambda m: page.said.append(m.text))
-        page.on("pageerror", lambda e: page.said.append(str(e)))
-        page.route("**/*", answer)
-        page.goto(ADDRESS + "/")
-        page.wait_for_function("window.ready")
-        try:
-            yield page
-        finally:
-            browser.close()
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    page.said = []
+    page.on("console", lambda m: page.said.append(m.text))
+    page.on("pageerror", lambda e: page.said.append(str(e)))
+    page.route("**/*", answer)
+    page.goto(ADDRESS + "/")
+    page.wait_for_function("window.ready")
+    return page
 
 
 def pose_said(scene_from_camera: np.ndarray) -> dict[str, list[float]]:

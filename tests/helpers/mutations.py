@@ -62,6 +62,10 @@ def _down_is_up(right: Callable[..., Any], mount: Any) -> Any:
     return right(mount) * (1, -1, 1)
 
 
+def _cut_by_distance(right: Callable[..., Any], pairing: Any, count: int) -> Any:
+    return tuple(pairing.near_m + (pairing.far_m - pairing.near_m) * i / count for i in range(1, count))
+
+
 FAULTS = (
     Fault(
         name="a fisheye's radius twice too large",
@@ -128,6 +132,18 @@ FAULTS = (
         places=("guide.best:best_set_distance",),
         wrong=lambda right, pairing: ((pairing.near_m + pairing.far_m) / 2, right(pairing)[1]),
         tests=("guide/test_guide.py", "-k", "best_single_distance"),
+    ),
+    Fault(
+        name="sets of lines cut evenly in distance",
+        places=("guide.sets:best_cuts",),
+        wrong=_cut_by_distance,
+        tests=("guide/test_sets.py", "-k", "evenly and 20.0"),
+    ),
+    Fault(
+        name="rows read from the bottom up",
+        places=("guide.turning:row_delay_s",),
+        wrong=lambda right, camera, rows_px: -right(camera, rows_px),
+        tests=("guide/test_turning.py", "-k", "closed_form"),
     ),
     Fault(
         name="hyperfocal distance without the stop",

@@ -4,45 +4,36 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
 import pytest
-from live_sample import GUIDE, note, sample
-from live_stills import chromium_page
+from live_component_page import HARNESS, PARTS, SAID, VIEW
+from live_sample import GUIDE, note
+from live_stills import live_browser, page_with
+from outside import need
 
-HARNESS = """<!doctype html><html lang="en"><title>live</title><meta name="viewport" content="width=device-width">
-<body style="margin:8px;--st-text-color:#1c2226;--st-primary-color:#0f5a66;--st-secondary-background-color:#efede7"><main><h1>Both views</h1></main><script type="module">
-import live from "/live.js"; import part from "/part.js"; import note from "/note.js";
-const css = await (await fetch("/live.css")).text();
-window.sent = []; window.roots = [];
-const root = () => { const host = document.createElement("div"); document.querySelector("main").append(host); return host.attachShadow({mode: "open"}); };
-window.mount = async (view, names) => {
-  for (const name of names) part({data: new Uint8Array(await (await fetch(name)).arrayBuffer()), parentElement: root()});
-  const at = root(); at.innerHTML = "<style>" + css + "</style>";
-  window.roots.push(at);
-  const i = window.roots.length - 1;
-  window.show = (view, which) => { window.ends[which] = live({data: view, parentElement: window.roots[which], setStateValue: (name, value) => window.sent.push([name, value])}); };
-  window.ends = window.ends || [];
-  window.show(view, i);
-};
-window.tell = data => note({data});
-window.ready = true;
-</script></html>"""
-VIEW = sample()
-SAID = {"key": "live", **VIEW.said()}
 NUMBERS = note().numbers
-PARTS = {"scene": VIEW.scene, "rig": VIEW.rig, "path": VIEW.path}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    found = shutil.which("chromium")
+    need(found is not None, "chromium")
+    with live_browser(str(found)) as browser:
+        yield browser
 
 
 @pytest.fixture
-def page(chromium: str) -> Iterator[Any]:
-    with chromium_page(chromium, PARTS, page_html=HARNESS, size=(900, 640)) as page:
-        mount(page)
-        page.wait_for_selector('.live[data-drawn="live"]')
-        yield page
-        assert not [line for line in page.said if "stall" not in line and "CONTEXT_LOST" not in line]
+def page(browser: Any) -> Iterator[Any]:
+    page = page_with(browser, PARTS, page_html=HARNESS, size=(620, 560))
+    mount(page)
+    page.wait_for_selector('.live[data-drawn="live"]')
+    yield page
+    assert not [line for line in page.said if "stall" not in line and "CONTEXT_LOST" not in line]
+    page.close()
 
 
 def mount(page: Any) -> None:
@@ -73,6 +64,7 @@ def picture(page: Any, name: str = "wide") -> bytes:
 
 
 def drag(page: Any, name: str, shares: list[float]) -> None:
+    page.locator(f".live .{name} input").first.scroll_into_view_if_needed()
     box = page.locator(f".live .{name} input").first.bounding_box()
     page.mouse.move(box["x"] + box["width"] * shares[0], box["y"] + box["height"] / 2)
     page.mouse.down()
@@ -88,7 +80,7 @@ def test_both_views_follow_the_pointer_and_python_hears_of_it_once(page: Any) ->
     assert live(page, "live.moves") == page.evaluate("steps") >= 5
     page.mouse.up()
     assert page.evaluate("sent") == [["hand", {"n": 1, "distance_m": VIEW.stops_m[live(page, "live.stop")], "focal_mm": VIEW.focals_mm[VIEW.focal]}]]
-    assert page.locator(".distance output").inner_text() == SAID["stops"][live(page, "live.stop")]
+    assert page.locator(".distance .out").inner_text() == SAID["stops"][live(page, "live.stop")]
     assert page.locator(".numbers").inner_text() == NUMBERS[live(page, "live.stop")]
     assert before[0] != picture(page) and before[1] != picture(page, "frame")
     label = page.locator(".wide .picture").get_attribute("aria-label")
@@ -127,7 +119,11 @@ def test_the_picture_comes_within_two_frames_of_the_pointer(page: Any) -> None:
       const live = roots[0].framematchLive, draw = live.painter.draw.bind(live.painter), input = roots[0].querySelector('.distance input');
       let frame = 0, asked = -1;
       live.painter.draw = (how) => { const out = draw(how); if (asked >= 0) done(frame - asked); return out; };
-      const tick = () => { frame += 1; if (frame === 3) { asked = frame; input.value = 6; input.dispatchEvent(new Event('input')); } requestAnimationFrame(tick); };
+      const tick = () => {
+        frame += 1;
+        if (frame === 3) { asked = frame; input.value = 6; input.dispatchEvent(new Event('input')); }
+        requestAnimationFrame(tick);
+      };
       requestAnimationFrame(tick);
     })""")
     assert frames <= 2
@@ -135,18 +131,18 @@ def test_the_picture_comes_within_two_frames_of_the_pointer(page: Any) -> None:
 
 def test_the_run_plays_stops_and_steps(page: Any) -> None:
     page.get_by_role("button", name="One frame on").click()
-    first = page.locator(".time output").inner_text()
+    first = page.locator(".time .out").inner_text()
     page.get_by_role("button", name="One frame on").click()
-    second = page.locator(".time output").inner_text()
+    second = page.locator(".time .out").inner_text()
     seconds = [float(re.match(r"(-?\d+\.\d+) s", text)[1]) for text in (first, second)]  # type: ignore[index]
     assert seconds[1] - seconds[0] == pytest.approx(1 / 24, abs=0.011)
     page.get_by_role("button", name="Play the run").click()
     page.wait_for_function("roots[0].framematchLive.playing === false", timeout=60_000)
-    assert "past the opening" in page.locator(".time output").inner_text()
+    assert "past the opening" in page.locator(".time .out").inner_text()
     assert page.get_by_role("button", name="Play the run").count() == 1
     end = picture(page)
     page.evaluate("(() => { const e = roots[0].querySelector('.time input'); e.value = 5; e.dispatchEvent(new Event('input')); })()")
-    assert picture(page) != end and "before the opening" in page.locator(".time output").inner_text()
+    assert picture(page) != end and "before the opening" in page.locator(".time .out").inner_text()
     assert page.evaluate("sent") == []
 
 
@@ -155,7 +151,10 @@ def test_the_run_takes_as_long_as_it_is_flown(page: Any) -> None:
     flown = page.evaluate("""new Promise(done => {
       const live = roots[0].framematchLive, from = [];
       const tick = now => {
-        if (live.playing && live.then === now) { if (!from.length) from.push(now, live.time); else if (now - from[0] > 300) return done([(live.time - from[1]) / live.path.rate, (now - from[0]) / 1000]); }
+        if (live.playing && live.then === now) {
+          if (!from.length) from.push(now, live.time);
+          else if (now - from[0] > 300) return done([(live.time - from[1]) / live.path.rate, (now - from[0]) / 1000]);
+        }
         requestAnimationFrame(tick);
       };
       roots[0].querySelector('.speed select').value = "0.25";
@@ -170,6 +169,7 @@ def test_the_look_from_outside_turns_under_hand_and_keys_and_goes_back(page: Any
     page.get_by_role("button", name="Look from outside").click()
     outside = picture(page)
     assert outside != inside and "outside" in page.locator(".wide .picture").get_attribute("aria-label")
+    page.locator(".wide .picture").scroll_into_view_if_needed()
     box = page.locator(".wide .picture").bounding_box()
     page.mouse.move(box["x"] + 100, box["y"] + 60)
     page.mouse.down()
@@ -204,13 +204,6 @@ def test_a_context_lost_for_good_asks_for_the_servers_pictures(page: Any) -> Non
     assert page.locator("img.server").count() == 2
 
 
-def test_without_webgl_the_servers_pictures_are_asked_for_at_once(chromium: str) -> None:
-    with chromium_page(chromium, PARTS, page_html=HARNESS, arguments=("--disable-3d-apis",)) as page:
-        mount(page)
-        page.wait_for_selector('.live[data-drawn="server"]')
-        assert page.evaluate("sent")[0] == ["cannot", True] and "can't draw" in page.locator(".state").inner_text()
-
-
 def test_a_window_of_another_size_and_a_phone_turned_are_drawn_in_full(page: Any) -> None:
     for size in ((1200, 700), (390, 844), (844, 390)):
         page.set_viewport_size({"width": size[0], "height": size[1]})
@@ -230,7 +223,7 @@ def test_two_components_on_a_page_draw_the_same_and_one_may_go(page: Any) -> Non
     page.evaluate("ends[0]()")
     assert page.locator(".live").count() == 1
     page.evaluate("(() => { const e = roots[1].querySelector('.distance input'); e.value = 7; e.dispatchEvent(new Event('input')); })()")
-    page.wait_for_function("roots[1].querySelector('.distance output').textContent === '10 m'")
+    page.wait_for_function("roots[1].querySelector('.distance .out').textContent === '10 m'")
 
 
 def test_a_tab_that_slept_goes_on(page: Any) -> None:
@@ -238,7 +231,7 @@ def test_a_tab_that_slept_goes_on(page: Any) -> None:
     tab.send("Page.setWebLifecycleState", {"state": "frozen"})
     tab.send("Page.setWebLifecycleState", {"state": "active"})
     page.get_by_label("Distance to what is filmed").press("ArrowRight")
-    page.wait_for_function("roots[0].querySelector('.distance output').textContent === '4 m'")
+    page.wait_for_function("roots[0].querySelector('.distance .out').textContent === '4 m'")
 
 
 def test_axe_has_nothing_to_say(page: Any) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -18,12 +19,12 @@ from framematch.live import kept
 from framematch.live.component import Hand, hand_of
 from framematch.live.grids import FRAME_CELLS, WIDE_CELLS, lensed
 from framematch.live.parts import head_of, packed, whole
-from framematch.live.path_part import straight_path
+from framematch.live.path_part import shot_path
 from framematch.live.rig_part import rig_part, without_focal
 from framematch.live.scene_part import scene_part
-from framematch.render.pixels import display_camera
 from framematch.scene.model import Scene, Surface
 from framematch.shot.opening import Opening
+from framematch.shot.path import Path as Path_
 from framematch.shot.run import Run
 from framematch.shot.shot import Shot
 
@@ -55,7 +56,7 @@ def test_parts_say_what_they_hold_and_notice_a_changed_byte() -> None:
 @pytest.mark.parametrize("name", sorted(pairs()))
 def test_between_its_corners_the_ray_grid_is_true_to_a_fifth_of_a_pixel(name: str) -> None:
     pairing = pairs()[name]
-    camera, shown = display_camera(pairing.monitoring, pairing.display), pairing.display.shown
+    camera, shown = pairing.display_camera, pairing.display.shown
     tables = lensed(camera, shown, WIDE_CELLS)
     dice = np.random.default_rng(3)
     share = dice.uniform(0, 1, (4000, 2))
@@ -107,12 +108,12 @@ def test_a_rig_with_a_range_does_not_change_with_its_own_focal_length() -> None:
     assert rig_part(rig, focals_mm=(4.0, 100.0)) == rig_part(longer, focals_mm=(4.0, 100.0)) != rig_part(rig)
     assert without_focal(rig) == without_focal(longer)
     rungs = [rung["focal"] for rung in head_of(rig_part(rig, focals_mm=(4.0, 100.0)))["frame"]["rungs"]]
-    assert rungs[0] == 4.0 and rungs[-1] >= 100.0 and all(b / a < 1.42 for a, b in zip(rungs, rungs[1:], strict=False))
+    assert rungs[0] == 4.0 and rungs[-1] >= 100.0 and all(b / a < 1.42 for a, b in pairwise(rungs))
 
 
 def test_a_path_is_the_shots_own_poses() -> None:
     shot = Shot(openings=(Opening(width_m=2, height_m=1, middle_m=(5, 1, 2), heading_deg=90),), run=Run(speed_m_s=6, pan_deg=4, tilt_deg=-8, bank_deg=5))
-    part = straight_path(shot, (1.0, 3.0))
+    part = shot_path(shot, (1.0, 3.0))
     head, stops, run, before = head_of(part), _array(part, "stops").reshape(-1, 7), _array(part, "run").reshape(-1, 7), _array(part, "before")
     for rows, distances in ((stops, np.array([1.0, 3.0])), (run, before)):
         poses = shot.scene_from_recording(distances)
@@ -121,6 +122,19 @@ def test_a_path_is_the_shots_own_poses() -> None:
     assert np.allclose(-np.diff(before) * head["rate"], 6, atol=1e-3) and abs(before[head["crossing"]]) < 0.06
     ring = np.array(head["openings"][0])  # flown along +x: it stands across
     assert ring[:, 0] == pytest.approx(np.full(len(ring), 5.0)) and np.ptp(ring[:, 2]) == pytest.approx(2.0) and np.ptp(ring[:, 1]) == pytest.approx(1.0)
+
+
+def test_a_flown_course_leans_in_the_live_run_as_it_does_elsewhere() -> None:
+    course = Path_(points_m=np.array([[0.0, 1.5, 9.0], [0.5, 1.6, 3.0], [0.0, 1.5, -3.0]]), times_s=np.array([0.0, 1.5, 3.0]))
+    shot = Shot(openings=(Opening(width_m=2, height_m=1),), course=course)
+    part = shot_path(shot, (1.0,))
+    head, run, before = head_of(part), _array(part, "run").reshape(-1, 7), _array(part, "before")
+    flown = shot.flown
+    assert flown is not None and len(run) == pytest.approx(flown.duration_s * head["rate"], abs=1)
+    poses = flown.recording(np.arange(len(run)) / head["rate"])
+    assert np.allclose(run[:, :3] + head["origin"], poses.translation_m, atol=1e-5)
+    assert np.allclose(Rotation.from_quat(run[:, 3:]).as_matrix(), poses.rotation, atol=1e-6)
+    assert before[0] > 8 > 0 > before[-1] and abs(before[head["crossing"]]) < 0.1
 
 
 def test_scenes_are_kept_and_taken_again_only_if_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

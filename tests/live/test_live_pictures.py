@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from live_compare import SHOTS, apart, pairs
-from live_stills import chromium_page
+from live_stills import live_browser, page_with
 
 
 @pytest.mark.parametrize(("shot", "pair"), [("doorway, near and banked", "glasshouse"), ("car, from above", "aimed")])
 def test_a_live_picture_is_the_ray_renderers(chromium: str, shot: str, pair: str) -> None:
     assert shot in SHOTS
     parts: dict[str, bytes] = {}
-    with chromium_page(chromium, parts) as page:
+    with live_browser(chromium) as browser:
+        page = page_with(browser, parts)
         found = apart(page, parts, shot, pairs()[pair], height_px=200, focals_mm=(4.0, 100.0) if pair == "glasshouse" else None)
     assert len(found.markers_px) > 10
     assert np.median(found.markers_px) <= 0.5 and found.markers_px.max() <= 1.0

@@ -375,3 +375,27 @@ def test_bad_pairs_for_a_mount(rendered):
 
 def test_known_mount_type():
     assert Mount().translation_m.tolist() == [0, 0, 0]
+
+
+def test_a_mirrored_plain_chessboard_is_told_by_what_is_printed_below_it(tmp_path, poppler):
+    """The page as it is printed, photographed from four sides: the pattern alone is its own mirror image turned half round."""
+    import subprocess
+
+    from framematch.measure.chart import AS_PRINTED, MIRRORED, UNTOLD, way_round
+    from framematch.measure.finding import look_in
+    from framematch.output.chart_pdf import write_charts
+
+    name = write_charts(tmp_path / "charts.pdf", paper="A3")[1]
+    subprocess.run(["pdftoppm", "-r", "60", "-gray", "-png", "-f", "2", "-l", "2", tmp_path / "charts.pdf", tmp_path / "page"], check=True)
+    page = np.pad(cv2.imread(str(next(tmp_path.glob("page-*.png"))), cv2.IMREAD_GRAYSCALE), 60, constant_values=110)
+    chart = parse_chart(name)
+    for turns in range(4):
+        for picture, way in ((page, AS_PRINTED), (page[:, ::-1], MIRRORED)):
+            still = np.ascontiguousarray(np.rot90(picture, turns))
+            found = find_chart(still, chart)
+            assert found is not None and way_round(still, chart, found) == way
+    bare = page.copy()
+    bare[-60 - round(38 / 25.4 * 60) :] = 110  # its foot cut off
+    assert way_round(bare, chart, find_chart(bare, chart)) == UNTOLD
+    cv2.imwrite(str(tmp_path / "mirrored.png"), page[:, ::-1])
+    assert "mirror setting" in look_in(str(tmp_path / "mirrored.png"), chart).reason

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,12 +22,17 @@ from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
+from framematch.guide.tolerance import band_at
 from framematch.guide.wall_marks import wall_marks
 from framematch.measure.check import NotSuitable, check_guide
 from framematch.measure.corrected import guide_off_percent
 from framematch.measure.laid_in import before_after_picture
-from framematch.measure.marks import aim_from_marks, find_marks, parse_places
+from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still
+from framematch.measure.take import NAMES, parse_names, taken
+from framematch.text import typed
+
+OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 cv2 = pytest.importorskip("cv2")
 skimage_data = pytest.importorskip("skimage.data")
@@ -35,7 +41,7 @@ skimage_data = pytest.importorskip("skimage.data")
 @pytest.fixture(scope="module")
 def rooms():
     out = []
-    for seed in range(sample(2, 4)):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         pairing = glasshouse()
         true = rig_off(pairing, rng)
@@ -52,6 +58,29 @@ def test_rooms_give_the_aim_back(rooms):
         assert max(off for _, off in found.off_percent) == pytest.approx(before, abs=0.5)
         for figure in found.figures:
             assert abs(figure.value - getattr(true.mount, figure.name)) <= 2 * figure.half_95
+        assert found.enough and not found.warnings
+        for distance, percent in found.serves:
+            assert guide_off_percent(found.after, true, distance) <= percent
+
+
+def test_what_is_taken_over_goes_by_name(rooms):
+    pairing, _, recording, monitoring = rooms[0]
+    found = check_guide(pairing, recording, monitoring)
+    alone = taken(found, ["aim"])
+    assert set(alone.values) == {"mount.aim_deg.pan", "mount.aim_deg.tilt", "mount.aim_deg.roll"}
+    assert alone.pairing.mount.up_mm == pairing.mount.up_mm and alone.pairing.recording == pairing.recording
+    assert alone.left_percent < 0.3  # the aim makes up for most of the rest
+    offset = taken(found, ["offset"])
+    assert set(offset.values) == {"mount.offset_mm.right", "mount.offset_mm.up", "mount.offset_mm.forward"}
+    whole = taken(found, NAMES)
+    assert whole.left_percent < 0.01
+    for distance, percent in found.serves:
+        band = band_at(whole.pairing, distance).worst_percent
+        assert percent * 0.99 <= band < band_at(pairing, distance).worst_percent  # what was measured shrinks the band, not below what is known
+    with pytest.raises(InputError, match="goes with the aim"):
+        taken(found, ["tolerance"])
+    with pytest.raises(InputError, match="'x' can't be taken"):
+        parse_names("aim,x")
 
 
 def test_distance_of_the_middle_firms_up_the_aim(rooms):
@@ -64,14 +93,18 @@ def test_distance_of_the_middle_firms_up_the_aim(rooms):
     found = check_guide(pairing, *stills, distance_m=4.0)
     assert found.distance_m == pytest.approx(4.0, rel=0.05)
     assert max(guide_off_percent(found.after, true, d) for d in (1.5, 3.0, 30.0)) <= 0.5
-    alone = check_guide(pairing, *stills)
-    assert found.figures[1].half_95 <= alone.figures[1].half_95
+    assert not found.warnings
+    for wrong in (2.8, 5.2):  # 30 % wrong: told and not used, or inside what is stated
+        other = check_guide(pairing, *stills, distance_m=wrong)
+        assert guide_off_percent(other.after, true, 4.0) <= other.known_percent
+    far = check_guide(pairing, *stills, distance_m=40.0)
+    assert "was not used" in far.warnings[0]
 
 
 def test_quoted_focal_lengths_are_mended_within_their_tolerance():
     """Both lenses a percent off the file's figures, which it calls 2 % sure."""
     rng = np.random.default_rng(21)
-    pairing = replace(glasshouse(), tolerance=Tolerance(offset_mm=2, focal_percent=2))
+    pairing = replace(glasshouse(), tolerance=Tolerance(offset_mm=2, focal_percent=2, centre_px=1))
     true = rig_off(pairing, rng)
     cameras = [replace(c, lens=replace(c.lens, focal_mm=c.lens.focal_mm * f)) for c, f in ((true.recording, 1.012), (true.monitoring, 0.991))]
     true = replace(true, recording=cameras[0], monitoring=cameras[1])
@@ -127,7 +160,7 @@ def motorcycle():
         mount=Mount(right_mm=-m["baseline"]),
         near_m=2.0,
         far_m=30.0,
-        tolerance=Tolerance(offset_mm=0.5, focal_percent=0.1),
+        tolerance=Tolerance(offset_mm=1, focal_percent=0.1, centre_px=1),
     )
     middle = disparity[215:285, 319:423]
     depth = m["focal"] * m["baseline"] / 1000 / (np.median(middle[np.isfinite(middle)]) + m["between"])
@@ -142,15 +175,62 @@ def test_motorcycle_pair():
         pan, tilt, roll = rng.normal(scale=(2, 2, 1))
         pairing = replace(true, mount=replace(true.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
         found = check_guide(pairing, recording, monitoring, distance_m=depth)
-        assert max(guide_off_percent(found.after, true, d) for d in (2.0, 4.0, 30.0)) <= 0.5
+        for distance, percent in found.serves:
+            assert guide_off_percent(found.after, true, distance) <= min(percent, 0.8)
         assert found.distance_m == pytest.approx(2.4, abs=0.25)
 
 
-def test_motorcycle_pair_without_a_distance_is_refused_as_too_vague():
-    """Its 193 mm lie along the pan and nothing in it is far away."""
+def test_motorcycle_pair_without_a_distance_is_not_known_well_enough():
+    """Its 193 mm lie along the pan and nothing in it is far away: told, with what would help."""
     true, recording, monitoring, _ = motorcycle()
-    with pytest.raises(NotSuitable, match="fix the guide only to"):
-        check_guide(true, recording, monitoring)
+    found = check_guide(true, recording, monitoring)
+    assert not found.enough and "distance of something far" in found.advice
+    assert guide_off_percent(found.after, true, found.distance_m) <= found.known_percent
+
+
+def aloe():
+    """Left picture as the monitoring camera, the middle of the right one as the recorded picture; no figures are published but the disparity.
+
+    Both cameras are alike and rectified: any focal length and offset give the same pictures, so a usual one is taken.
+    """
+    folder = OPENCV_DOC
+    left, right, disparity = (cv2.imread(str(folder / n), cv2.IMREAD_GRAYSCALE) for n in ("aloeL.jpg", "aloeR.jpg", "aloeGT.png"))
+    if left is None:
+        return None
+    height, width = left.shape
+    focal = 1.0 * width
+    camera = Camera(lens=Lens(projection="rectilinear", focal_mm=focal / 100), sensor_mm=(width / 100, height / 100), raster_px=(width, height))
+    crop = Rect(left=200, top=150, right=width - 200, bottom=height - 150)
+    size = (round(crop.width), round(crop.height))
+    pairing = Pairing(
+        recording=camera.cropped(crop, size),
+        frame=Rect(left=0, top=0, right=size[0], bottom=size[1]),
+        monitoring=camera,
+        display=Display(raster_px=(width, height), source_px=(width, height)),
+        mount=Mount(right_mm=-160),
+        near_m=1.0,
+        far_m=5.0,
+        tolerance=Tolerance(offset_mm=1, focal_percent=0.1, centre_px=1),
+    )
+    recorded = np.ascontiguousarray(right[150 : height - 150, 200 : width - 200])
+    return pairing, Still(name="right.png", pixels=recorded), Still(name="left.png", pixels=left), disparity, focal
+
+
+def test_aloe_pair_lies_where_its_measured_disparity_puts_it(opencv_doc):
+    """Debian's opencv-doc: from an aim some degrees off, each detail's distance and place agree with the measured disparity (whole pixels)."""
+    true, recording, monitoring, disparity, focal = aloe()
+    middle = disparity[disparity.shape[0] // 2 - 20 :, :][:40, disparity.shape[1] // 2 - 20 :][:, :40]
+    pairing = replace(true, mount=replace(true.mount, pan_deg=1.5, tilt_deg=-2.0, roll_deg=0.7))
+    distance = focal * 0.160 / float(np.median(middle[middle > 0]))
+    found = check_guide(pairing, recording, monitoring, distance_m=distance)
+    assert guide_off_percent(found.after, true, found.distance_m) <= found.known_percent
+    at = np.clip(np.rint(found.monitoring_px - 0.5).astype(int), 0, np.array(disparity.shape[::-1]) - 1)
+    measured = disparity[at[:, 1], at[:, 0]].astype(float)
+    seen = focal * 0.160 / found.depth_m
+    there = measured > 0
+    assert there.sum() > 300
+    off = np.abs(seen - measured)[there]
+    assert np.median(np.abs(off - np.median(off))) < 2.0
 
 
 def _flat(pairing, shade, rng, noise=2.0):
@@ -213,13 +293,13 @@ def _unsuitable(name, rooms):
         ("dark", "too dark"),
         ("blown out", "blown out"),
         ("other scene", "only .* details|agree on one aim|one moment"),
-        ("rig moved", "cameras stand|agree on one aim|one moment"),
+        ("rig moved", "cameras stand|agree on one aim|large moved"),
         ("mirrored", "mirrored"),
         ("out of focus", "detail"),
         ("same picture", "same picture"),
         ("repeating", "details|detail"),
         ("looks away", "only .* details|one moment"),
-        ("other lens", "lens seems|agree on one aim|cameras stand"),
+        ("other lens", "recording lens seems .* % longer|lens.s centre seems|lens seems to bend"),
         ("one poster", "parts of the frame|detail"),
     ],
 )
@@ -273,6 +353,20 @@ def test_marks_of_wide_tape_are_found(distance_m, times):
     assert guide_off_percent(replace(pairing, mount=found.mount), true, distance_m) <= 0.5 * max(1, 3 / distance_m)  # 3 mm of tape is more, nearer by
 
 
+def test_one_wall_mark_out_of_place_is_named_and_not_blamed_on_the_roll():
+    pairing = glasshouse()
+    still = Still(name="wall.png", pixels=np.full((720, 960), 128, np.uint8))
+    places = [(m.display_px[0] * 0.75, m.display_px[1] * 0.75 + 90) for m in wall_marks(pairing, 3.0)]
+    for which, name in ((0, "top left"), (2, "bottom right")):
+        some = list(places)
+        some[which] = (some[which][0] + 3, some[which][1] - 14)
+        found = aim_from_marks(pairing, still, some, 3.0)
+        assert len(found.warnings) == 1 and found.warnings[0].startswith(name)
+        some[which] = (some[which][0], some[which][1] - 80)
+        with pytest.raises(InputError, match=f"no aim explains the marks: {name} is 9. px from where the others put it"):
+            aim_from_marks(pairing, still, some, 3.0)
+
+
 def test_wall_marks_that_do_not_fit_are_refused():
     pairing = glasshouse()
     still = Still(name="wall.png", pixels=np.full((720, 960), 128, np.uint8))
@@ -286,9 +380,10 @@ def test_wall_marks_that_do_not_fit_are_refused():
         aim_from_marks(pairing, still, [right[0], None, None, None, None], 3.0)
     with pytest.raises(InputError, match="in this order: top left"):
         aim_from_marks(pairing, still, right[:3], 3.0)
-    with pytest.raises(InputError, match="is no place"):
-        parse_places("1,2; 3")
-    assert parse_places("1,2; -; 3.5,4") == [(1, 2), None, (3.5, 4)]
+    with pytest.raises(InputError, match="is not a place"):
+        typed.places("1,2; 3", "--marks")
+    for text in ("1,2; -; 3.5,4", "1,2 - 3.5,4", "1, 2;-;3.5, 4"):
+        assert typed.places(text, "--marks", count=3) == [(1, 2), None, (3.5, 4)]
 
 
 def test_distances_judged_of_a_guide_for_the_horizon_alone():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -42,7 +43,7 @@ def test_every_line_differs_from_every_other_without_its_colour(report: Report) 
     ratios = [None if look.dash is None else (look.dash[0] / look.dash[1], look.dash[0]) for look in FRAME_LOOKS]
     assert len(set(ratios)) == len(FRAME_LOOKS)
     for weights in SET_WEIGHTS.values():
-        assert all(a / b >= 1.35 for a, b in zip(weights, weights[1:], strict=False))
+        assert all(a / b >= 1.35 for a, b in pairwise(weights))
 
 
 def test_the_lines_are_the_reports_rectangles_and_frames_can_be_left_out(report: Report) -> None:

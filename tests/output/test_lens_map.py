@@ -17,6 +17,8 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display
 from framematch.geometry.lens import Lens
 from framematch.output import lens_map, opencv_yaml
+from framematch.output.drawing import Drawing
+from framematch.output.raster import drawing_png
 
 LENSES = {
     "equidistant": Lens(projection="equidistant", focal_mm=5.9 / math.radians(118.0)),
@@ -173,6 +175,7 @@ def test_opencv_reads_the_file_and_projects_as_we_do(tmp_path: Path, lens: str) 
         assert np.abs(theirs - camera.project(rays)[0]).max() < max(miss, 1e-6)
         assert miss < 0.5
     rig_file = cv2.FileStorage(str(tmp_path / "rig.yml"), cv2.FILE_STORAGE_READ)
+    assert [rig_file.getNode(key).string() for key in ("leads_from", "leads_to", "unit")] == ["monitoring", "recording", "metres"]
     assert np.allclose(rig_file.getNode("R").mat(), pairing.mount.recording_from_monitoring)
     assert np.allclose(rig_file.getNode("T").mat().ravel(), pairing.mount.translation_m)
 
@@ -192,3 +195,12 @@ def test_wrong_words_are_named(tmp_path: Path) -> None:
 def test_fitted_lens_says_how_far_off_it_is() -> None:
     wide = Camera(lens=Lens(projection="orthographic", focal_mm=3.5), sensor_mm=(5.9, 4.425), raster_px=(1440, 1080))
     assert 0 < opencv_yaml.opencv_camera(wide).miss_px < 30
+
+
+def test_maps_and_overlays_of_too_many_pixels_are_refused_before_any_is_made(tmp_path: Path) -> None:
+    rig = replace(glasshouse(), display=Display(raster_px=(32768, 32768), source_px=(1440, 1080)))
+    with pytest.raises(InputError, match="32768 x 32768 pixels"):
+        lens_map.write_maps(tmp_path, rig, names=("bent",))
+    with pytest.raises(InputError, match="32768 x 32768 pixels are too many for an overlay"):
+        drawing_png(Drawing(size=(32768, 32768), shapes=()))
+    assert not list(tmp_path.iterdir())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import sys
 from pathlib import Path
 
 import pypdf
@@ -15,7 +16,9 @@ from overlay_folders import folder_of, killed_again_and_again, whole
 from PIL import Image
 
 from framematch.errors import InputError
-from framematch.output.overlay_set import PART, SetOptions, make_set, pairing_files
+from framematch.files.starter import STARTER
+from framematch.output import overlay_set
+from framematch.output.overlay_set import PART, Made, SetOptions, make_set, pairing_files
 
 CAMERA = """\
 sensor_mm = [5.9, 4.425]
@@ -111,6 +114,53 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
     with pytest.raises(InputError, match="can't be written"):
         make_set(folder, tmp_path / "file", SetOptions())
+
+
+def test_of_two_runs_in_one_folder_the_second_says_so_and_touches_nothing(tmp_path: Path) -> None:
+    folder, out = folder_of(tmp_path / "pairings", 1), tmp_path / "out"
+    refused = []
+
+    def meanwhile(made: Made, count: int) -> None:
+        (out / PART / "the first one's").write_text("")
+        with pytest.raises(InputError, match=r"another run is at work in this folder\. Wait for it to end, or name another folder") as second:
+            make_set(folder, out, SetOptions(), jobs=1)
+        refused.append(str(second.value))
+        assert (out / PART / "the first one's").exists()
+
+    make_set(folder, out, SetOptions(), jobs=1, progress=meanwhile)
+    assert len(refused) == 1 and whole(out) == 5 + 3
+    assert make_set(folder, out, SetOptions(), jobs=1)[0].kept
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names are Unicode there")
+def test_a_name_that_is_no_text_is_said_and_costs_no_index(tmp_path: Path) -> None:
+    folder, out = folder_of(tmp_path / "pairings", 1), tmp_path / "out"
+    (folder / os.fsdecode(b"bad\xff.toml")).write_text(STARTER)
+    bad, good = make_set(folder, out, SetOptions(), jobs=1)
+    assert bad.problem == "bad?.toml: its name is not UTF-8 text. Rename it" and not good.problem
+    index = json.loads((out / "index.json").read_text(encoding="utf-8"))
+    assert len(index["guides"]) == 1 and index["problems"][0]["pairing"] == "bad?.toml"
+
+
+@pytest.mark.parametrize("damage", ['{"files": []}', "[" * 100_000, "one word changed"])
+def test_what_is_damaged_is_made_anew(tmp_path: Path, damage: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, out = folder_of(tmp_path / "pairings", 1), tmp_path / "out"
+    made_anew: list[Path] = []
+
+    def light(path: Path, out: Path, home: Path, options: SetOptions, pairing: object, digest: str) -> Made:
+        made_anew.append(path)
+        return afresh(path, out, home, options, pairing, digest)  # type: ignore[arg-type]
+
+    afresh = overlay_set._make_afresh
+    make_set(folder, out, SetOptions(sizes_px=((64, 36),)), jobs=1)
+    monkeypatch.setattr(overlay_set, "_make_afresh", light)
+    stamp = out / "pane 000" / "made.json"
+    stamp.write_text(stamp.read_text(encoding="utf-8").replace('"near_m": 1.5', '"near_m": 9.5') if damage == "one word changed" else damage, encoding="utf-8")
+    (out / PART).write_text("a file where a folder is wanted")
+    (out / "index.json").write_bytes(b"\xff\xfe" if damage == "one word changed" else damage.encode())
+    (made,) = make_set(folder, out, SetOptions(sizes_px=((64, 36),)), jobs=1)
+    assert not made.problem and len(made_anew) == 1 and made.rows[0]["near_m"] == 1.5
+    assert whole(out) == 5 + 3 and not (out / PART).exists()
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")

@@ -299,6 +299,12 @@ def app():
     return found
 
 
+def with_focal(app, focal_mm):
+    """The page after a hand has left the focal slider there."""
+    app.session_state["fm_draft"] = changed(app.session_state["fm_draft"], "recording.focal_mm", {"recording.focal_mm": focal_mm})
+    return app.run()
+
+
 def shown_text(app):
     return "\n".join(str(element.proto.body) for element in app.get("html"))
 
@@ -307,17 +313,17 @@ def test_first_visit_shows_the_example_with_a_result(app):
     text = shown_text(app)
     report = report_of(Draft(text=EXAMPLE).pairing)
     assert f"<td>{report.guide.rectangle.left:.0f}</td>" in text
-    assert 'data-height="540"' in text and "Glasshouse pane, 18 mm" in text
+    assert "Glasshouse pane, 18 mm" in text
 
 
-def test_a_focal_length_moved_by_slider_is_the_pairings(app):
-    app.slider(key="view:focal").set_value(24.0).run()
+def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
+    with_focal(app, 24.0)
     assert not app.exception
     assert app.session_state["fm_draft"].pairing.recording.lens.focal_mm == 24
     report = report_of(app.session_state["fm_draft"].pairing)
     assert f"<td>{report.guide.rectangle.left:.0f}</td>" in shown_text(app)
     app.button(key="undo").click().run()
-    assert app.session_state["fm_draft"].text == EXAMPLE and app.slider(key="view:focal").value == 18
+    assert app.session_state["fm_draft"].text == EXAMPLE
 
 
 def test_every_area_opens(app):
@@ -418,7 +424,7 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 
     monkeypatch.setitem(main.SHOWN, "Gap", refuses)
     app.session_state["area"] = "Gap"
-    app.slider(key="view:focal").set_value(24.0).run()
+    with_focal(app, 24.0)
     assert not app.exception
     assert "recording.focal_mm: &lt;b&gt;no&lt;/b&gt; such lens" in shown_text(app)
     assert app.query_params["area"] == "gap"  # the run came to its end
@@ -427,23 +433,22 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 def test_a_fault_nobody_foresaw_is_one_line_where_it_happened(app, monkeypatch, caplog):
     from framematch.page import main, views
 
-    def breaks(*_):
+    def breaks(*_, **__):
         raise KeyError("<b>no</b> such thing")
 
     monkeypatch.delenv("FRAMEMATCH_FAULTS")
     monkeypatch.setitem(main.SHOWN, "Gap", breaks)
     app.session_state["area"] = "Gap"
-    app.slider(key="view:focal").set_value(24.0).run()
+    app.run()
     assert not app.exception
     assert "Not all of this area can be shown: a fault of ours (KeyError)." in shown_text(app) and "no such" not in shown_text(app)
-    assert "data:image/jpeg" in shown_text(app) and app.query_params["area"] == "gap"
+    assert app.query_params["area"] == "gap"
     assert "breaks" in caplog.text and "Traceback" in caplog.text
-    for part, says in (("first_report", "No guide"), ("pictures", "No pictures")):
+    for part, says in (("note_of", "No guide"), ("rig_of", "No pictures")):
         with monkeypatch.context() as patched:
             patched.setattr(views, part, breaks)
-            patched.setattr(views, "report_of", breaks if part == "first_report" else views.report_of)
             app.session_state["area"] = "Pairing"
-            app.slider(key="view:focal").set_value(30.0 if part == "pictures" else 25.0).run()
+            app.run()
             assert not app.exception
             assert f"{says}: a fault of ours (KeyError)." in shown_text(app)
 

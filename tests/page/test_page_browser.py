@@ -81,7 +81,7 @@ def test_the_director_of_photographys_job(page, tmp_path):
     area(page, "Gap")
     for label, value in (("Gap width, m", 1.2), ("Gap height, m", 0.9), ("Lenses to compare, mm", "12, 15, 18, 25")):
         type_in(page, label, value)
-    page.get_by_alt_text("Recorded frame with 25 mm at 3 m").wait_for()
+    page.get_by_role("img", name="Recorded frame with 25 mm at 3 m").wait_for()
     assert page.locator('img[alt^="Recorded frame with"]').count() == 4
     table = page.locator("table", has_text="When the gap's edges leave the frame").last
     rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
@@ -113,7 +113,7 @@ def test_the_crew_saves_and_reloads(page, tmp_path):
 
 def test_both_views_follow_without_a_button(page):
     def pictures():
-        return [i.get_attribute("src") for i in page.locator("img.photo").all()]
+        return [i.get_attribute("src") for i in page.locator("img.server").all()]
 
     before = pictures()
     guide = page.locator("img.guide").get_attribute("src")
@@ -122,7 +122,7 @@ def test_both_views_follow_without_a_button(page):
     farther = pictures()
     assert farther[0] != before[0] and farther[1] != before[1]
     assert page.locator("img.guide").get_attribute("src") == guide  # the guide does not depend on where one looks
-    assert page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+    assert page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").count() == 1
     page.get_by_role("slider").nth(1).press("ArrowRight")
     settle(page)
     assert pictures()[1] != farther[1] and page.locator("img.guide").get_attribute("src") != guide
@@ -217,8 +217,8 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
 
     def stands(there, area_, at, shown):
         there.wait_for_function("name => document.querySelector('[role=tab][aria-selected=true]')?.innerText === name", arg=area_)
-        there.wait_for_function("at => document.querySelector('[role=slider], input[type=range]')?.getAttribute('aria-valuetext') === at", arg=at)
-        there.get_by_alt_text(f"What the recording camera's frame shows at {at} m.").wait_for()
+        there.locator(f'.live .distance input[aria-valuetext="{at} m"]').wait_for()
+        there.get_by_role("img", name=f"What the recording camera's frame shows at {at} m.").wait_for()
         settle(there)
         assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
         assert ("recorded at every distance" in there.locator(".key").inner_text()) == shown
@@ -251,7 +251,7 @@ def test_an_address_that_says_nonsense_opens_as_on_a_first_visit(where, url, que
     other = opened(where, f"{url}/?{query}")
     settle(other)
     assert other.get_by_role("tab", selected=True).inner_text() == "Guide"
-    assert other.locator("img.photo").count() == 2 and other.get_by_text("Traceback").count() == 0
+    assert other.locator("img.server").count() == 2 and other.get_by_text("Traceback").count() == 0
     other.context.close()
 
 
@@ -266,7 +266,7 @@ def test_a_press_that_crosses_the_writing_of_the_address_is_not_lost(page):
     page.evaluate("to => history.replaceState(history.state, '', to)", stale)
     distance.press("ArrowRight")
     settle(page)
-    assert focal.input_value() == "18.5" and page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").count() == 1
+    assert focal.get_attribute("aria-valuetext") == "18.5 mm" and page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").count() == 1
 
 
 def test_two_visitors_see_nothing_of_each_other(page, where, url):

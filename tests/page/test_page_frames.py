@@ -36,17 +36,17 @@ def shown_text(app: AppTest) -> str:
 
 def test_frames_sets_and_ticks_are_chosen_beside_the_range(app: AppTest) -> None:
     text = shown_text(app)
-    assert "Frame 2.39:1" in text and "Frame 9:16" in text and "Always in shot in both frames" in text
+    assert "2.39:1</th>" in text and "9:16</th>" in text and "Always in shot in both frames" in text
     app.selectbox(key="guide:sets").set_value(2).run()
     app.text_input(key="guide:marks").set_value("2, 5").run()
     assert not app.exception
     text = shown_text(app)
-    assert "Set 1, 1.5 m to" in text and "change from set 2 to set 1" in text and "frame 9:16" in text
+    assert "Set 1, 1.5 m to" in text and "change from set 2 to set 1" in text and ", 9:16</th>" in text
     app.multiselect(key="guide:frames").set_value(["9:16"]).run()
     app.text_input(key="guide:marks").set_value("near").run()
     assert not app.exception
     text = shown_text(app)
-    assert "frame 2.39:1" not in text and "near is not a list of distances" in text
+    assert ", 2.39:1</th>" not in text and "near is not a list of distances" in text
 
 
 def test_downloads_with_choices_are_the_command_lines_own_bytes() -> None:

@@ -34,14 +34,14 @@ def test_the_page_runs_from_the_wheel(installed, where):
     """Both pictures, the overlay to download, and no word from the source tree."""
     with served(package=installed) as url:
         page = opened(where, url)
-        assert page.locator("img.photo").count() == 2
-        sizes = page.locator("img.photo").evaluate_all("all => all.map(i => [i.naturalWidth, i.naturalHeight])")
+        assert page.locator("img.server").count() == 2
+        sizes = page.locator("img.server").evaluate_all("all => all.map(i => [i.naturalWidth, i.naturalHeight])")
         assert [height for _, height in sizes] == [540, 540] and sizes[0][0] == 960
         with page.expect_download() as held:
             page.get_by_role("button", name="Overlay PNG", exact=True).click()
         assert held.value.path().read_bytes().startswith(b"\x89PNG")
         page.get_by_role("slider").nth(0).press("ArrowRight")
-        page.get_by_alt_text("What the recording camera's frame shows at 3.3 m.").wait_for()
+        page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").wait_for()
         page.wait_for_selector(SHARP)
         assert page.left_machine == []
         files = subprocess.run(

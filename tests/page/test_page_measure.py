@@ -277,8 +277,8 @@ def true_rig():
 
 def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):
     _, recording, monitoring = true_rig
-    app.file_uploader(key="measure:r").set_value(("r.png", recording, "image/png")).run()
-    app.file_uploader(key="measure:m").set_value(("m.png", monitoring, "image/png")).run()
+    app.file_uploader(key="measure:r").set_value([("r.png", recording, "image/png")]).run()
+    app.file_uploader(key="measure:m").set_value([("m.png", monitoring, "image/png")]).run()
     shown = words(app)
     assert "The mount that the stills show" in shown and "details agree" in shown
     assert "before the measurement" in shown and "after the measurement" in shown
@@ -293,14 +293,14 @@ def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):
 
 def test_stills_that_tell_nothing_are_refused(app, true_rig):
     _, recording, _ = true_rig
-    app.file_uploader(key="measure:r").set_value(("r.png", recording, "image/png")).run()
+    app.file_uploader(key="measure:r").set_value([("r.png", recording, "image/png")]).run()
     for name, content, says in (
         ("same.png", recording, "r.png and same.png are the same picture"),
         ("cut.png", png(np.full((700, 1440), 128, np.uint8)), "cut.png: 1440 x 700 pixels is not the shape of the monitoring raster"),
         ("text.png", b"text", "text.png: is not a PNG"),
         ("blank.png", png(np.full((1080, 1440), 128, np.uint8)), "blank.png"),
     ):
-        app.file_uploader(key="measure:m").set_value((name, content, "image/png")).run()
+        app.file_uploader(key="measure:m").set_value([(name, content, "image/png")]).run()
         assert f"Can&#x27;t tell: {says}" in words(app), name
     assert text_of(app) == EXAMPLE
 

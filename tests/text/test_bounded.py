@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from framematch.cli.figures import percent_at, size
+from framematch.cli.figures import percent_at
 from framematch.errors import InputError
 from framematch.files.day_tables import _density
 from framematch.files.pairing import parse_pairing
@@ -17,7 +17,7 @@ from framematch.files.pairing_tables import parse_aspect
 from framematch.files.starter import STARTER
 from framematch.measure.chart import parse_chart
 from framematch.page.address import address_of, packed, unpacked
-from framematch.text import units
+from framematch.text import typed, units
 
 LONG = 400_000  # characters: a minute and more where time goes with the square, a few thousandths of a second where it doesn't
 PATIENCE_S = 20
@@ -53,7 +53,8 @@ HOSTILE = {
 READERS: dict[str, Callable[[str], Any]] = {
     "a figure": lambda text: units.read(text, unit="m"),
     "a file's figure": lambda text: units.metric({"at_m": text}),
-    "a gap's size": lambda text: size(text, "gap"),
+    "a gap's size": lambda text: typed.size(text, "--gap", "1.2x0.9"),
+    "places": lambda text: typed.places(text, "--marks"),
     "a filter": _density,
     "an aspect": parse_aspect,
     "a chart": parse_chart,

@@ -368,7 +368,8 @@ def _scene(pairing: Pairing) -> None:
     st.html(
         block(
             paragraph(
-                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, "
+                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
             )
         )
     )
@@ -381,9 +382,7 @@ def _scene(pairing: Pairing) -> None:
     else:
         two.html(block(paragraph("USD needs the package usd-core beside framematch.", "quiet")))
     st.html(
-        block(
-            paragraph("It shows geometry, not a safe path: no wind, no braking, no aircraft's own size. Local rules and the licensed pilot decide.", "caution")
-        )
+        block(paragraph("It shows geometry, not a safe path: no wind, no aircraft's own size. Local rules and the licensed remote pilot decide.", "caution"))
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import partial
-from html import escape
 from typing import Any
 
 import streamlit as st
@@ -76,17 +75,30 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
 
 def insets_markup(report: Report, frames: Sequence[int] = (0,)) -> str:
     """The figures to type, large: for each set of lines and each frame shown."""
-    several = len(report.pairing.frames) > 1
-    parts = ["<h2>Type into the goggles</h2>"]
+    if not report.sets and len(report.pairing.frames) == 1:
+        return "<h2>Type into the goggles</h2>" + _insets(report)
+    rows, notes = [], []
     for number, one in enumerate(report.each_set, 1):
         for i in frames:
-            of = [f"Set {number}, {span(one.pairing.near_m, one.pairing.far_m)}"] if report.sets else []
-            of += [f"frame {report.pairing.frames[i].name}"] if several else []
-            parts.append(_insets(one.each_frame[i], ", ".join(of)))
-    return "".join([*parts, *(paragraph(line) for line in change_words(report))])
+            each, display = one.each_frame[i], report.pairing.display.raster_px
+            set_ = f"Set {number}, {span(one.pairing.near_m, one.pairing.far_m)}" if report.sets else ""
+            name = report.pairing.frames[i].name if len(report.pairing.frames) > 1 else ""
+            of, r, c = ", ".join(filter(None, (set_, name))), each.guide.rectangle, each.cells
+            rows.append([of, *(f"{v:.0f}" for v in insets_px(r, display)), f"{each.guide.rectangle_worst_error_percent:.1f} %"])
+            rows.append(["percent", *(f"{v:.1f}" for v in insets_percent(r, display)), ""])
+            if c is not None:
+                notes.append(f"{of}: columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row}")
+    wide, high = report.pairing.display.raster_px
+    cells = report.pairing.text_cells
+    return (
+        "<h2>Type into the goggles</h2>"
+        + table(["pixels", *EDGES, "off by"], rows, caption=f"Insets from each edge of the {wide} x {high} picture, and percent of it")
+        + "".join(paragraph(line) for line in change_words(report))
+        + (paragraph(f"With characters ({cells[0]} x {cells[1]}, counted from 1): {'; '.join(notes)}.") if notes and cells else "")
+    )
 
 
-def _insets(report: Report, of: str) -> str:
+def _insets(report: Report) -> str:
     pairing, guide = report.pairing, report.guide
     display = pairing.display.raster_px
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
@@ -110,11 +122,7 @@ def _insets(report: Report, of: str) -> str:
         else ""
     )
     return (
-        (f"<h3>{escape(of[:1].upper() + of[1:])}</h3>" if of else "")
-        + table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type")
-        + spread
-        + cells
-        + paragraph(words)
+        table(["", *EDGES], rows, caption=f"Insets from each edge of the {display[0]} x {display[1]} picture", kind="type") + spread + cells + paragraph(words)
     )
 
 

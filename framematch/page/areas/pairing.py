@@ -18,7 +18,7 @@ from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 
-PROJECTIONS = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
+PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 FORMAT_NAMES = {
     "135-still": "135 still, 36 x 24 mm",
     "super35-4perf": "Super 35, 4-perf",

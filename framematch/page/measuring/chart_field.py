@@ -29,7 +29,7 @@ def chart_fields(task: str) -> Chart | None:
                 f"measure:{task}:name",
                 "",
                 lambda key: st.text_input(
-                    "Chart's name", key=key, max_chars=60, help="Kind, squares across and down, side of a square: chessboard-10x7-25mm, charuco-11x7-36mm."
+                    "Chart's name", key=key, max_chars=60, help="Kind, squares across and down, side of a square: chessboard-10x7-25mm, charuco-11x7-35mm."
                 ),
             )
     with right:

@@ -82,13 +82,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             "measure:d",
             None,
             lambda key: st.number_input(
-                "A distance, m",
-                0.2,
-                10000.0,
-                None,
-                1.0,
-                key=key,
-                help="To something flat and far, in the middle of the first still or where you click it. Paced out is enough.",
+                "A distance, m", 0.2, 10000.0, None, 1.0, key=key, help="To something flat and far, in the middle of the first still or where you click."
             ),
         )
     if not (recording and monitoring):
@@ -120,9 +114,8 @@ def _place(given: Given, distance_m: float) -> _Place | None:
     middle = (width / 2, height / 2)
     st.html(block(paragraph("Click what the distance was measured to; it is taken of the middle otherwise.", "quiet")))
     picture = marks_picture(_small(still), still.size_px, [metres(distance_m)], [place or middle], _NOWHERE)
-    clicked_picture(
-        jpeg(picture), f"First recording still; the distance is of {place or 'the middle'}.", f"{key}:picture", partial(_take_place, key, still.size_px)
-    )
+    alt = f"First recording still; the distance is of {place or 'the middle'}."
+    clicked_picture(jpeg(picture), alt, f"{key}:picture", partial(_take_place, key, still.size_px))
     return place
 
 
