@@ -12,7 +12,8 @@ from framematch.cli.screen import heading, say, screen, table
 from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
 
 if TYPE_CHECKING:
-    from framematch.compare.along import Along, Filming
+    from framematch.compare.along import Along, Filming, Thing
+    from framematch.compare.path_questions import Bounds
     from framematch.day.given import Day
     from framematch.geometry.pairing import Pairing
     from framematch.shot.flown import Flown
@@ -71,9 +72,12 @@ def path(
     asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={})
     days = None if day is None else _day(day, kit)
     flown = _flown(asked, days, shot or file)
+    things = things_of(asked)
+    questions = _questions(things, keep_horizon, keep)
+    limits = None if fastest is None else _list(fastest)
     filming = _filming(pairing, asked, flown, days, room=not no_room)
-    found = along(pairing, flown, things_of(asked), filming=filming, guide=None if no_guide else best_guide(pairing))
-    answers = _answers(pairing, asked, found, keep_horizon, keep, fastest)
+    found = along(pairing, flown, things, filming=filming, guide=None if no_guide else best_guide(pairing))
+    answers = _answers(pairing, found, questions, limits)
     if out is not None:
         from framematch.output.path_sheet import write_path_sheet
 
@@ -140,29 +144,33 @@ def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, roo
     )
 
 
-def _answers(pairing: Pairing, shot: Shot, found: Along, keep_horizon: str | None, keep: str | None, list_: str | None) -> list[str]:
-    from framematch.compare.path_questions import best_tilt
-    from framematch.compare.path_questions import fastest as fastest_of
+def _questions(things: tuple[Thing, ...], keep_horizon: str | None, keep: str | None) -> list[tuple[Thing | None, float, float]]:
+    """What is to be kept in the frame (None for the horizon) and between which heights."""
     from framematch.errors import InputError
 
-    out = []
-    asked: list[tuple[str, str | None]] = [("the horizon", keep_horizon)] if keep_horizon is not None else []
+    out: list[tuple[Thing | None, float, float]] = [] if keep_horizon is None else [(None, *_bounds(keep_horizon, "--keep-horizon"))]
     if keep is not None:
         name, _, bounds = keep.partition(":")
-        asked.append((name, bounds))
-    for name, bounds in asked:
-        low, high = _bounds(bounds or "", "--keep" if name != "the horizon" else "--keep-horizon")
-        thing = next((s.thing for s in found.seen if s.thing.name == name), None)
-        if thing is None and name != "the horizon":
-            raise InputError(f"there is no subject {name!r}", field="--keep", fix=f"use one of {', '.join(s.thing.name for s in found.seen)}")
+        thing = next((t for t in things if t.name == name), None)
+        if thing is None:
+            raise InputError(f"there is no subject {name!r}", field="--keep", fix=f"use one of {', '.join(t.name for t in things)}")
+        out.append((thing, *_bounds(bounds, "--keep")))
+    return out
+
+
+def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None, float, float]], limits: Bounds | None) -> list[str]:
+    from framematch.compare.path_questions import best_tilt, fastest
+
+    out = []
+    for thing, low, high in questions:
         best = best_tilt(pairing, found.flown, low_percent=low, high_percent=high, subject=thing)
         out.append(
-            f"{best.tilt_deg:.1f} deg of camera tilt ({best.from_deg:.1f} to {best.to_deg:.1f}) keeps {name} between {low:g} and {high:g} % of the frame's "
-            f"height for {best.share_percent:.0f} % of the time; as it is now, for {best.now_percent:.0f} %."
+            f"{best.tilt_deg:.1f} deg of camera tilt ({best.from_deg:.1f} to {best.to_deg:.1f}) keeps {'the horizon' if thing is None else thing.name} "
+            f"between {low:g} and {high:g} % of the frame's height for {best.share_percent:.0f} % of the time; as it is now, for {best.now_percent:.0f} %."
         )
-    if list_ is not None:
+    if limits is not None:
         f = found.filming
-        quick = fastest_of(pairing, found.flown, _list(list_), shutter_s=f.shutter_s, rig=f.rig, pack=f.pack, box=f.box, surfaces=f.surfaces)
+        quick = fastest(pairing, found.flown, limits, shutter_s=f.shutter_s, rig=f.rig, pack=f.pack, box=f.box, surfaces=f.surfaces)
         out.append(
             f"Nothing on the list goes wrong up to {quick.speed_m_s:.1f} m/s at its fastest ({quick.factor:.2f} of what is planned); "
             f"first goes: {quick.first_wrong}."
@@ -183,7 +191,7 @@ def _bounds(text: str, option: str) -> tuple[float, float]:
     return low, high
 
 
-def _list(text: str) -> Any:
+def _list(text: str) -> Bounds:
     from framematch.compare.path_questions import Bounds
     from framematch.errors import InputError
 
