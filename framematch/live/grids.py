@@ -85,7 +85,7 @@ def _plane(rays: Floats) -> Floats:
 def _directions(plane: Floats) -> Floats:
     """Unit rays (..., 3) of places (..., 2) on the stereographic plane."""
     square = np.square(plane).sum(axis=-1)
-    return np.concatenate([2 * plane, (1 - square)[..., None]], axis=-1) / (1 + square)[..., None]
+    return np.asarray(np.concatenate([2 * plane, (1 - square)[..., None]], axis=-1) / (1 + square)[..., None])
 
 
 def _turned_out(rays: Floats, angle: Floats) -> Floats:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framematch.live.parts import packed
 from framematch.render.shade import lit_corners
@@ -24,7 +26,7 @@ def scene_part(scene: Scene) -> bytes:
     origin = (vertices.min(axis=0) + vertices.max(axis=0)) / 2 if len(vertices) else np.zeros(3)
     colours = np.full((len(surface.faces) * 3, 4), 255, dtype=np.uint8)
     colours[:, :3] = np.round(lit_corners(surface, scene.light).reshape(-1, 3) * 255)
-    arrays = {"places": (vertices[surface.faces].reshape(-1, 3) - origin).astype(np.float32), "colours": colours}
+    arrays: dict[str, NDArray[Any] | bytes] = {"places": (vertices[surface.faces].reshape(-1, 3) - origin).astype(np.float32), "colours": colours}
     if surface.texture is not None and surface.uv is not None:
         arrays["uv"] = surface.uv[surface.faces].reshape(-1, 2).astype(np.float32)
         arrays["texture"] = np.frombuffer(_jpeg(surface.texture), dtype=np.uint8)

@@ -168,7 +168,9 @@ class AimSolve:
         weight = np.where(keep, 1 / (1 + (seen.off / (2.4 * scale)) ** 2), 0.0) / scale**2
         together, lean = self._blocks(seen, weight, scale)
         normal, _ = self._normal(seen, weight / together, values, rows, scale)
-        return Fit(values=values, covariance=np.linalg.inv(normal), weight=weight, seen=seen, scatter=scale, together=together, lean=lean)
+        return Fit(
+            values=values, covariance=np.asarray(np.linalg.inv(normal), dtype=np.float64), weight=weight, seen=seen, scatter=scale, together=together, lean=lean
+        )
 
     def _normal(self, seen: Seen, weight: Floats, values: Floats, rows: Sequence[Row], scale: float) -> tuple[Floats, Floats]:
         """Normal matrix and right-hand side of a step."""

@@ -43,7 +43,7 @@ def edge_slopes(pairing: Pairing, values: Floats, distance_m: float) -> Floats:
         up, down = (frame_errors(moved(pairing, values + sign * move), display, inverse) for sign in (1, -1))
         slopes.append(((up - down) / (2 * _STEP[i])).ravel())
     out = np.stack(slopes, axis=-1)
-    return out[np.isfinite(out).all(axis=1)]
+    return np.asarray(out[np.isfinite(out).all(axis=1)])
 
 
 def known_percent(slopes: Floats, states: Sequence[tuple[Floats, Floats]]) -> float:

@@ -147,13 +147,13 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
     per_rad = _per_rad(view.camera)
     known = [view.camera.project(r)[0] for r in _rays(pairing, near)]
     first, second = _evened(view.recording, view.recording_seen), _evened(view.monitoring, view.monitoring_seen)
-    inside = cv2.erode((view.recording_seen & view.monitoring_seen).astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
-    inside &= _detailed(view.recording) & _detailed(view.monitoring)
+    both = (view.recording_seen & view.monitoring_seen).astype(np.uint8)
+    inside = np.asarray(cv2.erode(both, np.ones((9, 9), np.uint8), borderValue=0), dtype=np.uint8) & _detailed(view.recording) & _detailed(view.monitoring)
     corners = cv2.goodFeaturesToTrack(first, maxCorners=_CORNERS, qualityLevel=0.02, minDistance=5, mask=inside, blockSize=5)
     places = np.concatenate([known[0], np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5]) if corners is not None else known[0]
     _, nearest = cKDTree(known[0]).query(places)
     start = places + (known[1] - known[0])[nearest]
-    settings = {"winSize": (_WINDOW_PX, _WINDOW_PX), "maxLevel": 1, "criteria": (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 0.003)}
+    settings: dict[str, Any] = {"winSize": (_WINDOW_PX, _WINDOW_PX), "maxLevel": 1, "criteria": (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 0.003)}
 
     def flow(a: NDArray[np.uint8], b: NDArray[np.uint8], at: Floats, guess: Floats) -> tuple[Floats, Mask]:
         p, q = ((v - 0.5).astype(np.float32).reshape(-1, 1, 2) for v in (at, guess))

@@ -144,7 +144,8 @@ def bound_rows(solve: AimSolve, fit: Fit, state: State) -> tuple[State, list[Row
     from scipy.special import log_ndtr
 
     w, slope, noise = block_distances(solve, fit)
-    left, rows = list(range(len(w))), []
+    left: list[int] = list(range(len(w)))
+    rows: list[Row] = []
     while left:
         mean = w[left] + slope[left] @ (state.values - fit.values)
         toward = slope[left] @ state.covariance

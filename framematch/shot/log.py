@@ -123,7 +123,7 @@ class Log:
         if not moving.any():
             return np.zeros(len(velocity))
         along = np.unwrap(np.arctan2(velocity[moving, 0], -velocity[moving, 2]))
-        return np.interp(self.times_s, self.times_s[moving], along)
+        return np.asarray(np.interp(self.times_s, self.times_s[moving], along))
 
     @cached_property
     def _curves(self) -> tuple[Any, ...]:
