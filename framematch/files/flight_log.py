@@ -39,7 +39,7 @@ def parse_flight_log(text: str, *, name: str = "log") -> Log:
     try:
         _, head = next(lines, (0, []))
         columns = _columns([cell.strip() for cell in head])
-        rows = []
+        rows: list[list[float]] = []
         for number, cells in lines:
             if len(rows) >= MOST_LINES:
                 raise InputError(f"has more than {MOST_LINES:,} lines", fix="cut out the part that matters")

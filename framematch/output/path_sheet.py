@@ -133,7 +133,7 @@ def _plan(axes: Axes, a: Along, pt: float) -> None:
         return np.stack([flat @ way, flat @ np.array([way[1], -way[0]])], axis=-1)  # left of the way is up
 
     places = seen(a.position_m)
-    axes.add_collection(LineCollection(np.stack([places[:-1], places[1:]], axis=1), colors=_colours(a)[:-1], linewidths=2.2))
+    axes.add_collection(LineCollection(list(np.stack([places[:-1], places[1:]], axis=1)), colors=_colours(a)[:-1], linewidths=2.2))
     last: Floats | None = None
     for t in np.arange(0, a.flown.duration_s + 1e-9, max(1.0, round(a.flown.duration_s / 12))):
         i = int(np.abs(a.times_s - t).argmin())
@@ -175,7 +175,7 @@ def _speed(axes: Axes, a: Along, pt: float) -> None:
     from matplotlib.collections import LineCollection
 
     points = np.column_stack([a.times_s, a.speed_m_s])
-    axes.add_collection(LineCollection(np.stack([points[:-1], points[1:]], axis=1), colors=_colours(a)[:-1], linewidths=1.8))
+    axes.add_collection(LineCollection(list(np.stack([points[:-1], points[1:]], axis=1)), colors=_colours(a)[:-1], linewidths=1.8))
     axes.set_ylim(0, 1.15 * float(a.speed_m_s.max()))
 
 
