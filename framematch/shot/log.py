@@ -112,7 +112,7 @@ class Log:
             angles = {"yaw": yaw, "pitch": self.angles_deg.get("pitch_deg", pitch), "roll": self.angles_deg.get("roll_deg", roll)}
         out: Floats = _spline(self.times_s, angles["yaw"], angles["pitch"], angles["roll"])(t.ravel()).as_matrix().reshape(*t.shape, 3, 3)
         # SciPy's axes here are the level airframe's (+x right, +y down, +z ahead): the scene's turned half round x.
-        return np.diag([1.0, -1.0, -1.0]) @ out
+        return np.asarray(np.diag([1.0, -1.0, -1.0]) @ out)
 
     @cached_property
     def _yaw_rad(self) -> Floats:
