@@ -296,12 +296,7 @@ def _seen(pairing: Pairing, flown: Flown, times: Floats, thing: Thing, filming: 
     shown = frame.contains(camera.project(middle)[0])
     speed = np.where(shown, in_frame_widths(camera, frame, motion), np.nan)
     skew = np.full(len(times), np.nan) if filming.readout_s is None else lean_deg(camera, across_px_s=motion[:, 0], readout_s=filming.readout_s)
-<<<<<<< HEAD
-    whole_imaged = np.asarray(imaged.all(axis=1))
-    span = np.where(whole_imaged[:, None], pixels.max(axis=1) - pixels.min(axis=1), np.nan)
-=======
     span = np.where(np.asarray(imaged.all(axis=1))[:, None], pixels.max(axis=1) - pixels.min(axis=1), np.nan)
->>>>>>> path
     now = state(times)
     return Seen(
         thing=thing,
