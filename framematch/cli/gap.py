@@ -44,7 +44,7 @@ def lenses(
         str, typer.Option(help="Which focal length gives the first subject so much of the height: 50@5; or where, per lens: 50.", metavar="P[@M]")
     ] = "",
     want_edges_until: Annotated[Optional[float], typer.Option(help="Longest lens that keeps all edges until there.", metavar="M")] = None,  # noqa: UP045
-    want_sharp_from: Annotated[Optional[float], typer.Option(help="Stop that each lens needs to be sharp from there.", metavar="M")] = None,  # noqa: UP045
+    want_sharp_from: Annotated[Optional[float], typer.Option(help="Stop that puts each lens's near limit there.", metavar="M")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     csv: Annotated[Optional[str], typer.Option(help="Write a spreadsheet's lines to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     out: Annotated[Optional[Path], typer.Option(help="Comparison sheet to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045

@@ -138,10 +138,10 @@ def _feel(c: Comparison) -> TextTable:
             )
     return TextTable(
         title="How it moves: frame widths per second",
-        headings=("lens", "", "gap's edges", "ground", "blur of the edges", "lean, deg"),
+        headings=("lens", "", "gap's edges", "ground", "motion blur of the edges", "rolling-shutter skew, deg"),
         rows=tuple(rows),
-        note=f"Blur over 1/{1 / c.shot.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
-        + ("" if c.pairing.recording.readout_ms is None else f" Lean: of the gap's upright edges, rows read in {c.pairing.recording.readout_ms:g} ms."),
+        note=f"Motion blur over 1/{1 / c.shot.run.shutter_s:.0f} s. Ground: at the middle of the frame's lower edge."
+        + ("" if c.pairing.recording.readout_ms is None else f" Skew: of the gap's upright edges, rows read in {c.pairing.recording.readout_ms:g} ms."),
         keys=2,
     )
 
@@ -175,10 +175,10 @@ def _sharp(c: Comparison) -> TextTable:
         rows.append((row.candidate.name, f"{_f(s.near_m, 2)} to {metres(s.far_m)}", f"{_f(s.hyperfocal_m, 2)} m", "; ".join(soft)))
     first = next((row.sharp for row in c.rows if row.sharp), None)
     return TextTable(
-        title="What is sharp" + (f" at f/{first.f_number:g}, focused at {metres(first.focus_m)}" if first else ""),
-        headings=("lens", "sharp from", "hyperfocal", "nearest in the frame: size of a point"),
+        title="Depth of field" + (f" at f/{first.f_number:g}, focused at {metres(first.focus_m)}" if first else ""),
+        headings=("lens", "from near limit to far limit", "hyperfocal", "nearest in the frame: size of a point"),
         rows=tuple(rows),
-        note=f"Sharp: a point is at most {first.circle_um:.1f} µm (frame diagonal / 1500). Diffraction alone makes {first.airy_um:.1f} µm." if first else "",
+        note=f"Circle of confusion {first.circle_um:.1f} µm (frame diagonal / 1500). Diffraction alone makes {first.airy_um:.1f} µm." if first else "",
     )
 
 
@@ -210,7 +210,7 @@ def _props(c: Comparison) -> TextTable:
         clear = ", ".join(f"{low:+.1f} to {high:+.1f}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
         rows.append((row.candidate.name, shown or "none", "any" if p.clear_tilts_deg == (TILTS_DEG,) else clear or "none"))
     return TextTable(
-        title=f"Props and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:+g} deg",
+        title=f"Propellers and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:+g} deg",
         headings=("lens", "in the frame", "clear at tilts, deg"),
         rows=tuple(rows),
         note="In from: how far it reaches into the frame, in percent of its height. Flexing arms and vibration are left out: keep some room.",

@@ -332,7 +332,7 @@ def _corner(camera: Camera, frame: Rect) -> Stretch:
 def _notes(pairing: Pairing, candidate: Candidate, camera: Camera) -> tuple[str, ...]:
     notes = list(candidate.notes)
     if not covers_frame(pairing, camera):
-        notes.append("does not cover the frame: dark corners")
+        notes.append("does not cover the frame: its corners lie outside the image circle")
     if focus_of(pairing, candidate) > pairing.focus_m:
         notes.append(f"can't focus nearer than {candidate.closest_m:g} m; taken at that")
     stop = pairing.f_number

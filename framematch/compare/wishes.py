@@ -133,20 +133,20 @@ def distance_for_subject(camera: Camera, frame: Rect, gap: Opening, run: Run, su
 
 def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, near_m: float) -> Answer:
     """Widest stop of a lens that is sharp from ``near_m`` on, with the focus where it is."""
-    wish = f"{candidate.name} sharp from {near_m:g} m on, focused at {_metres(focus_m)}"
+    wish = f"{candidate.name} with its near limit at {near_m:g} m, focused at {_metres(focus_m)}"
     focal = candidate.lens.focal_mm
     if not near_m > focal / 1000:
         return Answer(value=None, unit="f", says=f"{wish}: that is inside the lens's focal length, no stop does it")
     stop = f_number_for_near(focal_mm=focal, circle_mm=circle_mm, focus_m=focus_m, near_m=near_m)
     deepest = candidate.deepest_f or DEEPEST_STOP
     if stop > deepest:
-        has = "the lens's deepest" if candidate.deepest_f else "the deepest stop to count on"
-        return Answer(value=None, unit="f", says=f"{wish}: it would take f/{stop:.1f}, deeper than f/{deepest:g}, {has}; focus nearer or take a shorter lens")
+        has = "the lens's minimum aperture" if candidate.deepest_f else "the smallest aperture to count on"
+        return Answer(value=None, unit="f", says=f"{wish}: it would take f/{stop:.1f}, smaller than f/{deepest:g}, {has}; focus nearer or take a shorter lens")
     widest = candidate.widest_f or 0.0
     if stop <= widest or stop == 0:
         return Answer(value=widest or None, unit="f", says=f"{wish}: any stop does it" + (f", f/{widest:g} already" if widest else ""))
-    note = "" if airy_disk_mm(f_number=stop) <= circle_mm else ", though diffraction alone is then larger than the sharp circle"
-    return Answer(value=stop, unit="f", says=f"{wish}: f/{stop:.1f} or deeper{note}")
+    note = "" if airy_disk_mm(f_number=stop) <= circle_mm else ", though diffraction alone is then larger than the circle of confusion"
+    return Answer(value=stop, unit="f", says=f"{wish}: f/{stop:.1f} or smaller{note}")
 
 
 def _tall(camera: Camera, frame: Rect, gap: Opening, run: Run, subject: Subject, distance_m: float) -> float:

@@ -100,13 +100,13 @@ def _picture_warnings(
         notes.warnings.append(f"f/{stop:.1f} will be set, the pairing says f/{pairing.f_number:g}: what was worked out with it is not today's.")
     if sharp.near_m > pairing.near_m * 1.005:
         notes.warnings.append(
-            f"At f/{stop:.1f} it is sharp from {notes.length(sharp.near_m, 2)} on, but the shot comes as near as {notes.length(pairing.near_m, 2)}."
+            f"At f/{stop:.1f} the near limit is {notes.length(sharp.near_m, 2)}, but the shot comes as near as {notes.length(pairing.near_m, 2)}."
         )
     if sharp.far_m < pairing.far_m * 0.995:
-        notes.warnings.append(f"At f/{stop:.1f} it is sharp only to {notes.length(sharp.far_m)}, but the shot reaches to {notes.length(pairing.far_m)}.")
+        notes.warnings.append(f"At f/{stop:.1f} the far limit is {notes.length(sharp.far_m)}, but the shot reaches to {notes.length(pairing.far_m)}.")
     if airy_mm > circle_mm:
         notes.warnings.append(
-            f"At f/{stop:.1f} diffraction softens all of the picture: its disk is {1000 * airy_mm:.0f} µm, the sharpness limit {1000 * circle_mm:.0f} µm."
+            f"At f/{stop:.1f} diffraction softens all of the picture: its disk is {1000 * airy_mm:.0f} µm, the circle of confusion {1000 * circle_mm:.0f} µm."
         )
     if abs(chosen.off_stops) > 0.1:
         notes.warnings.append(
@@ -114,7 +114,7 @@ def _picture_warnings(
         )
     if blur and blur[0][1] > BLUR_PERCENT:
         notes.warnings.append(
-            f"At this shutter the frame's edges smear by {blur[0][1]:.1f} % of its width at {notes.length(blur[0][0], 2)}; a shorter shutter smears less."
+            f"At this shutter motion blur at the frame's edges is {blur[0][1]:.1f} % of its width at {notes.length(blur[0][0], 2)}; a shorter one blurs less."
         )
 
 

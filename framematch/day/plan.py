@@ -65,7 +65,7 @@ def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes
     assert gap is not None
     row = lens_row(pairing, gap, candidate_of(pairing, own_lens(pairing).focal_mm))
     if light is not None and light.chosen is not None and row.sharp is not None:
-        for name, then, now in (("sharp from", row.sharp.near_m, light.sharp_from_m), ("sharp to", row.sharp.far_m, light.sharp_to_m)):
+        for name, then, now in (("a near limit of", row.sharp.near_m, light.sharp_from_m), ("a far limit of", row.sharp.far_m, light.sharp_to_m)):
             if then != now and not abs(now / then - 1) <= DIFFERS:
                 today = f"today it is {notes.length(now, 2)} (f/{light.chosen.f_number:.1f})"
                 notes.warnings.append(f"The gap table says {name} {notes.length(then, 2)} (f/{row.sharp.f_number:g}); {today}.")

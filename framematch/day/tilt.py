@@ -48,7 +48,7 @@ def find_tilts(day: Day, rig: power.Rig | None, density: float, slope: float, no
         notes.warnings.append("With this tilt the horizon is not on the goggles' display at the planned speed: the pilot has no level to fly by.")
     props = _props(day, planned.recording_deg)
     if props is None:
-        notes.unknown.append("Props in the frame: needs [[aircraft.prop]].")
+        notes.unknown.append("Propellers in the frame: needs [[aircraft.prop]].")
     elif props.in_shot:
         named = ", ".join(f"{each.name} ({each.area_percent:.1f} %)" for each in props.in_shot)
         notes.warnings.append(f"In the frame with this tilt: {named}.")

@@ -123,7 +123,7 @@ class AircraftTable(Table):
     accessories_w: Annotated[float, _In("W", 0, 5000)] = Field(default=0.0, description="camera, video link, lights, W")
     camera_tilt_deg: Degrees | None = Field(default=None, description="of the recording camera on the airframe as it is now, + up")
     logged_flight: LoggedFlight | None = Field(default=None, description="one flight as logged")
-    prop: tuple[PropTable, ...] = Field(default=(), max_length=16, description="the props, as in a gap's [[aircraft.prop]]")
+    prop: tuple[PropTable, ...] = Field(default=(), max_length=16, description="the propellers, as in a gap's [[aircraft.prop]]")
     part: tuple[PartTable, ...] = Field(default=(), max_length=32, description="parts of the airframe, as in a gap's [[aircraft.part]]")
 
 

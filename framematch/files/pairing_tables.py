@@ -187,7 +187,7 @@ class _CameraTable(Table):
 
 class FrameTable(Table):
     name: Annotated[str, Field(min_length=1, max_length=40)] | None = Field(default=None, description="what the frame is called, such as 9:16")
-    aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery shape, "2.39:1"; all of it if left out')
+    aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description='delivery aspect ratio, "2.39:1"; all of it if left out')
     keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what the stabiliser leaves, each way")
     align: Literal["centre", "top", "bottom", "left", "right"] = Field(default="centre", description="where the frame sits in what is left")
     wander_percent: Annotated[Number, Field(ge=0, le=30)] = Field(

@@ -98,11 +98,11 @@ class PartTable(Table):
 
 
 class AircraftTable(Table):
-    size_m: tuple[Metres, Metres, Metres] = Field(description="[width, height, length] with props, metres")
+    size_m: tuple[Metres, Metres, Metres] = Field(description="[width, height, length] with propellers, metres")
     camera_m: OffsetTable = Field(default_factory=OffsetTable, description="{ right, up, forward } of the recording camera from the middle of that")
     camera_tilt_deg: Number = Field(default=0.0, description="of the recording camera against the airframe, + up")
     uncertainty_cm: Annotated[Number, Field(ge=0, le=1000)] = Field(default=0.0, description="how far off the flown path may be, 95 %")
-    prop: Annotated[tuple[PropTable, ...], Field(max_length=16)] = Field(default=(), description="the props")
+    prop: Annotated[tuple[PropTable, ...], Field(max_length=16)] = Field(default=(), description="the propellers")
     part: Annotated[tuple[PartTable, ...], Field(max_length=32)] = Field(default=(), description="parts of the airframe")
 
 
@@ -122,7 +122,7 @@ class LensTable(Table):
     weight_g: Annotated[Number, Field(gt=0)] | None = Field(default=None, description="grams")
     closest_m: Metres | None = Field(default=None, description="closest focus, metres")
     widest_f: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="widest stop")
-    deepest_f: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="deepest stop")
+    deepest_f: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="minimum aperture")
 
     def candidate(self, pairing: Pairing) -> Candidate:
         """The lens on the pairing's camera; with only a focal length, as :func:`candidate_of` takes it."""
@@ -146,7 +146,7 @@ class SecondTable(Table):
     format: str | None = Field(default=None, description="a generic format's name in place of sensor_mm")
     raster_px: tuple[Pixels, Pixels] = Field(default=(3840, 2160), description="[width, height] in pixels")
     projection: Projection = Field(default="rectilinear", description="how its lens maps angles to the picture")
-    aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description="delivery shape; the pairing's if left out")
+    aspect: Annotated[float, BeforeValidator(parse_aspect)] | None = Field(default=None, description="delivery aspect ratio; the pairing's if left out")
     keep_percent: Annotated[Number, Field(ge=10, le=100)] = Field(default=100.0, description="what its stabiliser leaves")
     shutter_deg: Number = Field(default=180.0, description="shutter angle, degrees")
     rate_fps: Number = Field(default=24.0, description="frames per second")

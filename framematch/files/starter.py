@@ -28,7 +28,7 @@ distortion = { model = "brown-conrady", k = [-0.02, 0.004], p = [0.0, 0.0] }
 centre_px = [2880.0, 1518.0]        # where the lens axis meets the raster; the middle if left out
 
 [recording.frame]                   # all of the picture if left out; [[recording.frame]] once for each delivery, each with a name
-aspect = "2.39:1"                   # delivery shape: "16:9", "2048:858", 1.85, ...
+aspect = "2.39:1"                   # delivery aspect ratio: "16:9", "2048:858", 1.85, ...
 keep_percent = 92                   # what the stabiliser leaves, each way; 100 if left out
 align = "centre"                    # centre, top, bottom, left, right
 wander_percent = 0                  # how far the stabiliser moves the frame each way, in percent of the frame; 0 if left out
@@ -74,7 +74,7 @@ shutter_deg = 180
 rate_fps = 24
 
 [aircraft]
-size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all
+size_m = [0.42, 0.24, 0.42]         # width, height, length, propellers and all
 camera_m = { right = 0.0, up = 0.05, forward = 0.12 }  # the recording camera, from the middle of that
 camera_tilt_deg = 25                # of the recording camera against the airframe
 uncertainty_cm = 15                 # how far off the flown path may be, 95 %
@@ -129,7 +129,7 @@ STARTER_PATH = """\
 scene = "glasshouse"                # or file = "my-scan.glb"
 
 [aircraft]
-size_m = [0.42, 0.24, 0.42]         # width, height, length, props and all
+size_m = [0.42, 0.24, 0.42]         # width, height, length, propellers and all
 camera_m = { right = 0.0, up = 0.05, forward = 0.12 }  # the recording camera, from the middle of that
 camera_tilt_deg = 12                # of the recording camera on the airframe, + up
 uncertainty_cm = 15                 # how far off the flown path may be, 95 %

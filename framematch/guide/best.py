@@ -1,7 +1,7 @@
 """The matcher: the guide that serves a range of distances with the smallest worst error.
 
 Definitions (distance, edge error, best guide) are those of DEVELOPERS.md. Errors are in percent of
-the frame's width (left, right) or height (top, bottom): + is loose, - is tight.
+the frame's width (left, right) or height (top, bottom): + outside the frame, - inside.
 """
 
 from __future__ import annotations

@@ -254,7 +254,7 @@ def _warnings(pairing: Pairing, guide: Guide, at: tuple[AtDistance, ...], shapes
         if len(misses) > 1 and lens.k and abs(lens.k[0]) > STRONG_BEND:
             found.append(f"The {camera} camera's quoted angles fit only a strongly bent lens (k1 = {lens.k[0]:.2f}): check them, or measure the lens.")
     if math.isnan(pairing.angles["monitoring"].diagonal):
-        found.append("The monitoring lens does not reach its picture's corners: dark corners are to be expected.")
+        found.append("The monitoring lens does not reach its picture's corners: its corners lie outside the image circle.")
     if cells and cells.worst_error_percent > worst + 2:
         found.append(f"The character grid is coarser than free lines: off by up to {cells.worst_error_percent - worst:.1f} % of the frame more.")
     return found

@@ -16,7 +16,7 @@ WORDS = {
     "wide_caption": "In the goggles. Bright inside the white line: really recorded at {at}. Dim: not recorded.",
     "outside_caption": "From outside, at {at}: white, what is recorded; dashed blue, what the goggles show; dashed orange, the path; yellow, the opening."
     " Drag or use the arrow keys to look round, + and - to come nearer or go away.",
-    "frame_caption": "As it is recorded at {at}: the frame after stabiliser and delivery shape.",
+    "frame_caption": "As it is recorded at {at}: the frame after stabiliser and delivery aspect ratio.",
     "waiting": "The guide and its numbers follow when the slider is let go.",
 }
 

@@ -11,7 +11,7 @@ _BAR_MM = 100.0
 STEPS = (
     "1. Print at 100 % (actual size). The bar must measure 100 mm: if not, add --bar-mm with what your ruler says.",
     "2. Tape the sheet flat on a stiff board, without waves or shine. A bent chart bends the result.",
-    "3. Fix focus, mode and stabiliser as for the flight. Props off. Light evenly; keep the chart sharp.",
+    "3. Fix focus, mode and stabiliser as for the flight. Propellers off. Light evenly; keep the chart sharp.",
     "4. Take 12 to 20 stills: every part of the picture right into its corners, near and far, tilted 30 to 45 degrees to all sides.",
     "5. For the mount, take a still with both cameras at the same moment, chart and rig standing still.",
 )

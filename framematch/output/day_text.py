@@ -118,7 +118,7 @@ def _tilt(plan: DayPlan) -> Section | None:
         notes.append(f"Over this speed range the horizon moves by {swing:.0f} % of the frame's height.")
     if t.now is not None and t.now_deg is not None:
         notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
-    notes.append("Horizon: counted from the bottom edge. Steady flight; braking and speeding up lean the aircraft more.")
+    notes.append("Horizon: counted from the bottom edge. Steady flight; braking and speeding up tilt the aircraft more.")
     return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
 
 
@@ -160,10 +160,10 @@ def _light(plan: DayPlan) -> Section | None:
         others = [f"{filters_text(s.densities)} at f/{s.f_number:.1f}" for s in light.found.settings[1:4]]
         if others:
             rows.append(("Or", "; ".join(others)))
-        rows.append(("Sharp", f"from {_near(plan, light.sharp_from_m)} to {_length(plan, light.sharp_to_m)}, focus at {_focus(plan)}"))
-        rows.append(("Diffraction", f"{light.airy_um:.0f} µm disk; the sharpness limit is {light.circle_um:.0f} µm"))
+        rows.append(("Depth of field", f"from {_near(plan, light.sharp_from_m)} to {_length(plan, light.sharp_to_m)}, focus at {_focus(plan)}"))
+        rows.append(("Diffraction", f"{light.airy_um:.0f} µm disk; circle of confusion {light.circle_um:.0f} µm"))
     if light.blur_percent:
-        rows.append(("Smear at the edge", ", ".join(f"{b:.1f} % of the width at {_near(plan, d)}" for d, b in light.blur_percent)))
+        rows.append(("Motion blur at the edge", ", ".join(f"{b:.1f} % of the width at {_near(plan, d)}" for d, b in light.blur_percent)))
     rows.append(("Light", f"EV {light.found.ev100:g} at ISO 100"))
     if light.flicker is not None:
         rows.append(("Lamps", _lamps(light)))
@@ -204,13 +204,13 @@ def _packs(plan: DayPlan) -> Section | None:
         ]
         if plan.card_minutes is not None:
             rows += [
-                ("Card", f"{minutes_text(plan.card_minutes)} min; takes: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
-                ("Cards for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)),
+                ("Media", f"{minutes_text(plan.card_minutes)} min; takes a card: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
+                ("Media for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)),
             ]
         rows.append(("Runs out first", _runs_out(plan)))
     elif plan.card_minutes is not None:
-        rows.append(("Card", f"{minutes_text(plan.card_minutes)} min"))
-    return Section(heading="Packs and cards", rows=tuple(rows), notes=_pack_notes(plan, e), kind="packs")
+        rows.append(("Media", f"{minutes_text(plan.card_minutes)} min"))
+    return Section(heading="Packs and media", rows=tuple(rows), notes=_pack_notes(plan, e), kind="packs")
 
 
 def _of(needed: int, owned: int | None) -> str:
@@ -244,7 +244,7 @@ def _takes(plan: DayPlan) -> Section | None:
     rows = []
     for f in plan.flights.flights:
         takes = ", ".join(f"{name} {first}" if first == last else f"{name} {first}-{last}" for name, first, last in f.takes)
-        rows.append((f"Pack {f.number}, card {f.card}", f"{takes} ({minutes_text(f.seconds / 60)})"))
+        rows.append((f"Pack {f.number}, media {f.card}", f"{takes} ({minutes_text(f.seconds / 60)})"))
     return Section(heading="Order of takes", rows=tuple(rows), kind="takes")
 
 

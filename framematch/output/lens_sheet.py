@@ -169,7 +169,7 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
         for name in names:
             p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
             down += line_mm(p.text_pt * 1.25)
-        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"{equivalent_words(row.equivalent_135_mm)} on 135"):
+        for line in (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"full-frame equivalent {equivalent_words(row.equivalent_135_mm)}"):
             p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
             down += line_mm(p.text_pt * 0.95)
         for i, d in enumerate(c.shot.run.distances_m):
@@ -225,7 +225,7 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
 
     size = page.text_pt * 1.5
     names = wrapped(row.candidate.name, page.inner_mm, size, bold=True)
-    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, {equivalent_words(row.equivalent_135_mm)} on 135"
+    facts = f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg, full-frame equivalent {equivalent_words(row.equivalent_135_mm)}"
     beside = len(names) == 1 and text_mm(names[0], size, bold=True) + text_mm(facts, page.text_pt) + 4 <= page.inner_mm
 
     def head(p: Page, y: float) -> None:

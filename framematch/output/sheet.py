@@ -225,8 +225,8 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
     entries: list[tuple[str, str, float, tuple[float, ...], str]] = [
         ("line", kinds[0], 0.5, (), "rectangle: best straight lines for the whole range"),
         ("line", kinds[1], 0.3, (), f"outline: the frame exactly, at {metres(report.guide.set_distance_m)}"),
-        ("area", kinds[2], 0.3, (), "always: recorded whatever the distance and the rig's tolerance: keep the subject inside"),
-        ("line", kinds[3], 0.3, (1.9, 1.3), "ever: recorded at some distance: keep crew and lights outside"),
+        ("area", kinds[2], 0.3, (), "always in shot, whatever the distance and the rig's tolerance: keep the subject inside"),
+        ("line", kinds[3], 0.3, (1.9, 1.3), "may be in shot, at some distance: keep crew and lights outside"),
     ]
     if report.frames:
         entries[0] = ("line", kinds[0], 0.5, (), f"rectangle of {report.pairing.frames[0].name}: best straight lines for the whole range")

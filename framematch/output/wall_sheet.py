@@ -131,7 +131,7 @@ def _corrections(page: Page, table: tuple[Cause, ...], *, top: float) -> None:
     page.text(MARGIN_MM, top + 3, "If the marks show elsewhere", size_pt=10, bold=True)
     text = (
         "Take the mean of the four corners in display pixels. The monitoring camera is then off by the figure below: turn or move it back by as much, or "
-        "write its true aim or offset into the pairing. At one distance a turn and a shift look alike: mend the one you doubt, then check at another."
+        "write its true aim or offset into the pairing. At one distance a turn and a shift look alike: correct the one you doubt, then check at another."
     )
     y = page.block(MARGIN_MM, top + 4.5, text, room_mm=_WIDE, size_pt=7.5) + 1.5
     rows = correction_rows(table)

@@ -257,9 +257,9 @@ TILT = _of_shot(
     "run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run."
 )
 AIRCRAFT = (
-    _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its props, at the widest.", 0),
+    _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its propellers, at the widest.", 0),
     _of_shot("aircraft.size_m", "aircraft.height_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
-    _of_shot("aircraft.size_m", "aircraft.length_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its props.", 2),
+    _of_shot("aircraft.size_m", "aircraft.length_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its propellers.", 2),
 )
 UNSURE = _of_shot(
     "aircraft.uncertainty_cm", "aircraft.uncertainty_cm", "Path uncertainty, ± cm", 0, 1000, 1.0, "How far off the flown path may be, 19 times in 20."

@@ -34,8 +34,8 @@ FOCAL_KEY = "recording.focal_mm"
 KEY = (
     (RECTANGLE, "rectangle: straight sides", "rectangle"),
     (OUTLINE, "outline: as the frame bends", "outline"),
-    (ALWAYS, "always: recorded at every distance", "always"),
-    (EVER, "ever: recorded at some distance", "ever"),
+    (ALWAYS, "always in shot: at every distance", "always"),
+    (EVER, "may be in shot: at some distance", "ever"),
 )
 
 
@@ -142,7 +142,7 @@ def numbers_of(report: Report) -> tuple[str, ...]:
         at = metres(distance)
         words = errors_in_words(rectangle_errors(pairing, report.guide.rectangle, distance))
         note = "" if pairing.near_m <= distance <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
-        out.append(f"Rectangle at {at}: {words} (of the frame; loose promises more than is recorded, tight less).{note}")
+        out.append(f"Rectangle at {at}: {words} (of the frame; a line outside it promises more than is recorded, inside less).{note}")
     return tuple(out)
 
 
@@ -171,9 +171,9 @@ def key_markup(parts: tuple[str, ...]) -> str:
 def areas_box() -> None:
     """Whether the always and ever areas are drawn too."""
     st.checkbox(
-        "Show what is always and what is ever recorded",
+        "Show what is always and what may be in shot",
         key=AREAS_SHOWN,
-        help="Always: at every distance of the range; keep the subject inside. Ever: at some distance; keep out of it what must not be seen. "
+        help="Always in shot: at every distance of the range; keep the subject inside. May be in shot: at some distance; keep out of it what must not be seen. "
         "Both allow for the tolerances given.",
     )
 

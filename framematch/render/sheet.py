@@ -117,7 +117,7 @@ def with_guide(picture: Bytes, report: Report, *, parts: tuple[str, ...] = ("out
 
 
 def errors_in_words(errors: EdgeErrors) -> str:
-    """Each side's error as a person says it: loose promises more than is recorded, tight less."""
+    """Each side's error as a person says it: a line outside the frame promises more than is recorded, inside less."""
     parts = []
     for edge in EDGES:
         value = getattr(errors, edge)
@@ -126,7 +126,7 @@ def errors_in_words(errors: EdgeErrors) -> str:
         elif abs(value) < _EVEN_PERCENT:
             parts.append(f"{edge} true")
         else:
-            parts.append(f"{edge} {abs(value):.1f} % {'loose' if value > 0 else 'tight'}")
+            parts.append(f"{edge} {abs(value):.1f} % {'outside' if value > 0 else 'inside'}")
     return ", ".join(parts)
 
 
@@ -151,7 +151,7 @@ def sentences(found: Look) -> list[str]:
     p, g = report.pairing, report.guide
     lines = [
         f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: "
-        f"{errors_in_words(found.errors)} (of the frame; loose promises more than is recorded, tight less).",
+        f"{errors_in_words(found.errors)} (of the frame; a line outside it promises more than is recorded, inside less).",
         f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (rectangle) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
     ]

@@ -44,15 +44,15 @@ def one_of(names: Sequence[str]) -> AfterValidator:
 def parse_toml(text: str, *, name: str) -> dict[str, Any]:
     """TOML text as plain data, feet and ounces turned into each key's own unit, with one-line errors."""
     if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
-        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="mend the file")
+        raise InputError(f"is not TOML: a line with more than {_MOST_DOTS} dots", file=name, fix="correct the file")
     try:
         return metric(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"is not TOML: {error}", file=name, fix="mend that line") from None
+        raise InputError(f"is not TOML: {error}", file=name, fix="correct that line") from None
     except InputError as error:
         raise error.within(file=name) from None
     except (ValueError, RecursionError):
-        raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="mend the file") from None
+        raise InputError("is not TOML: a number too long or tables nested too deep", file=name, fix="correct the file") from None
 
 
 def validated(model: type[Model], data: object, *, name: str) -> Model:

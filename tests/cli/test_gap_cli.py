@@ -45,7 +45,7 @@ def test_figures_are_those_of_the_package(folder: Path) -> None:
     assert printed == json.loads(json.dumps(comparison_json(found)))
     assert answers == [] and len(printed["second_camera"]) == 2
     assert (folder / "out.csv").read_text() == comparison_csv(found)
-    for word in ("The frame", "When the gap's edges leave", "Props and airframe", "Another camera", "Never fly over people"):
+    for word in ("The frame", "When the gap's edges leave", "Propellers and airframe", "Another camera", "Never fly over people"):
         assert word in done.stderr  # the table goes beside what is piped
 
 

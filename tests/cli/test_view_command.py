@@ -32,7 +32,7 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
     out = tmp_path / "look.png"
     result = run.invoke(app, ["view", str(rig), "--gap", "1.2x0.9", "--distance", "3", "--renderer", "rays", "--out", str(out)])
     assert result.exit_code == 0, result.output
-    assert "left 6.0 % tight, top 3.4 % loose, right 6.0 % tight, bottom 2.7 % loose" in result.output  # as `framematch guide` has it
+    assert "left 6.0 % inside, top 3.4 % outside, right 6.0 % inside, bottom 2.7 % outside" in result.output  # as `framematch guide` has it
     assert "ray caster" in result.output and "gap 1.2 x 0.9 m" in result.output
     with Image.open(out) as picture:
         pixels = np.asarray(picture.convert("RGB"))
@@ -83,7 +83,7 @@ def test_a_mesh_of_ones_own_is_seen_from_where_one_stands(rig: Path, tmp_path: P
 
 def test_errors_in_words() -> None:
     said = errors_in_words(EdgeErrors(left=1.26, top=-0.34, right=0.01, bottom=float("nan")))
-    assert said == "left 1.3 % loose, top 0.3 % tight, right true, bottom can't be judged"
+    assert said == "left 1.3 % outside, top 0.3 % inside, right true, bottom can't be judged"
 
 
 def test_without_any_gl_the_ray_caster_serves_and_says_so_once(rig: Path, tmp_path: Path) -> None:

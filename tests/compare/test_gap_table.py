@@ -126,7 +126,7 @@ def test_notes_say_what_a_lens_can_not(found: Comparison) -> None:
     assert any("0.8 m" in note for note in row.notes) and any("stops down to f/5.6" in note for note in row.notes)
     assert row.sharp is not None and row.sharp.focus_m == 0.8
     dark = compare(near_focus, SHOT, (Candidate(name="b", lens=Lens(projection="orthographic", focal_mm=8)),)).rows[0]
-    assert any("dark corners" in note for note in dark.notes)
+    assert any("outside the image circle" in note for note in dark.notes)
     no_stop = compare(replace(near_focus, f_number=None), SHOT, (candidate_of(near_focus, 18.0),)).rows[0]
     assert no_stop.sharp is None and any("no stop" in note for note in no_stop.notes)
 

@@ -239,7 +239,7 @@ def test_impossible_days_are_said_first_in_words(changes: dict[str, str], says: 
         text = " ".join(subprocess.run(["pdftotext", "-raw", path, "-"], capture_output=True, text=True, check=True).stdout.split())
         told = text.index(says[:30])
         assert text.index("Can't be flown as planned") < told
-        others = [h for h in ("Guide in the goggles", "Camera tilt", "Stop and filter", "Look at this first", "Packs and cards") if h in text]
+        others = [h for h in ("Guide in the goggles", "Camera tilt", "Stop and filter", "Look at this first", "Packs and media") if h in text]
         assert len(others) >= 3 and all(told < text.index(h) for h in others)
 
 
@@ -307,7 +307,7 @@ def test_another_stop_shutter_or_speed_than_the_gap_table_is_told(tmp_path: Path
     assert any(line.startswith("Blur is 0.50 times") for line in told)
     day.write_text(_starter_with(nd="[0.9]").replace("glasshouse.toml", "rig.toml"))
     told = [line for line in plan_day(read_day(day)).warnings if "gap table" in line.lower()]
-    assert any("sharp from" in line for line in told) and any("diffraction" in line for line in told)
+    assert any("a near limit of" in line for line in told) and any("diffraction" in line for line in told)
 
 
 def test_diffraction_flicker_and_depth_are_told() -> None:

@@ -468,7 +468,7 @@ def test_loaded_keeps_the_old_pairing_for_undo(draft):
 
 
 def test_areas_are_drawn_in_the_goggles_when_asked_for(app):
-    assert "always: recorded at every distance</span>" not in shown_text(app)
+    assert "always in shot: at every distance</span>" not in shown_text(app)
     app.checkbox(key="view:areas").check().run()
     assert not app.exception
-    assert "always: recorded at every distance</span>" in shown_text(app) and "ever: recorded at some distance</span>" in shown_text(app)
+    assert "always in shot: at every distance</span>" in shown_text(app) and "may be in shot: at some distance</span>" in shown_text(app)

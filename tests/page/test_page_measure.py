@@ -424,7 +424,7 @@ def test_names_are_made_different():
         (-0.000161, 0.00029, ["f", "-0.00016", "± 0.00029"]),
         (341.994, 12.4, ["f", "342", "± 12"]),
         (83.851, float("nan"), ["f", "83.85", "-"]),
-        (float("nan"), float("nan"), ["f", "dark corners", "-"]),
+        (float("nan"), float("nan"), ["f", "outside the image circle", "-"]),
     ],
 )
 def test_figures_have_as_many_places_as_are_sure(value, half, row):

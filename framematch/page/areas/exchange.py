@@ -83,7 +83,7 @@ def _download(label: str, make: Callable[[], bytes], name: str, mime: str, key: 
 
 
 def _frame_out(pairing: Pairing, colours: Colours) -> None:
-    _head("Frame out: ASC FDL", "For the camera crew, dailies and post: canvas, what the stabiliser may use, and the frame, in the open standard's own file.")
+    _head("Export frame: ASC FDL", "For camera crew, dailies and post: canvas, what the stabiliser may use, and the frame, in the open standard's own file.")
     try:
         framing = _framing_of(pairing)
     except InputError as error:
@@ -127,7 +127,8 @@ def _named(framing: Framing) -> str:
 
 def _frame_in(pairing: Pairing, colours: Colours) -> None:
     _head(
-        "Frame in: from an FDL file", "The framing decision that production handed out becomes this pairing's frame. Looked at here first; nothing changes yet."
+        "Import frame: from an FDL file",
+        "The framing decision that production handed out becomes this pairing's frame. Shown first; nothing changes yet.",
     )
     st.file_uploader("FDL file (up to 1 MB)", type=["fdl", "json"], key=UPLOAD, max_upload_size=1, on_change=_uploaded, help="ASC FDL, version 1 or 2.")
     given: tuple[str, tuple[Framing, ...]] | None = st.session_state.get(GIVEN)
@@ -202,7 +203,7 @@ def _protection_note(framing: Framing, after: Pairing) -> str:
     if framing.protection is None or _apart(framing.protection, protection_of(after)) < 0.5:
         return ""
     return paragraph(
-        f"The file's protection is not the frame enlarged about its middle. A pairing has one percentage for the stabiliser, the tighter one: "
+        f"The file's protection is not the frame enlarged about its middle. A pairing has one percentage for the stabiliser, the smaller one: "
         f"{after.keep_percent:.4g} %; its own FDL file will say {pixels(protection_of(after))}.",
         "caution",
     )

@@ -49,7 +49,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     st.html(block("".join(_table(each) for each in tables if each.first)))
     _curves(found, colours)
     _questions(found)
-    with st.expander("More figures: movement, subjects, sharpness, guide, props"):
+    with st.expander("More figures: movement, subjects, depth of field, guide, propellers"):
         st.html(block("".join(_table(each) for each in tables if not each.first)))
     lines = [line for line in plain_lines(found) if line != CLEARANCE]
     st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CLEARANCE, "caution") + "</div>"))
@@ -202,7 +202,7 @@ def _questions(found: Comparison) -> None:
         ("fill_at", "That, m before the gap", "Distance before the gap at which it fills so much.", 2.0),
         ("subject", "Subject's height, % of frame", "Where, with each lens, the first subject is so tall in the frame.", None),
         ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
-        ("sharp", "Sharp from, m", "Stop that each lens needs to be sharp from there on.", None),
+        ("sharp", "Near limit, m", "Stop that puts each lens's near limit there.", None),
     )
     wanted: dict[str, float | None] = {}
     for column, (key, label, about, first) in zip(st.columns(len(asked)), asked, strict=True):

@@ -27,15 +27,15 @@ from framematch.page.work import error_curve, report_of
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",
     "outline": "outline: as the frame bends",
-    "always": "always: recorded at every distance",
-    "ever": "ever: recorded at some distance",
+    "always": "always in shot: at every distance",
+    "ever": "may be in shot: at some distance",
     "cells": "best rows and columns of characters",
     "centre": "centre cross",
     "label": "label: range and error",
 }
 CAUTION = (
     "The guide shows where the frame lies, not what is safe. Check it on the bench with the rig's own pictures before you rely on it, and keep people "
-    "out of what is ever recorded if they must not be seen."
+    "out of what may be in shot if they must not be seen."
 )
 FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
 
@@ -149,7 +149,7 @@ def _curve(report: Report, colours: Colours) -> str:
         "<h2>How far it is off at each distance</h2>"
         + drawing(svg, alt)
         + paragraph(
-            "+ is loose: the guide promises more than is recorded; - is tight: it promises less. Shaded: the distances it is for. "
+            "+ the line stands outside the frame and promises more than is recorded; - inside: it promises less. Shaded: the distances it is for. "
             "Where a line breaks, another point of that side has become the worst.",
             "quiet",
         )

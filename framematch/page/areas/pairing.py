@@ -193,7 +193,7 @@ def _frame(file: PairingFile) -> None:
     with one:
         fields.choice(
             "recording.frame.aspect",
-            "Delivery shape",
+            "Delivery aspect ratio",
             shapes,
             now,
             "Width over height of what will be shown.",
@@ -218,7 +218,7 @@ def _frame_in_pixels(file: PairingFile) -> None:
     shape = session.draft().pairing.frame_aspect
     near = next((s for s in SHAPES if s is not None and math.isclose(s, shape, rel_tol=2e-3)), round(shape, 4))
     st.button(
-        "Frame by delivery shape again",
+        "Frame by delivery aspect ratio again",
         key="drop:area_px",
         on_click=session.change,
         args=("recording.frame.area_px", {"recording.frame.area_px": None, "recording.frame.aspect": near}),
@@ -247,7 +247,7 @@ def _display(file: PairingFile) -> None:
 def _angles(pairing: Pairing) -> None:
     names = {"recording": "recorded picture", "frame": "frame", "monitoring": "monitoring picture", "display": "goggles"}
     rows = [
-        [names[key], *("dark corners" if math.isnan(a) else f"{a:.1f}°" for a in (found.horizontal, found.vertical, found.diagonal))]
+        [names[key], *("outside the image circle" if math.isnan(a) else f"{a:.1f}°" for a in (found.horizontal, found.vertical, found.diagonal))]
         for key, found in pairing.angles.items()
     ]
     frame = pairing.angles["frame"]

@@ -87,7 +87,7 @@ def signed(value: float, digits: int = 2) -> str:
 def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
     """A row of a table: the value to as many places as two figures of its interval have."""
     if not (math.isfinite(value) and math.isfinite(half_95)):
-        return [label, f"{value:.2f}{unit}" if math.isfinite(value) else "dark corners", "-"]
+        return [label, f"{value:.2f}{unit}" if math.isfinite(value) else "outside the image circle", "-"]
     places = 3 if half_95 <= 0 else min(6, max(0, 1 - math.floor(math.log10(half_95))))
     return [label, f"{value:.{places}f}{unit}", f"± {half_95:.{places}f}{unit}"]
 
