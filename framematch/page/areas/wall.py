@@ -122,7 +122,7 @@ def _say(pairing: Pairing, off: Mount, alone: dict[str, float]) -> None:
             + paragraph(f"The monitoring camera looks {aim}.", "big")
             + paragraph(
                 f"Or, if its aim is right, it sits {place}. At one distance a turn and a shift look alike: "
-                "mend the one you doubt, then check at another distance."
+                "correct the one you doubt, then check at another distance."
             )
             + "</div>"
         )
