@@ -26,7 +26,7 @@ _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
     **dict.fromkeys(("reportlab", "matplotlib", "pypdf", "arabic_reshaper", "bidi", "joblib", "fdl", "tifffile", "OpenEXR", "scipy"), "sheets"),
     **dict.fromkeys(("cv2", "tomlkit"), "measure"),
-    "streamlit": "page",
+    **dict.fromkeys(("streamlit", "segno"), "page"),
     "pxr": "usd",
 }
 

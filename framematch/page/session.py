@@ -13,6 +13,7 @@ from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, packed, unpacked
 from framematch.page.door import came
 from framematch.page.draft import Draft
+from framematch.page.opened import opened
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _NOTE = "fm_draft", "fm_address", "fm_note"
@@ -29,7 +30,7 @@ def begin() -> None:
     st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
     st.session_state.setdefault(_SET, set())
     if _DRAFT not in st.session_state:
-        st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=EXAMPLE), Address()
+        st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=next(iter(opened().values()), EXAMPLE)), Address()
         _follow(address_of(st.query_params))
     elif _came_back():
         _follow(address_of(st.query_params))

@@ -15,8 +15,9 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
-from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
+from framematch.page.opened import opened
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 FORMAT_NAMES = {
@@ -58,6 +59,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
 
 def files() -> None:
     """Load and save."""
+    for file_name, text in opened().items() if len(opened()) > 1 else ():
+        st.button(f"Open {as_typed(file_name)}", on_click=session.open_text, args=(text,), key=f"pairing:open:{file_name}")
     name = session.draft().file.title or "pairing"
     st.download_button(
         "Save the pairing (TOML)",
