@@ -8,6 +8,7 @@ from typing import Annotated, Optional
 import typer
 
 from framematch.cli.figures import write_json
+from framematch.cli.guide import Sets
 from framematch.cli.screen import alarm, heading, say, screen, warning
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
@@ -22,6 +23,7 @@ def register(app: typer.Typer) -> None:
 def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
+    sets: Sets = 1,
     units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
@@ -32,7 +34,7 @@ def day(
     from framematch.files.day import read_day
     from framematch.output.day_card import write_card
 
-    plan = plan_day(read_day(file, kit=kit).shown_in(units))
+    plan = plan_day(read_day(file, kit=kit).shown_in(units), sets=sets)
     written = write_card(plan, out)
     write_json(json, lambda: plan_json(plan))
     print_day(plan, stderr=json == "-")

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 
+Sets = Annotated[int, typer.Option(help="Sets of lines, 1 to 4: the range is cut where they serve best.", metavar="N")]
+
 
 def register(app: typer.Typer) -> None:
     """Add this task's commands."""
@@ -75,7 +77,7 @@ def guide(
     draw: Annotated[
         str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
     ] = "outline,rectangle,centre,label",
-    sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4: the range is cut where they serve best.", metavar="N")] = 1,
+    sets: Sets = 1,
     frames: Annotated[Optional[str], typer.Option(help="Frames to draw, by name, such as 2.39:1,9:16; all if left out.", metavar="NAMES")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help="Ticks where each side lies at these distances, such as 2,5,10.", metavar="M")] = None,  # noqa: UP045
     line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.guide import Sets
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import (
     Figures,
@@ -63,6 +64,7 @@ def view(
     bank: Annotated[Optional[float], typer.Option(help="Of the recording camera, degrees clockwise seen from behind.", metavar="DEG")] = None,  # noqa: UP045
     scale: Scale = None,
     up: Up = None,
+    sets: Sets = 1,
     renderer: Renderer = "auto",
     out: Annotated[Path, typer.Option(help="Picture to write.", metavar="PICTURE")] = Path("view.png"),
     kit: Kit = None,
@@ -85,7 +87,7 @@ def view(
     elif heading:
         raise InputError("--heading goes with --position", field="heading", fix="give where the rig stands, such as --position 0,1.5,4")
     seen = scene_of(asked, figures=figures_asked(figure))
-    found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer)
+    found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer, sets=sets)
     write_sheet(out, found)
     for line in sentences(found):
         say(line)
@@ -114,6 +116,7 @@ def run(
     picture_height: Annotated[int, typer.Option("--picture-height", help="Height of both views in pixels.", metavar="PX")] = 360,
     scale: Scale = None,
     up: Up = None,
+    sets: Sets = 1,
     renderer: Renderer = "auto",
     cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
     workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
@@ -141,7 +144,7 @@ def run(
         write_exchange(out, place, pairing, way)
         say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
-    filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer)
+    filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer, sets=sets)
     hidden = cut_of(asked, pairing, way) if cut else None
     count = len(frame_times(way, fps)) if hidden is None else frame_count(hidden, fps)
     check_video_name(out, fps, count)

@@ -22,15 +22,15 @@ from framematch.shot.lenses import candidate_of, own_lens
 DIFFERS = 0.1  # share by which today's figure may differ from the gap table's before it is said
 
 
-def plan_day(day: Day) -> DayPlan:
-    """Work the day out.
+def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
+    """Work the day out, with as many sets of lines as the pilot has.
 
     Raises:
         InputError: figures that contradict each other (a pitch that no drag gives, a log no rig flew).
     """
     pairing = day.pairing
     notes = Notes(system=day.units, impossible=[], warnings=[], unknown=[])
-    report = guide_report(pairing)
+    report = guide_report(pairing, sets=sets)
     density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
     rig, fitted = rig_of(day, density)
     slope = slope_of_run_deg(day)

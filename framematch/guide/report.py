@@ -76,6 +76,10 @@ class Report:
         """The sets of lines, nearest first; this report alone if there is one for the whole range."""
         return self.sets or (self,)
 
+    def serving(self, distance_m: float) -> Report:
+        """The set of lines that is flown by at a distance: the first that reaches so far, the last beyond the range."""
+        return next((each for each in self.each_set if distance_m <= each.pairing.far_m), self.each_set[-1])
+
     @property
     def cuts_m(self) -> tuple[float, ...]:
         """Distances at which to change sets, near first."""

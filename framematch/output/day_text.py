@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from framematch.compare.props import PropsReport
 from framematch.day import DayPlan, Endurance, Light, PersonAt
 from framematch.flight.air import STANDARD_DENSITY_KG_M3
-from framematch.guide.report import insets_percent, insets_px
+from framematch.guide.report import Report, insets_percent, insets_px
 from framematch.guide.transfer import EDGES
+from framematch.guide.words import change_words
 from framematch.text import units
 
 ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed remote pilot decide."
@@ -76,19 +77,34 @@ def minutes_text(minutes: float) -> str:
 
 def _guide(plan: DayPlan) -> Section:
     report = plan.report
-    pairing, guide = report.pairing, report.guide
+    display = report.pairing.display.raster_px
+    rows = [("Display", f"{display[0]} x {display[1]}")]
+    names = [frame.name for frame in report.pairing.frames]
+    for number, one in enumerate(report.each_set, 1):
+        for name, each in zip(names, one.each_frame, strict=True):
+            said = [f"set {number}"] * bool(report.sets) + [name] * (len(names) > 1)
+            rows += _lines(plan, each, ", ".join(said))
+    return Section(heading="Guide in the goggles", rows=tuple(rows), notes=tuple(change_words(report)), kind="display")
+
+
+def _lines(plan: DayPlan, report: Report, which: str) -> list[tuple[str, str]]:
+    """One guide's rows, said to be of a set or a frame where there are several."""
+    pairing, guide, of = report.pairing, report.guide, f"{which}: " if which else ""
     display = pairing.display.raster_px
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
     rows = [
-        ("Display", f"{display[0]} x {display[1]}"),
-        *((f"Inset, {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
-        ("Holds for", f"{_near(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
-        ("Off by at most", f"{guide.rectangle_worst_error_percent:.1f} % of the frame; rig tolerance {report.band.worst_percent:.1f} %"),
+        *((f"inset, {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
+        ("holds for", f"{_near(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
+        ("off by at most", f"{guide.rectangle_worst_error_percent:.1f} % of the frame; rig tolerance {report.band.worst_percent:.1f} %"),
     ]
     if report.cells is not None:
         c = report.cells
-        rows.append(("Characters", f"columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row} (from 1)"))
-    return Section(heading="Guide in the goggles", rows=tuple(rows), kind="display")
+        rows.append(("characters", f"columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row} (from 1)"))
+    return [(_led(of + label), text) for label, text in rows]
+
+
+def _led(label: str) -> str:
+    return label[:1].upper() + label[1:]
 
 
 def _tilt(plan: DayPlan) -> Section | None:

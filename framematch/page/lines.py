@@ -56,6 +56,12 @@ def sets_choice(pairing: Pairing, *, key: str = SETS) -> int:
     return chosen if many else 1
 
 
+def sets_chosen(pairing: Pairing) -> int:
+    """The choice as it stands, for what is drawn before it."""
+    held: int = st.session_state.get(f"fm_kept:{SETS}", 1)
+    return held if pairing.far_m > pairing.near_m else 1
+
+
 def frames_choice(pairing: Pairing) -> tuple[int, ...]:
     """Which frames are shown; all of a single one, and all again where none is left."""
     names = [frame.name for frame in pairing.frames]

@@ -19,13 +19,14 @@ from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, gu
 from framematch.output.svg import drawing_svg
 from framematch.page import session
 from framematch.page.address import DISTANCES_M, FIRST_DISTANCE_M
+from framematch.page.lines import lines_of, sets_chosen
 from framematch.page.live_parts import path_of, rig_of, scene_of
 from framematch.page.look import block, paragraph, svg_source
 from framematch.page.net import trouble
 from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M
-from framematch.page.work import first_report, report_of
+from framematch.page.work import first_report
 from framematch.render.sheet import errors_in_words
 
 LIVE = "views"
@@ -70,7 +71,7 @@ class Stage:
     def __init__(self) -> None:
         draft = session.draft()
         self.pairing, self.shot, self.focal = draft.pairing, draft.shot, draft.file.recording.focal_mm
-        self.parts, self.pulse, self.told = parts_shown(), Pulse(), ""
+        self.parts, self.sets, self.pulse, self.told = parts_shown(), sets_chosen(self.pairing), Pulse(), ""
         self.spot, self.below = st.container(), st.empty()
 
     def show(self) -> None:
@@ -96,11 +97,11 @@ class Stage:
 
     def _of(self) -> str:
         """What a note is of: equal for the same guide drawn the same way."""
-        return hashlib.sha256(repr((self.pairing, self.parts)).encode()).hexdigest()[:16]
+        return hashlib.sha256(repr((self.pairing, self.parts, self.sets)).encode()).hexdigest()[:16]
 
     def _note(self, *, whole: bool) -> None:
         try:
-            found = patiently(partial(note_of, self.pairing, self.parts, whole=whole), self.pulse)
+            found = patiently(partial(note_of, self.pairing, self.parts, self.sets, whole=whole), self.pulse)
         except Exception as error:
             self.told, found = trouble(error, "No guide"), Note(of="")
         live_note(replace(found, of=self._of()), key=LIVE, whole=whole)
@@ -129,9 +130,9 @@ class Stage:
         return _source(found.wide), _source(found.frame)
 
 
-def note_of(pairing: Pairing, parts: tuple[str, ...], *, whole: bool) -> Note:
+def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool) -> Note:
     """A guide's drawing, and what it says at each of the page's distances."""
-    report = report_of(pairing) if whole else first_report(pairing)
+    report = lines_of(pairing, sets) if whole else first_report(pairing)
     return Note(of="", guide=svg_source(drawing_svg(guide_drawing(report, parts=parts))), numbers=numbers_of(report))
 
 
@@ -140,9 +141,11 @@ def numbers_of(report: Report) -> tuple[str, ...]:
     pairing, out = report.pairing, []
     for distance in DISTANCES_M:
         at = metres(distance)
-        words = errors_in_words(rectangle_errors(pairing, report.guide.rectangle, distance))
+        set_ = report.serving(distance)
+        which = f" of set {report.sets.index(set_) + 1}" if report.sets else ""
+        words = errors_in_words(rectangle_errors(pairing, set_.guide.rectangle, distance))
         note = "" if pairing.near_m <= distance <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
-        out.append(f"Rectangle at {at}: {words} (of the frame; a line outside it promises more than is recorded, inside less).{note}")
+        out.append(f"Rectangle{which} at {at}: {words} (of the frame; a line outside it promises more than is recorded, inside less).{note}")
     return tuple(out)
 
 

@@ -54,6 +54,7 @@ class Filming:
             the motion asks for.
         height_px: of both views.
         renderer: ``auto``, ``gl`` or ``rays``.
+        sets: of lines drawn.
 
     Raises:
         InputError: a value out of range.
@@ -64,6 +65,7 @@ class Filming:
     moments: int | None = None
     height_px: int = 360
     renderer: str = "auto"
+    sets: int = 1
 
     def __post_init__(self) -> None:
         if self.frames_per_s not in RATES:
@@ -157,7 +159,7 @@ def _frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, times: l
     from PIL import Image
 
     place = layout(pairing, filming)
-    guide = _guide(pairing, place.wide_px)
+    guide = _guide(pairing, place.wide_px, filming.sets)
     ground = _ground(pairing, place)
     for time in times:
         views = _exposed(scene, pairing, way, float(time), filming)
@@ -220,10 +222,10 @@ def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Fil
     return replace(middle, wide=replace(middle.wide, colour=wide * middle.shown[..., None]), frame=replace(middle.frame, colour=frame))
 
 
-def _guide(pairing: Pairing, size: tuple[int, int]) -> Any:
+def _guide(pairing: Pairing, size: tuple[int, int], sets: int) -> Any:
     from PIL import Image
 
-    over = drawing_picture(guide_drawing(guide_report(pairing), parts=("outline", "rectangle", "centre")))
+    over = drawing_picture(guide_drawing(guide_report(pairing, sets=sets), parts=("outline", "rectangle", "centre")))
     # Sizes are reduced with colour already multiplied by cover, else clear pixels would darken the lines.
     return over if over.size == size else over.convert("RGBa").resize(size, Image.Resampling.LANCZOS).convert("RGBA")
 

@@ -59,7 +59,15 @@ class Look:
 
 
 def look(
-    scene: Scene, pairing: Pairing, *, distance_m: float, run: Run | None = None, pose: Pose | None = None, height_px: int = 540, renderer: str = "auto"
+    scene: Scene,
+    pairing: Pairing,
+    *,
+    distance_m: float,
+    run: Run | None = None,
+    pose: Pose | None = None,
+    height_px: int = 540,
+    renderer: str = "auto",
+    sets: int = 1,
 ) -> Look:
     """Both views, with the guide judged by what is really recorded there.
 
@@ -67,11 +75,12 @@ def look(
         distance_m: before the opening; with a pose of one's own, the distance to judge the guide's sides at.
         run: that the rig is on; level and square through the middle if not given.
         pose: ``scene_from_recording`` in place of the run's.
+        sets: of lines; the one that serves the distance is judged.
     """
     before = scene.scene_from_recording(run or Run(), distance_m)
-    report = guide_report(pairing)
+    report = guide_report(pairing, sets=sets)
     views = both_views(scene, pairing, pose or before, height_px=height_px, renderer=renderer)
-    guide = report.guide
+    guide = report.serving(distance_m).guide
     raster = views.wide_camera.raster_px
     truth = views.recorded
     return Look(
@@ -148,9 +157,11 @@ def place_in_words(found: Look) -> str:
 def sentences(found: Look) -> list[str]:
     """What the sheet says below its pictures."""
     report = found.report
-    p, g = report.pairing, report.guide
+    p, g = report.pairing, report.serving(found.distance_m).guide
+    which = f"Set {report.sets.index(report.serving(found.distance_m)) + 1} of {len(report.sets)}" if report.sets else "Guide"
+    serves = report.serving(found.distance_m).pairing
     lines = [
-        f"Guide for {metres(p.near_m)} to {metres(p.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: "
+        f"{which} for {metres(serves.near_m)} to {metres(serves.far_m)}. For what is {metres(found.distance_m)} away the rectangle is off by: "
         f"{errors_in_words(found.errors)} (of the frame; a line outside it promises more than is recorded, inside less).",
         f"Guide and really recorded area overlap {100 * found.rectangle_agreement:.1f} % (rectangle) and "
         f"{100 * found.outline_agreement:.1f} % (outline, true at {metres(g.set_distance_m)}): area in both over area in either.",
