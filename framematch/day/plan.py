@@ -16,7 +16,7 @@ from framematch.day.notes import Notes
 from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
 from framematch.flight import air
-from framematch.guide.report import guide_report
+from framematch.guide.report import Report, guide_report
 from framematch.shot.lenses import candidate_of, own_lens
 
 DIFFERS = 0.1  # share by which today's figure may differ from the gap table's before it is said
@@ -54,9 +54,16 @@ def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
         light=light,
         distances=distances,
         impossible=tuple(notes.impossible),
-        warnings=(*notes.warnings, *report.warnings),
+        warnings=(*notes.warnings, *_of_lines(report)),
         unknown=tuple(notes.unknown),
     )
+
+
+def _of_lines(report: Report) -> tuple[str, ...]:
+    """What to know about the lines that are flown by."""
+    if not report.sets:
+        return report.warnings
+    return tuple(f"Set {i}: {line[:1].lower()}{line[1:]}" for i, each in enumerate(report.sets, 1) for line in each.warnings)
 
 
 def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes: Notes) -> None:

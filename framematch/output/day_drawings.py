@@ -33,15 +33,16 @@ def draw_display(page: Page, plan: DayPlan, x: float, top: float, style: Style) 
     with page.clipped(left, top, width, height):
         for part, line_mm in (("outline", 0.25), ("rectangle", 0.5)):
             draw_shapes(page, guide_drawing(report, parts=(part,)), x=left, top=top, mm_per_px=(scale, scale), line_mm=line_mm)
-    r = report.guide.rectangle
-    insets = (r.left, r.top, width_px - r.right, height_px - r.bottom)
     size = style.size_pt * 0.85
     half = size / PT_PER_MM * 0.35
-    middle = top + height / 2 + half
-    page.text(left - 1, middle, f"{insets[0]:.0f}", size_pt=size, align="right")
-    page.text(left + width + 1, middle, f"{insets[2]:.0f}", size_pt=size)
-    page.text(left + width / 2, top + max(insets[1], 0) * scale / 2 + half, f"{insets[1]:.0f}", size_pt=size, align="centre")
-    page.text(left + width / 2, top + height - max(insets[3], 0) * scale / 2 + half, f"{insets[3]:.0f}", size_pt=size, align="centre")
+    if not report.sets:  # each set has its own: they stand in words below
+        r = report.guide.rectangle
+        insets = (r.left, r.top, width_px - r.right, height_px - r.bottom)
+        middle = top + height / 2 + half
+        page.text(left - 1, middle, f"{insets[0]:.0f}", size_pt=size, align="right")
+        page.text(left + width + 1, middle, f"{insets[2]:.0f}", size_pt=size)
+        page.text(left + width / 2, top + max(insets[1], 0) * scale / 2 + half, f"{insets[1]:.0f}", size_pt=size, align="centre")
+        page.text(left + width / 2, top + height - max(insets[3], 0) * scale / 2 + half, f"{insets[3]:.0f}", size_pt=size, align="centre")
     page.text(left + width / 2, top + height / 2 + half, "frame", size_pt=size, align="centre", colour=GREY)
     return top + height + 1.0
 

@@ -217,6 +217,16 @@ def test_the_starter_day_can_be_flown(good: DayPlan) -> None:
     assert all(3 <= m <= 5 for _, m in good.endurance.minutes)
 
 
+def test_the_card_follows_the_sets_of_lines(good: DayPlan) -> None:
+    plan = plan_day(good.day, sets=2)
+    guide = next(s for s in sections(plan) if s.kind == "display")
+    rows = dict(guide.rows)
+    assert rows["Set 1: holds for"].startswith("1.50 m to") and rows["Set 2: holds for"].endswith("30.0 m")
+    assert rows["Set 1: inset, left"] != rows["Set 2: inset, left"] and "Inset, left" not in rows
+    assert any("change from set 2 to set 1" in note for note in guide.notes)
+    assert not any(line.startswith("The rectangle is off") for line in plan.warnings)  # that is of one set for all
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [

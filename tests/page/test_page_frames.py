@@ -57,3 +57,12 @@ def test_downloads_with_choices_are_the_command_lines_own_bytes() -> None:
 def test_a_change_on_the_page_is_the_main_frames() -> None:
     after = changed(Draft(text=TWO), "recording.frame.keep_percent", {"recording.frame.keep_percent": 80.0})
     assert not after.faults and [frame.keep_percent for frame in after.pairing.frames] == [80.0, 100.0]
+
+
+def test_the_live_views_note_follows_the_sets_of_lines() -> None:
+    from framematch.page.views import note_of
+
+    pairing = parse_pairing(EXAMPLE)
+    one, two = (note_of(pairing, ("rectangle",), sets, whole=True) for sets in (1, 2))
+    assert one.guide != two.guide and not any("of set" in line for line in one.numbers)
+    assert any("Rectangle of set 1 at 2 m" in line for line in two.numbers) and any("Rectangle of set 2 at 10 m" in line for line in two.numbers)
