@@ -1,4 +1,4 @@
-"""Twenty visitors on the sliders at once: no error, each sees the right pictures, and the server's memory stays level.
+"""Twenty visitors without WebGL on the sliders at once, whose pictures the server draws: no error, the right pictures, level memory.
 
 Each visitor is a browser context of its own that presses keys on both sliders with pauses up to a second. In the
 end each lets its hand rest: the sliders must then stand where the visitor's own keys put them, and the pictures it
@@ -24,13 +24,13 @@ from browser import SHARP, STILL, served
 from framematch.guide.report import metres
 from framematch.page.address import unpacked
 from framematch.page.draft import Draft
-from framematch.page.pictures import SHARP_PX, Wanted, pictures
+from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
 from framematch.page.session import EXAMPLE
 from framematch.page.views import DISTANCES_M, FIRST_DISTANCE_M, FOCAL_STEP_MM
 
 VISITORS, SECONDS = 20, float(os.environ.get("FRAMEMATCH_VISITORS_SECONDS", "240"))
 OTHER_MS = 20_000
-OTHER = "before => document.querySelectorAll('img.photo')[1]?.src !== before"
+OTHER = "before => document.querySelectorAll('.live img.server')[1]?.src !== before"
 _PATIENCE_MS = 300_000
 
 
@@ -62,7 +62,7 @@ async def visitor(browser, url, number, seen):
         await asyncio.sleep(0.2)
     steps = [DISTANCES_M.index(FIRST_DISTANCE_M), 0]
     while time.monotonic() < seen["until"]:
-        before = await page.locator("img.photo").nth(1).get_attribute("src")
+        before = await page.locator(".live img.server").nth(1).get_attribute("src")
         which, way = random_.randrange(2), random_.choice([1, -1])
         start = time.monotonic()
         await page.get_by_role("slider").nth(which).press("ArrowRight" if way > 0 else "ArrowLeft")
@@ -82,16 +82,16 @@ async def visitor(browser, url, number, seen):
         await page.wait_for_selector(SHARP)
         link = re.search(r"[?&]p=([\w-]+)", page.url)
         draft = Draft(text=unpacked(link[1]) if link else EXAMPLE)
-        shown = await page.locator("img.photo").nth(1).get_attribute("alt")
+        shown = await page.locator(".live img.server").nth(1).get_attribute("alt")
         if draft.file.recording.focal_mm == wanted[1] and f" at {metres(wanted[0])}." in shown:
             break
         await asyncio.sleep(0.5)
     await page.evaluate(STILL, 500)
     assert draft.file.recording.focal_mm == wanted[1], f"visitor {number} is at {wanted}, its page at {draft.file.recording.focal_mm:g} mm"
-    wide, frame = [await page.locator("img.photo").nth(i).get_attribute("src") for i in (0, 1)]
+    wide, frame = [await page.locator(".live img.server").nth(i).get_attribute("src") for i in (0, 1)]
     assert await page.locator("[data-testid=stException]").count() == 0
     await context.close()
-    return wide, frame, Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=wanted[0], height_px=SHARP_PX)
+    return wide, frame, Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=wanted[0], height_px=HEIGHT_PX)
 
 
 async def crowd(chromium, url):
@@ -109,7 +109,7 @@ async def crowd(chromium, url):
             await asyncio.sleep(2)
 
     async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        browser = await playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
         _, *found = await asyncio.gather(watch(), *(visitor(browser, url, number, seen) for number in range(VISITORS)))
         await browser.close()
     return seen, found
