@@ -130,9 +130,12 @@ def test_the_picture_comes_within_two_frames_of_the_pointer(page: Any) -> None:
 
 
 def test_the_run_plays_stops_and_steps(page: Any) -> None:
+    at_first = page.locator(".time .out").inner_text()
     page.get_by_role("button", name="One frame on").click()
+    page.wait_for_function("said => roots[0].querySelector('.time .out').innerText !== said", arg=at_first)
     first = page.locator(".time .out").inner_text()
     page.get_by_role("button", name="One frame on").click()
+    page.wait_for_function("said => roots[0].querySelector('.time .out').innerText !== said", arg=first)
     second = page.locator(".time .out").inner_text()
     seconds = [float(re.match(r"(-?\d+\.\d+) s", text)[1]) for text in (first, second)]  # type: ignore[index]
     assert seconds[1] - seconds[0] == pytest.approx(1 / 24, abs=0.011)

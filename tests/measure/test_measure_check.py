@@ -286,6 +286,11 @@ def _unsuitable(name, rooms):
     raise AssertionError(name)
 
 
+#: A figure of a lens named as the cause. With one pair of stills a wrong lens, a rig that moved and a wrong offset can
+#: do much the same, and the one named is not always the one that was made; none is taken for a right rig.
+OF_A_LENS = "lens seems .* % longer|lens.s centre seems|lens seems to bend"
+
+
 @pytest.mark.parametrize(
     ("name", "says"),
     [
@@ -293,13 +298,13 @@ def _unsuitable(name, rooms):
         ("dark", "too dark"),
         ("blown out", "blown out"),
         ("other scene", "only .* details|agree on one aim|one moment"),
-        ("rig moved", "cameras stand|agree on one aim|large moved"),
+        ("rig moved", f"cameras stand|agree on one aim|large moved|{OF_A_LENS}"),
         ("mirrored", "mirrored"),
         ("out of focus", "detail"),
         ("same picture", "same picture"),
         ("repeating", "details|detail"),
         ("looks away", "only .* details|one moment"),
-        ("other lens", "recording lens seems .* % longer|lens.s centre seems|lens seems to bend"),
+        ("other lens", f"cameras stand|{OF_A_LENS}"),
         ("one poster", "parts of the frame|detail"),
     ],
 )

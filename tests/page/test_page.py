@@ -336,7 +336,7 @@ def test_every_area_opens(app):
 
 
 def test_cautions_stand_where_flying_is_planned(app):
-    for name, words in (("Gap", "Props and packs injure"), ("Flight day", "Never fly over people"), ("Print", "Propellers off")):
+    for name, words in (("Gap", "Spinning propellers cut"), ("Flight day", "Never fly over people"), ("Print", "Propellers off")):
         app.session_state["area"] = name
         app.run()
         assert words in shown_text(app), name

@@ -54,6 +54,8 @@ def test_the_pilots_job(page, tmp_path):
     """A rig from a spec sheet: sensor, two quoted angles, offsets; the insets read; the overlay as the command line makes it."""
     area(page, "Pairing")
     monitoring = page.get_by_role("combobox", name="Sensor format, whole or part").nth(1)
+    monitoring.evaluate("e => e.scrollIntoView({block: 'center'})")  # a list that opens while the page scrolls shuts again
+    page.wait_for_timeout(500)
     monitoring.click()
     page.get_by_role("option", name="1/3 inch type").click()
     settle(page)
@@ -328,11 +330,20 @@ def _luminance(rgb):
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
+FOCUSED = """
+(() => {
+  let at = document.activeElement;
+  while (at.shadowRoot?.activeElement) at = at.shadowRoot.activeElement;
+  return (at.getAttribute('role') || at.type || at.tagName).toLowerCase();
+})()
+"""
+
+
 def test_keyboard_reaches_the_controls_and_every_picture_has_words(page):
     reached = set()
     for _ in range(30):
         page.keyboard.press("Tab")
-        reached.add(page.evaluate("(a => (a.getAttribute('role') || a.type || a.tagName).toLowerCase())(document.activeElement)"))
+        reached.add(page.evaluate(FOCUSED))
     assert {"range", "tab", "button", "region"} <= reached
     words = [i.get_attribute("alt") for i in page.locator("img").all() if "guide" not in (i.get_attribute("class") or "")]
     assert len(words) >= 3 and all(words)

@@ -316,7 +316,7 @@ def test_a_frame_is_looked_at_chosen_taken_over_and_undone(app) -> None:
     assert "Frame by its pixels, as an FDL file gave it: 4800 x 2000 at 300, 400.5; the stabiliser keeps 96 %." in text_of(app)
     app.button(key="drop:area_px").click().run()
     assert not app.exception
-    assert app.session_state["fm_draft"].file.recording.frame.aspect == pytest.approx(2.4)
+    assert app.session_state["fm_draft"].file.recording.frame[0].aspect == pytest.approx(2.4)
     app.button(key="undo").click().run()
     app.button(key="undo").click().run()
     assert app.session_state["fm_draft"].pairing == before
