@@ -12,6 +12,7 @@ from framematch.geometry.lens import Lens
 from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
+from framematch.output import fonts
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
@@ -236,7 +237,7 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
             colour, width, dash = frame_style(i)
             entries.append(("line", colour, width, dash, f"rectangle of {other.name}"))
     if report.cells is not None:
-        entries.append(("line", BLACK, 0.26, (0.7, 1.0), "best rows and columns of characters"))
+        entries.append(("line", BLACK, 0.26, (0.7, 1.0), "characters: best cells"))
     shown = report.pairing.display.shown
     if shown.width < wide - 0.5 or shown.height < high - 0.5:
         entries.append(("bars", GREY, 0.15, (), "no picture: bars"))
@@ -248,7 +249,11 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
             page.rectangle(x, y, 8, 3, width_mm=width, colour=colour, fill=BARS)
         else:
             page.line(x, y + 1.5, x + 8, y + 1.5, width_mm=width, colour=colour, dash_mm=dash)
-        y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 2.2, y + 6)
+        if fonts.width_pt(text, 6.5) / PT_PER_MM <= room - 10:
+            page.text(x + 10, y + 2.3, text, size_pt=6.5)
+            y += 5
+        else:
+            y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 1.6, y + 6)
 
 
 def _insets(page: Page, report: Report, *, top: float) -> float:

@@ -11,6 +11,7 @@ from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_li
 
 _BASE_MM = (210.0, 297.0)
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
+_NAMES_MM = 62.0  # between two marks, so that their names have room centred on them
 
 #: What is seen, what it can mean: words for both signs of a reading and of a part.
 READING_WORDS = {
@@ -66,9 +67,9 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
     around = wall_extent_mm(marks)
     wide = max(around.right, 0.0) - min(around.left, 0.0)
     high = max(around.bottom, 0.0) - min(around.top, 0.0)
-    scale = min((_WIDE - 60) / wide, (height - 22) / high)
+    scale = min((_WIDE - 60) / wide, (height - 30) / high)
     cx = MARGIN_MM + _WIDE / 2 - (max(around.right, 0.0) + min(around.left, 0.0)) / 2 * scale
-    cy = top + height / 2 - (max(around.bottom, 0.0) + min(around.top, 0.0)) / 2 * scale
+    cy = top + height / 2 - 2.5 - (max(around.bottom, 0.0) + min(around.top, 0.0)) / 2 * scale
 
     def place(mark: Mark) -> tuple[float, float]:
         return cx + mark.right_mm * scale, cy - mark.up_mm * scale
@@ -85,8 +86,10 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
         if mark.name == "centre" and math.hypot(mark.right_mm, mark.up_mm) * scale < 2:
             continue
         low = mark.up_mm < 0 or mark.name == "centre"
+        # Where the marks stand close together their names keep to their own side.
+        align = "centre" if wide * scale > _NAMES_MM or mark.name == "centre" else "right" if mark.right_mm < 0 else "left"
         for i, line in enumerate((mark.name, f"{_side(mark.right_mm, 'right', 'left')}, {_side(mark.up_mm, 'up', 'down')}")):
-            page.text(x, y + (5.2 + 3.2 * i if low else -6.2 + 3.2 * i), line, size_pt=7, bold=i == 0, align="centre")
+            page.text(x, y + (5.2 + 3.2 * i if low else -6.2 + 3.2 * i), line, size_pt=7, bold=i == 0, align=align)
     page.circle(cx, cy, 0.9, width_mm=0.25, fill="#ffffff")
     page.text(cx + 1.8, cy - 1.4, "A", size_pt=9, bold=True)
     lengths = tape_lengths_mm(marks)
