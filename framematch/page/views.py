@@ -174,7 +174,7 @@ def key_markup(parts: tuple[str, ...]) -> str:
 def areas_box() -> None:
     """Whether the always and ever areas are drawn too."""
     st.checkbox(
-        "Show what is always and what may be in shot",
+        "Show what is always in shot and what may be in shot",
         key=AREAS_SHOWN,
         help="Always in shot: at every distance of the range; keep the subject inside. May be in shot: at some distance; keep out of it what must not be seen. "
         "Both allow for the tolerances given.",

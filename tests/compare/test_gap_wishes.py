@@ -124,7 +124,7 @@ def test_a_subject_behind_the_camera() -> None:
 def test_a_stop_that_does_not_exist() -> None:
     long = Candidate(name="50 mm", lens=Lens(projection="rectilinear", focal_mm=50))
     answer = stop_for_near(long, circle_mm=0.0166, focus_m=math.inf, near_m=1.0)
-    assert answer.value is None and "deeper than f/22" in answer.says and "infinity" in answer.says
+    assert answer.value is None and "smaller than f/22" in answer.says and "infinity" in answer.says
     inside = stop_for_near(long, circle_mm=0.0166, focus_m=math.inf, near_m=0.04)
     assert inside.value is None and "no stop" in inside.says
     fast = Candidate(name="8 mm", lens=Lens(projection="rectilinear", focal_mm=8), widest_f=2.8, deepest_f=16)

@@ -326,7 +326,7 @@ def test_diffraction_flicker_and_depth_are_told() -> None:
     assert any("diffraction softens" in line for line in plan.warnings)
     assert any("set 172.8 degrees" in line for line in plan.warnings)
     wide = _plan(_starter_with(nd="[1.8]", light='"overcast"'), pairing=replace(PAIRING, focus_m=4.0))
-    assert any("sharp only to" in line for line in wide.warnings)
+    assert any("the far limit is" in line for line in wide.warnings)
 
 
 # Cards -------------------------------------------------------------------------------------------

@@ -101,7 +101,7 @@ def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int]
 
 def settle(page: Any) -> None:
     """Until the page is done: nothing has run for a while and the sharp pictures stand."""
-    page.evaluate(STILL, 500)
+    page.evaluate(STILL, 900)
     page.wait_for_selector(SHARP)
 
 

@@ -16,6 +16,8 @@ import tempfile
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))  # also where Python is told not to look beside the script
 from typing import Any
 
 EXTRA_BYTES = 1_500_000_000  # of address space beyond what the libraries take: far more than a small file may need

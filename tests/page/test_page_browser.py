@@ -212,7 +212,7 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     settle(page)
     assert page.url == f"{url}/?at=4"
     area(page, "Gap")
-    page.get_by_text("Show what is always and what is ever recorded").click()
+    page.get_by_text("Show what is always in shot and what may be in shot").click()
     settle(page)
     link = page.url
     assert dict(part.split("=") for part in link.partition("?")[2].split("&")) == {"at": "4", "area": "gap", "areas": "shown"}
@@ -234,7 +234,7 @@ def test_the_address_carries_what_is_looked_at(page, where, url):
     other.context.close()
     if not AT_LENGTH:  # back and forward are gone through by the test above, with a pairing
         return
-    page.get_by_text("Show what is always and what is ever recorded").click()
+    page.get_by_text("Show what is always in shot and what may be in shot").click()
     settle(page)
     distance.press("ArrowLeft")
     settle(page)

@@ -83,7 +83,10 @@ def _download(label: str, make: Callable[[], bytes], name: str, mime: str, key: 
 
 
 def _frame_out(pairing: Pairing, colours: Colours) -> None:
-    _head("Export frame: ASC FDL", "For camera crew, dailies and post: canvas, what the stabiliser may use, and the frame, in the open standard's own file.")
+    _head(
+        "Export frame: ASC FDL",
+        "For the camera crew, dailies and post: canvas, what the stabiliser may use, and the frame, in the open standard's own file.",
+    )
     try:
         framing = _framing_of(pairing)
     except InputError as error:
