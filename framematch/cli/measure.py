@@ -112,7 +112,7 @@ def lens(
     looked = _look(console, stills, board)
     fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
-    save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Left over by {fit.model.label}"), out / "residuals.png")
+    save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Residuals of {fit.model.label}"), out / "residuals.png")
     write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
     _print_lens(console, fit)
     if sensor_width_mm is None and known is None:
@@ -157,7 +157,7 @@ def mount(
     for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
         save_picture(detections_picture(side), out / f"{name}-detections.png")
         mine = fit.corners.camera == index
-        title = f"Left over in the {name} stills by lenses and mount"
+        title = f"Residuals in the {name} stills, lenses and mount"
         save_picture(
             residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
         )

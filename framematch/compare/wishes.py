@@ -132,7 +132,7 @@ def distance_for_subject(camera: Camera, frame: Rect, gap: Opening, run: Run, su
 
 
 def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, near_m: float) -> Answer:
-    """Widest stop of a lens that is sharp from ``near_m`` on, with the focus where it is."""
+    """Widest stop of a lens whose near limit is ``near_m``, with the focus where it is."""
     wish = f"{candidate.name} with its near limit at {near_m:g} m, focused at {_metres(focus_m)}"
     focal = candidate.lens.focal_mm
     if not near_m > focal / 1000:

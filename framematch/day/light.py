@@ -126,7 +126,7 @@ def _flicker_line(flicker: exposure.FlickerFree, e: DayExposure) -> str:
 
 
 def _blur(day: Day, elevation_deg: float, time_s: float) -> tuple[tuple[float, float], ...]:
-    """Smear in one exposure in percent of the frame's width: the worst corner or edge at the nearest distance, and at three times that."""
+    """Motion blur in one exposure in percent of the frame's width: the worst corner or edge at the nearest distance, and at three times that."""
     if day.run is None:
         return ()
     pairing = day.pairing

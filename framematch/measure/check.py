@@ -299,7 +299,7 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
     _refuse_wrong(solve, fit.values, fit.covariance, most=PULL)
     if fit.together > LEAN:
         raise NotSuitable(
-            "what is left over leans over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved",
+            "the residuals lean one way over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved",
             fix="measure the lenses first, and take both stills of one moment",
         )
     _spread(pairing, solve, good)

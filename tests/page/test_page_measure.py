@@ -98,7 +98,7 @@ def test_a_lens_as_the_command_line_has_it(app, opencv_doc, tmp_path, which):
     stills = sorted(opencv_doc.glob("left[01]*.jpg"))
     measured_lens(app, files(stills), which)
     shown = words(app)
-    assert "13 stills used, 0 not." in shown and shown.count("corners, RMS") == 13 and "Left over by the lens" in shown
+    assert "13 stills used, 0 not." in shown and shown.count("corners, RMS") == 13 and "Residuals of the lens" in shown
     assert "Next: hold the chart in the top left of the picture." in shown  # where to hold it next
     assert 'alt="Still left03.jpg, a ring round each of the 54 corners found"' in shown
     expected = by_command(tmp_path, EXAMPLE, "lens", *stills, "--pairing", tmp_path / "rig.toml", "--camera", which)
@@ -130,7 +130,7 @@ def test_a_mount_as_the_command_line_has_it(app, opencv_doc, tmp_path, lenses):
     app.session_state["fm_draft"] = Draft(text=text)
     measured_mount(app, *(sorted(opencv_doc.glob(f"{side}{FEW}.jpg")) for side in ("left", "right")), lenses)
     shown = words(app)
-    assert f"{sample(6, 13)} pairs used, 0 not." in shown and "Left over in the monitoring camera" in shown
+    assert f"{sample(6, 13)} pairs used, 0 not." in shown and "Residuals in the monitoring camera" in shown
     assert shown.count("left05.jpg: 54 corners + right05.jpg: 54 corners") == 1
     assert "The guide over the real still" in shown and "before the measurement" in shown and "after the measurement" in shown
     expected = by_command(tmp_path, text, "mount", tmp_path / "rig.toml", *_sides(opencv_doc), "--lenses", lenses)

@@ -25,6 +25,7 @@ RETIRED = {
     r"\bclear of the fall\b|\bbehind cover\b|\bcm clear\b": "outside the drawn area; margin by these figures",
     r"\bspotters?\b": "visual observer",
     r"\bmend\b": "correct",
+    r"\bleft over\b": "residuals",
     r"(?<!\.)\bprops\b(?!\])": "propellers",
     r"\bcards for the list\b": "media",
     r"^[^.]*licensed pilot\b": "licensed remote pilot",

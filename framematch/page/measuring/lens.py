@@ -143,7 +143,7 @@ def _figures(fit: LensFit, measured: Measured, which: str, pairing: Pairing, cha
         )
     with right:
         alt = f"Map of the picture with an arrow at each corner of the chart; RMS {fit.rms_px:.3f} pixels."
-        st.html(block(whole(measured.residuals[0], f"Left over by the lens: {measured.residuals[1]}", alt) + coverage_table(fit)))
+        st.html(block(whole(measured.residuals[0], f"Residuals of the lens: {measured.residuals[1]}", alt) + coverage_table(fit)))
 
 
 def _other_mode(fit: LensFit, which: str, pairing: Pairing) -> str:

@@ -215,7 +215,7 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
     maps = []
     for (picture, words), name in zip(measured.residuals, CAMERAS.values(), strict=True):
         alt = f"Map of the {name}'s picture with an arrow at each corner of the chart; {words}."
-        maps.append(whole(picture, f"Left over in the {name}: {words}", alt))
+        maps.append(whole(picture, f"Residuals in the {name}: {words}", alt))
     st.html(block(f'<div class="laid beside">{"".join(maps)}</div>'))
 
 
