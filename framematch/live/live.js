@@ -631,7 +631,7 @@ class Live {
     for (const [name, count] of limits) this.part(name).max = Math.max(count - 1, 0);
     this.part(".focal").hidden = view.focals.length < 2;
     this.part(".distance").hidden = view.stops.length < 2;
-    if (this.broken) this.cannot(this.broken);
+    if (this.broken && !view.server) this.cannot(this.broken); // said once: each word of ours is a run of the page, with what its fields held before
     for (const [name, src] of [["wide", view.server?.[0]], ["frame", view.server?.[1]]]) this.fallback(name, src);
     this.take();
   }
