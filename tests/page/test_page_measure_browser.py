@@ -34,7 +34,7 @@ def _measuring(where, url, scheme, size):
     assert page.left_machine == []
     assert page.get_by_text("Traceback").count() == 0
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= size[0]
-    page.context.close()
+    page.close()
 
 
 def choose(page, task):

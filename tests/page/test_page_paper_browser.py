@@ -9,8 +9,7 @@ import re
 
 import numpy as np
 import pytest
-from at_length import sample
-from browser import ROOT, area, axe_faults, opened, saved, settle
+from browser import ROOT, area, opened, saved, settle
 from command import framematch
 from fdl_files import numbers, production
 from pdf_pages import undated
@@ -31,7 +30,7 @@ def left(page) -> None:
     assert page.left_machine == []  # with the network cut nothing is missing
     assert page.get_by_text("Traceback").count() == 0
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth <= window.innerWidth")  # nothing is wider than the screen
-    page.context.close()
+    page.close()
 
 
 def choose(page, label, option):
@@ -175,16 +174,3 @@ def test_a_bad_fdl_says_what_and_the_page_stays(page):
     give(page, "FDL file", [("huge.fdl", b"[" + b"1," * 1_000_000)])
     page.get_by_text("must be 1.0MB or smaller").wait_for()
     assert page.get_by_text("What it would change").count() == 0
-
-
-@pytest.mark.parametrize("scheme", sample(["dark"], ["light", "dark"]))
-def test_nothing_serious_stands_in_the_way_of_assistive_technology(where, url, scheme):
-    """axe-core over each area's own panel: our own markup, and contrast, names of pictures and labels everywhere in it."""
-    page = opened(where, url, scheme=scheme)
-    for name in ("Print", "Exchange"):
-        area(page, name)
-        if name == "Print":
-            page.get_by_text("Wall marks", exact=True).click()
-            settle(page)
-        assert axe_faults(page, "[role=tabpanel]") == [], name
-    left(page)
