@@ -60,8 +60,9 @@ def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
 
 @contextmanager
 def browser(chromium: str) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=60_000)
     with sync_playwright() as playwright:
         found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
         try:
