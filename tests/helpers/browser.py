@@ -90,6 +90,7 @@ XMLHttpRequest.prototype.send = function (...of) {
 """
 STILL = """
 ms => new Promise(resolve => {
+  const talk = window.talk ?? {sent: 0, heard: 1, open: 0};
   let since = performance.now();
   const look = () => {
     const now = performance.now(), answered = talk.heard > talk.sent || now - talk.sent > 5000;
