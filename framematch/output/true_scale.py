@@ -65,7 +65,7 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
         below = top + display_mm[1] + 6
         page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", size_pt=7.5, room_mm=room)
         page.check_bar(MARGIN_MM, below + 4.5)
-        page.footer(f"True scale: {report.pairing.title}", made)
+        page.footer(f"True scale: {report.pairing.heading}", made)
 
 
 def _insets_mm(report: Report, display_mm: tuple[float, float]) -> str:

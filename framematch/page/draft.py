@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from framematch.errors import InputError
+from framematch.files.day import parse_day
 from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import ShotFile, shot_file, shot_of
@@ -24,7 +25,9 @@ from framematch.text.toml import changed_text, parse_toml
 STEPS_KEPT, HISTORY_BYTES = 50, 400_000
 MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
-Values = Mapping[str, Any]  # by dotted key; None removes the key
+Values = Mapping[str, Any]  # by dotted key; None removes the key; keys that start with "day." are of the day file
+Texts = tuple[str, str]  # a pairing's and a day's
+DAY = "day."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -66,13 +69,17 @@ class Draft:
 
     Args:
         text: a pairing file's text; always one that reads.
-        before: texts that it was, oldest first.
+        day: a day file's text; empty as long as nobody has made a day.
+        before: both texts as they were, oldest first.
+        after: both as they were before undoing, the next to come back last.
         waiting: changes that don't fit yet, by the key of the field they were typed in.
         faults: why, by the same keys.
     """
 
     text: str
-    before: tuple[str, ...] = ()
+    day: str = ""
+    before: tuple[Texts, ...] = ()
+    after: tuple[Texts, ...] = ()
     waiting: Mapping[str, Values] = field(default_factory=dict)
     faults: Mapping[str, str] = field(default_factory=dict)
 
@@ -116,15 +123,15 @@ def changed(draft: Draft, key: str, values: Values) -> Draft:
     """
     waiting = {**draft.waiting, key: _placed(draft, values)}
     together = {k: v for group in waiting.values() for k, v in group.items()}
-    text = _fitting(draft.text, together)
-    if text is not None:
-        return replace(_stepped(draft, text), waiting={}, faults={})
-    text, rest = draft.text, waiting
+    texts = _fitting((draft.text, draft.day), together)
+    if texts is not None:
+        return replace(_stepped(draft, texts), waiting={}, faults={})
+    texts, rest = (draft.text, draft.day), waiting
     for each in (key, *draft.waiting):
-        after = _fitting(text, rest[each]) if each in rest else None
+        after = _fitting(texts, rest[each]) if each in rest else None
         if after is not None:
-            text, rest = after, {k: v for k, v in rest.items() if k != each}
-    return replace(_stepped(draft, text), waiting=rest, faults={k: _fault(text, k, v) for k, v in rest.items()})
+            texts, rest = after, {k: v for k, v in rest.items() if k != each}
+    return replace(_stepped(draft, texts), waiting=rest, faults={k: _fault(texts, k, v) for k, v in rest.items()})
 
 
 def undone(draft: Draft) -> Draft:
@@ -133,12 +140,23 @@ def undone(draft: Draft) -> Draft:
         return replace(draft, waiting={}, faults={})
     if not draft.before:
         return draft
-    return Draft(text=draft.before[-1], before=draft.before[:-1])
+    return _at(draft.before[-1], before=draft.before[:-1], after=(*draft.after, (draft.text, draft.day)))
 
 
-def loaded(draft: Draft, text: str) -> Draft:
-    """The draft with another text in its place, which must read; the old one can be had back by undoing."""
-    return _stepped(replace(draft, waiting={}, faults={}), text)
+def redone(draft: Draft) -> Draft:
+    """The draft before the last undoing."""
+    if not draft.after:
+        return draft
+    return _at(draft.after[-1], before=(*draft.before, (draft.text, draft.day)), after=draft.after[:-1])
+
+
+def _at(texts: Texts, *, before: tuple[Texts, ...], after: tuple[Texts, ...]) -> Draft:
+    return Draft(text=texts[0], day=texts[1], before=before, after=after)
+
+
+def loaded(draft: Draft, text: str | None = None, *, day: str | None = None) -> Draft:
+    """The draft with another pairing or day in its place, which must read; the old one can be had back by undoing."""
+    return _stepped(replace(draft, waiting={}, faults={}), (draft.text if text is None else text, draft.day if day is None else day))
 
 
 def text_from_upload(raw: bytes, *, name: str) -> str:
@@ -185,33 +203,46 @@ class _Same:
         return isinstance(other, _Same) and self._read == other._read
 
 
-def _fitting(text: str, values: Values) -> str | None:
-    return _tried(text, _Same(values))
+def _fitting(texts: Texts, values: Values) -> Texts | None:
+    return _tried(texts, _Same(values))
 
 
 @kept_by_value(limit_bytes=16_000_000)
-def _tried(text: str, change: _Same) -> str | None:
+def _tried(texts: Texts, change: _Same) -> Texts | None:
     try:
-        after = changed_text(text, change.values)
-        checked(after)
+        return _changed(texts, change.values)
     except Exception as error:
         trouble(error, "A change could not be tried")
         return None
-    return after
 
 
-def _stepped(draft: Draft, text: str) -> Draft:
-    if text == draft.text:
+def _changed(texts: Texts, values: Values) -> Texts:
+    """Both texts with values changed, read again where they were."""
+    own = {key: value for key, value in values.items() if not key.startswith(DAY)}
+    of_day = {key.removeprefix(DAY): value for key, value in values.items() if key.startswith(DAY)}
+    text, day = texts
+    if own:
+        text = changed_text(text, own)
+        checked(text)
+    if of_day:
+        day = changed_text(day, of_day)
+        parse_day(day, pairing=checked(text))
+    return text, day
+
+
+def _stepped(draft: Draft, texts: Texts) -> Draft:
+    if texts == (draft.text, draft.day):
         return draft
-    before = (*draft.before, draft.text)[-STEPS_KEPT:]
-    while sum(map(len, before)) > HISTORY_BYTES and len(before) > 1:
+    before = (*draft.before, (draft.text, draft.day))[-STEPS_KEPT:]
+    while sum(len(a) + len(b) for a, b in before) > HISTORY_BYTES and len(before) > 1:
         before = before[1:]
-    return replace(draft, text=text, before=before)
+    return replace(draft, text=texts[0], day=texts[1], before=before, after=())
 
 
-def _fault(text: str, key: str, values: Values) -> str:
+def _fault(texts: Texts, key: str, values: Values) -> str:
+    key = key.removeprefix(DAY)
     try:
-        checked(changed_text(text, values))
+        _changed(texts, values)
     except InputError as error:
         about = "" if error.field.startswith(key) or key.startswith(error.field) else f"{error.field}: "
         fix = error.fix[:1].upper() + error.fix[1:]

@@ -77,6 +77,19 @@ def number(field: Field, *, beside: bool = True) -> None:
         fault(field.key)
 
 
+def text(key: str, label: str, now: str, about: str, *, most: int = 120) -> None:
+    """A line of text with its fault below it; what is cleared is left out of the file."""
+    widget = f"field:{key}"
+    waiting = session.draft().waiting.get(key, {})
+    session.hold(widget, waiting.get(key, now))
+    st.text_input(label, key=widget, max_chars=most, help=about, on_change=_line_typed, args=(key, widget))
+    fault(key)
+
+
+def _line_typed(key: str, widget: str) -> None:
+    session.change(key, {key: st.session_state[widget].strip() or None})
+
+
 def fault(key: str) -> None:
     """Why what was typed under a key is not taken, if it is not."""
     text = session.draft().faults.get(key)
@@ -114,8 +127,11 @@ def also(field: Field) -> dict[str, Any]:
     camera, _, last = field.key.rpartition(".")
     if last == "sensor_mm":
         return {f"{camera}.format": None}
-    if field.key not in ("recording.raster_px", "monitoring.raster_px"):
-        return {}
+    return recentred(camera) if field.key in ("recording.raster_px", "monitoring.raster_px") else {}
+
+
+def recentred(camera: str) -> dict[str, Any]:
+    """What goes along with another raster: a lens centre in the middle of the old one."""
     table = getattr(session.draft().file, camera)
     middle = tuple(n / 2 for n in table.raster_px)
     return {f"{camera}.centre_px": None} if table.centre_px == middle else {}

@@ -17,13 +17,13 @@ from browser import ROOT
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
+from framematch.geometry.camera import format_part_mm
 from framematch.output.lens_map import size_within
 from framematch.page import fields
 from framematch.page.address import Address, address_of, packed, unpacked
 from framematch.page.areas.gap import numbers_in
-from framematch.page.areas.pairing import part_of
 from framematch.page.charts import Curve, chart
-from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
+from framematch.page.draft import Draft, changed, checked, loaded, redone, text_from_upload, undone
 from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
@@ -43,7 +43,8 @@ def test_a_change_that_fits_is_taken_over_and_undone(draft):
     after = changed(draft, "mount.aim_deg.tilt", {"mount.aim_deg.tilt": 2.5})
     assert after.pairing.mount.tilt_deg == 2.5 and not after.waiting
     assert "# + is right, up, clockwise seen from behind" in after.text
-    assert undone(after) == draft
+    assert undone(after).text == draft.text and redone(undone(after)) == after
+    assert changed(undone(after), "mount.aim_deg.pan", {"mount.aim_deg.pan": 1.0}).after == ()  # another change is the last one
     assert undone(draft) is draft
 
 
@@ -215,8 +216,8 @@ def test_the_first_guide_is_the_guide(draft):
 
 def test_format_parts_have_the_rasters_shape():
     """Super 35's 24.89 mm with a 17:9 raster: the height follows; a format of the raster's own shape stays whole."""
-    assert part_of("super35-4perf", (4096, 2160)) == (24.89, 13.126)
-    assert part_of("1/3-inch", (1440, 1080)) == (4.8, 3.6)
+    assert format_part_mm("super35-4perf", (4096, 2160)) == (24.89, 13.126)
+    assert format_part_mm("1/3-inch", (1440, 1080)) == (4.8, 3.6)
 
 
 @pytest.mark.parametrize("text", ["", "a", "1,,x", ",".join("1" * 13)])

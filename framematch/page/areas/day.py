@@ -16,6 +16,7 @@ from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, sections
 from framematch.page import session
+from framematch.page.areas.pairing import stem
 from framematch.page.files_made import made, made_beside
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
@@ -57,9 +58,12 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             return
         st.html(block(card_markup(plan)))
         one, two = st.columns(2)
-        one.download_button("Card, A4 (PDF)", lambda: made(partial(_write, plan), "card.pdf"), "card.pdf", "application/pdf", key="day:card", on_click="ignore")
+        name = stem(pairing)
+        one.download_button(
+            "Card, A4 (PDF)", lambda: made(partial(_write, plan), "card.pdf"), f"{name}-card.pdf", "application/pdf", key="day:card", on_click="ignore"
+        )
         two.download_button(
-            "Card for the phone (PDF)", lambda: made_beside(partial(_write, plan), "card.pdf", "card-phone.pdf"), "card-phone.pdf", "application/pdf",
+            "Card for the phone (PDF)", lambda: made_beside(partial(_write, plan), "card.pdf", "card-phone.pdf"), f"{name}-card-phone.pdf", "application/pdf",
             key="day:phone", on_click="ignore",
         )  # fmt: skip
     st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))

@@ -20,6 +20,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.page import fields, session
+from framematch.page.areas.pairing import stem
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft
 from framematch.page.look import Colours, block, drawing, paragraph, table
@@ -53,7 +54,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block("".join(_table(each) for each in tables if not each.first)))
     lines = [line for line in plain_lines(found) if line != CLEARANCE]
     st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CLEARANCE, "caution") + "</div>"))
-    st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name="lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
+    st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name=f"{stem(pairing)}-lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
 
 
 def _controls() -> None:

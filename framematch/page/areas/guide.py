@@ -17,7 +17,7 @@ from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import PARTS, USUAL_PARTS, span
 from framematch.page import fields, lines, session
-from framematch.page.areas.pairing import plain_name
+from framematch.page.areas.pairing import stem
 from framematch.page.charts import Curve, chart
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
@@ -208,7 +208,7 @@ def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, .
     marks_m = lines.marks_choice()
     if sets > 1 or len(frames) > 1 or marks_m:
         st.html(block(lines.preview(report, parts, frames, marks_m)))
-    name = plain_name(report.pairing.title)
+    name = stem(report.pairing)
     each_set = [
         (f"overlay-{i}.{ending}", f"Set {i}, {ending.upper()}", mime)
         for ending, mime in (("png", "image/png"), ("svg", "image/svg+xml"))

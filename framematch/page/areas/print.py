@@ -17,7 +17,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.page import lines, session
 from framematch.page.areas import wall
-from framematch.page.areas.pairing import plain_name
+from framematch.page.areas.pairing import stem
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made
 from framematch.page.kept_choices import kept
@@ -139,7 +139,7 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
         from framematch.output.true_scale import fitting_paper
 
         fitting_paper(size, paper)
-    name = plain_name(pairing.title) if len(reports) == 1 else "guide-sheets"
+    name = stem(pairing) if len(reports) == 1 else "guide-sheets"
     return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
 
 
@@ -240,7 +240,7 @@ def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     distance = wall.section(pairing, colours, pulse)
     paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
     report = patiently(partial(report_of, pairing), pulse)
-    return _sheet_job([report], paper, None, distance, "wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
+    return _sheet_job([report], paper, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
 
 
 def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
@@ -250,7 +250,7 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     return Job(
         key=("lenses", pairing, shot, phone),
         make=lambda: lens_pdf(pairing, shot, phone=phone),
-        file_name="lenses-phone.pdf" if phone else "lenses.pdf",
+        file_name=f"{stem(pairing)}-{'lenses-phone' if phone else 'lenses'}.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
         note="For the screen; scroll down." if phone else "Print at 100 % (actual size).",
