@@ -5,7 +5,6 @@ Nothing is taken from any example: a key of the text that this gives was answere
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -82,14 +81,17 @@ def _plain(text: str) -> float:
 
 
 def _size(text: str) -> list[int]:
-    return list(typed.size(text.replace(" ", "").replace("×", "x"), "", "3840 x 2160"))
+    sides = typed.size(text.replace(" ", ""), "", "3840 x 2160")
+    if not all(side.is_integer() for side in sides):
+        raise InputError(f"{text[:40]!r} has part of a pixel", fix="write whole pixels such as 3840 x 2160")
+    return [int(side) for side in sides]
 
 
 def _sensor(text: str) -> str | list[float]:
     name = {words.casefold(): key for key, words in FORMAT_WORDS.items()}.get(text.strip().casefold(), text.strip().casefold())
     if name in FORMATS_MM:
         return name
-    parts = text.lower().replace("×", "x").replace("mm", "").replace(",", ".").split("x")
+    parts = text.lower().replace("\u00d7", "x").replace("mm", "").replace(",", ".").split("x")
     try:
         width, height = (float(part) for part in parts)
     except ValueError:
@@ -147,7 +149,7 @@ GROUPS = (
                  about="Width over height of what will be shown."),
         Question(key="recording.frame.keep_percent", read=_plain, label="Kept by the stabiliser, %", otherwise="100, no stabiliser",
                  about="What is left of the picture's width and height."),
-        Question(key="shot.distance_m", read=_range, label="Distances to serve, m", needed=True, about="Nearest and farthest that the lines are for: 1.5 to 30."),
+        Question(key="shot.distance_m", read=_range, label="Distances to serve, m", needed=True, about="Nearest and farthest, such as 1.5 to 30."),
     )),
     Group(title="Monitoring camera and goggles", about="The one the pilot flies by: its spec sheet quotes one or more angles of view.", questions=(
         Question(key="monitoring.sensor_mm", read=_sensor, label="Its sensor: format, or width x height in mm", needed=True, offered=_FORMATS,

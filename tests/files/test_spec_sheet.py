@@ -38,7 +38,7 @@ ALL = {
     "monitoring.angle_deg.vertical": "88.5",
     "monitoring.angle_deg.diagonal": "148",
     "monitoring.projection": "equidistant",
-    "monitoring.display.raster_px": "1280 × 720",
+    "monitoring.display.raster_px": "1280 \u00d7 720",
     "monitoring.display.fit": "letterbox",
     "monitoring.display.text_cells": "50 x 18",
     **{f"mount.offset_mm.{way}": "2.5" for way in ("right", "up", "forward")},
@@ -125,4 +125,4 @@ def test_an_answer_that_is_none_is_named(key: str, text: str, says: str) -> None
 def test_answers_come_in_the_units_of_the_sheet() -> None:
     assert answer("mount.offset_mm.up", "2.5 in") == pytest.approx(63.5)
     assert answer("shot.distance_m", "1,5 - 30 m") == [1.5, 30.0]
-    assert answer("monitoring.display.text_cells", "50×18") == [50, 18]
+    assert answer("monitoring.display.text_cells", "50\u00d718") == [50, 18]
