@@ -21,7 +21,7 @@ DISTANCES_M = tuple(
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
 FIRST_DISTANCE_M = 3.0
-AREAS = ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day")
+AREAS = ("Guide", "Pairing", "Kit", "Gap", "Print", "Exchange", "Measure", "Flight day")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +34,7 @@ class Address:
         area: that is open, one of ``AREAS``.
         areas_shown: whether the always and ever areas are drawn.
         new: the packed answers for a new rig that is being made; empty without one.
-        day: the packed flight day; empty without one.
+        day, kit: the packed flight day and kit; empty without one.
     """
 
     link: str = ""
@@ -43,6 +43,7 @@ class Address:
     areas_shown: bool = False
     new: str = ""
     day: str = ""
+    kit: str = ""
 
     @property
     def parameters(self) -> dict[str, str]:
@@ -54,6 +55,7 @@ class Address:
             "areas": "shown" if self.areas_shown else "",
             "new": self.new,
             "d": self.day,
+            "kit": self.kit,
         }
         usual = {"at": f"{FIRST_DISTANCE_M:g}", "area": AREAS[0].lower()}
         return {name: value for name, value in said.items() if value and value != usual.get(name)}
@@ -74,6 +76,7 @@ def address_of(parameters: Mapping[str, str]) -> Address:
         areas_shown=parameters.get("areas") == "shown",
         new=parameters.get("new", ""),
         day=parameters.get("d", ""),
+        kit=parameters.get("kit", ""),
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from framematch.errors import InputError
 from framematch.files.day import parse_day
@@ -26,7 +26,16 @@ STEPS_KEPT, HISTORY_BYTES = 50, 400_000
 MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
 Values = Mapping[str, Any]  # by dotted key; None removes the key; keys that start with "day." are of the day file
-Texts = tuple[str, str]  # a pairing's and a day's
+
+
+class Texts(NamedTuple):
+    """A pairing's file, a day's and a kit's; the last two empty as long as nobody has made one."""
+
+    pairing: str
+    day: str = ""
+    kit: str = ""
+
+
 DAY = "day."
 
 
@@ -69,19 +78,25 @@ class Draft:
 
     Args:
         text: a pairing file's text; always one that reads.
-        day: a day file's text; empty as long as nobody has made a day.
-        before: both texts as they were, oldest first.
-        after: both as they were before undoing, the next to come back last.
+        day, kit: texts of a day file and of a kit; empty as long as nobody has made one.
+        before: all texts as they were, oldest first.
+        after: all as they were before undoing, the next to come back last.
         waiting: changes that don't fit yet, by the key of the field they were typed in.
         faults: why, by the same keys.
     """
 
     text: str
     day: str = ""
+    kit: str = ""
     before: tuple[Texts, ...] = ()
     after: tuple[Texts, ...] = ()
     waiting: Mapping[str, Values] = field(default_factory=dict)
     faults: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def texts(self) -> Texts:
+        """All that can be undone together."""
+        return Texts(self.text, self.day, self.kit)
 
     @property
     def can_undo(self) -> bool:
@@ -123,10 +138,10 @@ def changed(draft: Draft, key: str, values: Values) -> Draft:
     """
     waiting = {**draft.waiting, key: _placed(draft, values)}
     together = {k: v for group in waiting.values() for k, v in group.items()}
-    texts = _fitting((draft.text, draft.day), together)
+    texts = _fitting(draft.texts, together)
     if texts is not None:
         return replace(_stepped(draft, texts), waiting={}, faults={})
-    texts, rest = (draft.text, draft.day), waiting
+    texts, rest = draft.texts, waiting
     for each in (key, *draft.waiting):
         after = _fitting(texts, rest[each]) if each in rest else None
         if after is not None:
@@ -140,23 +155,24 @@ def undone(draft: Draft) -> Draft:
         return replace(draft, waiting={}, faults={})
     if not draft.before:
         return draft
-    return _at(draft.before[-1], before=draft.before[:-1], after=(*draft.after, (draft.text, draft.day)))
+    return _at(draft.before[-1], before=draft.before[:-1], after=(*draft.after, draft.texts))
 
 
 def redone(draft: Draft) -> Draft:
     """The draft before the last undoing."""
     if not draft.after:
         return draft
-    return _at(draft.after[-1], before=(*draft.before, (draft.text, draft.day)), after=draft.after[:-1])
+    return _at(draft.after[-1], before=(*draft.before, draft.texts), after=draft.after[:-1])
 
 
 def _at(texts: Texts, *, before: tuple[Texts, ...], after: tuple[Texts, ...]) -> Draft:
-    return Draft(text=texts[0], day=texts[1], before=before, after=after)
+    return Draft(text=texts.pairing, day=texts.day, kit=texts.kit, before=before, after=after)
 
 
-def loaded(draft: Draft, text: str | None = None, *, day: str | None = None) -> Draft:
-    """The draft with another pairing or day in its place, which must read; the old one can be had back by undoing."""
-    return _stepped(replace(draft, waiting={}, faults={}), (draft.text if text is None else text, draft.day if day is None else day))
+def loaded(draft: Draft, text: str | None = None, *, day: str | None = None, kit: str | None = None) -> Draft:
+    """The draft with another pairing, day or kit in its place, which must read; the old one can be had back by undoing."""
+    given = {name: value for name, value in (("pairing", text), ("day", day), ("kit", kit)) if value is not None}
+    return _stepped(replace(draft, waiting={}, faults={}), draft.texts._replace(**given))
 
 
 def text_from_upload(raw: bytes, *, name: str) -> str:
@@ -220,23 +236,22 @@ def _changed(texts: Texts, values: Values) -> Texts:
     """Both texts with values changed, read again where they were."""
     own = {key: value for key, value in values.items() if not key.startswith(DAY)}
     of_day = {key.removeprefix(DAY): value for key, value in values.items() if key.startswith(DAY)}
-    text, day = texts
     if own:
-        text = changed_text(text, own)
-        checked(text)
+        texts = texts._replace(pairing=changed_text(texts.pairing, own))
+        checked(texts.pairing)
     if of_day:
-        day = changed_text(day, of_day)
-        parse_day(day, pairing=checked(text))
-    return text, day
+        texts = texts._replace(day=changed_text(texts.day, of_day))
+        parse_day(texts.day, pairing=checked(texts.pairing))
+    return texts
 
 
 def _stepped(draft: Draft, texts: Texts) -> Draft:
-    if texts == (draft.text, draft.day):
+    if texts == draft.texts:
         return draft
-    before = (*draft.before, (draft.text, draft.day))[-STEPS_KEPT:]
-    while sum(len(a) + len(b) for a, b in before) > HISTORY_BYTES and len(before) > 1:
+    before = (*draft.before, draft.texts)[-STEPS_KEPT:]
+    while sum(sum(map(len, each)) for each in before) > HISTORY_BYTES and len(before) > 1:
         before = before[1:]
-    return replace(draft, text=texts[0], day=texts[1], before=before, after=())
+    return replace(draft, text=texts.pairing, day=texts.day, kit=texts.kit, before=before, after=())
 
 
 def _fault(texts: Texts, key: str, values: Values) -> str:

@@ -74,6 +74,8 @@ STYLE = """
 .fm li{margin:.15rem 0;line-height:1.4}
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
 .st-key-day-text textarea{font-family:monospace;font-size:.82rem}
+.fm .four{display:flex;flex-wrap:wrap;gap:.1rem 1.3rem;margin:0;padding:0;list-style:none;align-items:baseline}
+.fm .four li{margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
 .fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
 .fm figure{margin:0;min-width:min(340px,100%)}
 .fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
@@ -90,7 +92,26 @@ STYLE = """
 .fm .key{display:flex;flex-wrap:wrap;gap:.3rem 1.1rem;font-size:.86rem;margin-top:.35rem}
 .fm .key span{display:inline-flex;align-items:center;gap:.4rem}
 .fm .key i{display:inline-block;width:1.7rem;height:.32rem;border-radius:2px;outline:1px solid #555}
+@media (min-width:1100px){
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]:has(>[data-testid="stLayoutWrapper"]>.st-key-fm-stage)
+ {display:grid;grid-template-columns:minmax(0,44fr) minmax(0,56fr);column-gap:1.6rem;align-items:start;grid-template-rows:repeat(2,auto) 1fr}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]:has(>[data-testid="stLayoutWrapper"]>.st-key-fm-stage)>*{grid-column:1/-1}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]>[data-testid="stLayoutWrapper"]:has(>.st-key-fm-stage)
+ {grid-column:1;position:sticky;top:.6rem;max-height:calc(100vh - 1.2rem);overflow-y:auto}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]>[data-testid="stLayoutWrapper"]:has(>.st-key-fm-areas){grid-column:2}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]{flex-wrap:wrap}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]{min-width:min(9rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>
+ [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
+ {min-width:min(19rem,100%)}
+}
+@media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}
 @media (max-width:640px){
+ .st-key-fm-head .quiet{display:none}
+ .st-key-fm-head [data-testid="stHorizontalBlock"]{gap:.2rem}
+ .st-key-fm-buttons{flex-wrap:nowrap !important;gap:.35rem !important;justify-content:flex-start}
+ .st-key-fm-buttons button{padding:.2rem .5rem;min-height:2.2rem}
+ .fm .four{gap:.1rem .8rem}.fm .four b{font-size:1.15rem}
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
  [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))

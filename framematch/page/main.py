@@ -12,6 +12,7 @@ from framematch.page.areas import day as day_area
 from framematch.page.areas import exchange as exchange_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
+from framematch.page.areas import kit as kit_area
 from framematch.page.areas import measure as measure_area
 from framematch.page.areas import new_rig
 from framematch.page.areas import pairing as pairing_area
@@ -24,7 +25,7 @@ from framematch.page.views import Stage, areas_box
 SHOWN = dict(
     zip(
         AREAS,
-        (guide_area.area, pairing_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
+        (guide_area.area, pairing_area.area, kit_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
         strict=True,
     ),
 )
@@ -42,14 +43,15 @@ def main() -> None:
         new_rig.form(answers)
         session.end()
         return
-    head, views = st.container(), st.container()
+    head, views, areas = st.container(key="fm-head"), st.container(key="fm-stage"), st.container(key="fm-areas")
     with views:
         stage = Stage()
         stage.show()
         areas_box()
     with head:
         _head()
-    tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
+    with areas:
+        tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
     pairing = session.draft().pairing
     for tab, show in zip(tabs, SHOWN.values(), strict=True):
         if tab.open:

@@ -60,11 +60,12 @@ def _follow(address: Address) -> None:
             note(f"The address holds no pairing that can be read, so the page stays as it was. {error}", bad=True)
         else:
             set_draft(drafts.loaded(draft(), text))
-    if address.day != before.day:
-        try:
-            set_draft(drafts.loaded(draft(), day=unpacked_text(address.day) if address.day else ""))
-        except InputError as error:
-            note(f"The address holds no flight day that can be read. {error}", bad=True)
+    for name, letters, old in (("day", address.day, before.day), ("kit", address.kit, before.kit)):
+        if letters != old:
+            try:
+                set_draft(drafts.loaded(draft(), **{name: unpacked_text(letters) if letters else ""}))
+            except InputError as error:
+                note(f"The address holds no {name} that can be read. {error}", bad=True)
     st.session_state[_NEW] = answers_in(address.new)
     st.session_state[CHOSEN_M] = address.distance_m
     st.session_state[AREA], st.session_state[AREAS_SHOWN] = address.area, address.areas_shown
@@ -82,6 +83,7 @@ def end() -> None:
         areas_shown=bool(st.session_state.get(AREAS_SHOWN)),
         new=packed_answers(new_rig()),
         day=packed(draft().day) if draft().day else "",
+        kit=packed(draft().kit) if draft().kit else "",
     )
     if now != st.session_state[_ADDRESS]:
         st.session_state[_ADDRESS] = now
@@ -114,6 +116,11 @@ def redo() -> None:
     set_draft(drafts.redone(draft()))
 
 
+def open_kit(text: str) -> None:
+    """Put another kit in place of the one at hand; for callbacks."""
+    set_draft(drafts.loaded(draft(), kit=text))
+
+
 def open_text(text: str) -> None:
     """Put another pairing in place of the one at hand; for callbacks."""
     set_draft(drafts.loaded(draft(), text))
@@ -143,6 +150,17 @@ def answer_new_rig(key: str, text: str) -> None:
 def end_new_rig() -> None:
     """Ask no more; for callbacks."""
     st.session_state[_NEW] = None
+
+
+def tell_fault(where: str, text: str) -> None:
+    """What could not be used, to be said once in an area; for callbacks."""
+    st.session_state[f"fm_fault:{where}"] = text
+
+
+def take_fault(where: str) -> str:
+    """What there is to say, which is then said; empty for nothing."""
+    found: str = st.session_state.pop(f"fm_fault:{where}", "")
+    return found
 
 
 def note(text: str, *, bad: bool = False) -> None:

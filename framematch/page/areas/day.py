@@ -16,8 +16,7 @@ from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, sections
 from framematch.page import session
-from framematch.page.areas.pairing import stem
-from framematch.page.files_made import made, made_beside
+from framematch.page.files_made import made, made_beside, stem
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value

@@ -31,9 +31,8 @@ from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
 from framematch.page import session
-from framematch.page.areas.pairing import stem
 from framematch.page.draft import changed
-from framematch.page.files_made import made, made_beside, made_zip
+from framematch.page.files_made import made, made_beside, made_zip, stem
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source

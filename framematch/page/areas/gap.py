@@ -20,9 +20,9 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.page import fields, session
-from framematch.page.areas.pairing import stem
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft
+from framematch.page.files_made import stem
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Wanted, frame_picture

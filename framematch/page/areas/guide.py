@@ -17,8 +17,8 @@ from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import PARTS, USUAL_PARTS, span
 from framematch.page import fields, lines, session
-from framematch.page.areas.pairing import stem
 from framematch.page.charts import Curve, chart
+from framematch.page.files_made import stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently

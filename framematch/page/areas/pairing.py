@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.files.kit import is_kit, parse_kit
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.spec_sheet import FORMAT_WORDS, RASTERS
 from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm, format_part_mm
@@ -16,6 +17,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
+from framematch.page.files_made import stem
 from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
@@ -88,24 +90,13 @@ def files() -> None:
         help="A text file that the page, the command line and people read; comments in it are kept.",
     )
     st.file_uploader(
-        f"Load a pairing (TOML file, up to {MOST_BYTES / 1000:g} kB)",
+        f"Load a pairing or a kit (TOML file, up to {MOST_BYTES / 1000:g} kB)",
         type=["toml"],
         key=UPLOAD,
         max_upload_size=1,
         on_change=_uploaded,
-        help="It takes the place of the pairing on this page; Undo brings that back.",
+        help="It takes the place of what is on this page; Undo brings that back.",
     )
-
-
-def plain_name(title: str) -> str:
-    """A file name from a title."""
-    kept = "".join(c if c.isalnum() else "-" for c in title.lower())
-    return "-".join(part for part in kept.split("-") if part)[:60] or "pairing"
-
-
-def stem(pairing: Pairing) -> str:
-    """How the names of a pairing's files begin."""
-    return plain_name(pairing.heading)
 
 
 def _uploaded() -> None:
@@ -115,6 +106,13 @@ def _uploaded() -> None:
     try:
         if held.size > MOST_BYTES:
             raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=held.name, fix="this is not a pairing file")
+        if is_kit(held.getvalue().decode("utf-8", "replace")):
+            text = held.getvalue().decode("utf-8-sig")
+            first = next(each for each in parse_kit(text, name=held.name).pairings if each.pairing is not None)
+            session.open_kit(text)
+            session.open_text(first.text)
+            session.note(f"Loaded the kit {held.name}; {first.title} is shown.")
+            return
         session.open_text(text_from_upload(held.getvalue(), name=held.name))
         session.note(f"Loaded {held.name}.")
     except InputError as error:

@@ -17,9 +17,9 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.page import lines, session
 from framematch.page.areas import wall
-from framematch.page.areas.pairing import stem
+from framematch.page.areas.kit import kit_now
 from framematch.page.draft import MOST_BYTES, text_from_upload
-from framematch.page.files_made import made
+from framematch.page.files_made import made, plain_name, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
@@ -132,15 +132,20 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     if walled:
         at = wall.distance_field("print:sheet-wall")
     sets = lines.sets_choice(pairing, key="print:sets")
-    others = _more()
-    reports = _reports([pairing, *others], pulse, sets)
+    whole = bool(session.draft().kit) and st.checkbox("The whole kit, a page for each of its pairings", help="See the Kit area.", **kept("print:kit", True))
+    reports = _reports([*(_of_kit() if whole else [pairing]), *_more()], pulse, sets)
     size = (wide, high) if known else None
     if size is not None:
         from framematch.output.true_scale import fitting_paper
 
         fitting_paper(size, paper)
-    name = stem(pairing) if len(reports) == 1 else "guide-sheets"
+    about = pairing.about
+    name = stem(pairing) if len(reports) == 1 else "-".join(plain_name(part) for part in (about.production, about.unit, "guide sheets") if part)
     return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
+
+
+def _of_kit() -> list[Pairing]:
+    return [each.pairing for each in kit_now().pairings if each.pairing is not None]
 
 
 def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
