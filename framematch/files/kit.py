@@ -28,6 +28,7 @@ from framematch.text.whole import read_text
 
 MOST_OF_A_KIND, MOST_PAIRINGS = 24, 60
 BODY, LENS, GOGGLES = "body", "lens", "goggles"
+FIRST_BODY = "Body A"
 KINDS = (BODY, LENS, GOGGLES)
 _BODY_KEYS = ("serial", "sensor_mm", "format", "raster_px", "readout_ms", "frame")
 _LENS_KEYS = ("focal_mm", "projection", "distortion", "centre_px", "squeeze", "f_number", "focus_m")
@@ -193,24 +194,29 @@ def kit_of_rig(data: Mapping[str, Any], pairing: Pairing) -> dict[str, Any]:
     """
     out: dict[str, Any] = {key: data[key] for key in ("title", "production", "unit", "notes") if data.get(key)}
     out["shot"] = data["shot"]
-    out |= {kind: [entry_of_rig(kind, data, pairing)] for kind in KINDS}
+    out |= {kind: [entry_of_rig(kind, data, pairing, body=FIRST_BODY)] for kind in KINDS}
     return out | {key: data[key] for key in ("mount", "tolerance") if key in data}
 
 
-def entry_of_rig(kind: str, data: Mapping[str, Any], pairing: Pairing, *, name: str = "") -> dict[str, Any]:
-    """A rig's body, lens or goggles as a kit has them."""
+def entry_of_rig(kind: str, data: Mapping[str, Any], pairing: Pairing, *, name: str = "", body: str = "") -> dict[str, Any]:
+    """A rig's body, lens or goggles as a kit has them.
+
+    Args:
+        body: the kit's name of the rig's body, for a lens.
+    """
     recording, monitoring = data["recording"], data["monitoring"]
     if kind == GOGGLES:
         return {"name": name or "Goggles 1", **_only(monitoring, _GOGGLES_KEYS)} | ({"mount": data["mount"]} if name and "mount" in data else {})
     if kind == BODY:
-        return {"name": name or "Body A", **_only(recording, _BODY_KEYS)}
+        return {"name": name or FIRST_BODY, **_only(recording, _BODY_KEYS)}
     lens = pairing.recording.lens
     own = _only(recording, _LENS_KEYS)
     if "focal_mm" not in own:  # given by angles, which mean another lens on another body
         bent = {"distortion": {"model": lens.projection, "k": list(lens.k)}} if lens.k else {"projection": lens.projection}
         own = {"focal_mm": round(lens.focal_mm, 4), **bent, **own}
     serial = {"serial": recording["lens_serial"]} if recording.get("lens_serial") else {}
-    return {"name": name or f"{own['focal_mm']:g} mm", **serial, **own}
+    on = {"on": body} if body and "centre_px" in own else {}
+    return {"name": name or f"{own['focal_mm']:g} mm", **serial, **own, **on}
 
 
 def with_entry(data: Mapping[str, Any], kind: str, entry: Mapping[str, Any]) -> dict[str, Any]:

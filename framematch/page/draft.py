@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from framematch.errors import InputError
-from framematch.files.day import parse_day
+from framematch.files.day import day_file_in, parse_day
+from framematch.files.day_tables import DayFile
 from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import ShotFile, shot_file, shot_of
@@ -114,6 +115,22 @@ class Draft:
         return _contents(self.text).shot_file
 
     @property
+    def day_linked(self) -> str:
+        """The day's text with the speed and the camera's tilt of the shot at hand, where the shot says them; as it is if it does not read."""
+        told, shot = self.shot_file.model_fields_set, self.shot
+        values: dict[str, Any] = {"run.speed_m_s": shot.run.speed_m_s} if "run" in told and "speed_m_s" in self.shot_file.run.model_fields_set else {}
+        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
+            values["aircraft.camera_tilt_deg"] = shot.aircraft.camera_tilt_deg
+        if (self.day and self.day_file is None) or not values:
+            return self.day
+        return changed_text(self.day, values)
+
+    @property
+    def day_file(self) -> DayFile | None:
+        """The day's tables; None without a day, or with a text that does not read."""
+        return _day_file(self.day) if self.day else None
+
+    @property
     def pairing(self) -> Pairing:
         """The text's pairing."""
         return _contents(self.text).pairing
@@ -122,6 +139,14 @@ class Draft:
     def shot(self) -> Shot:
         """Where and how it is flown; with an opening always, our scene's own if the text names none."""
         return _contents(self.text).shot
+
+
+@kept_by_value(limit_bytes=4_000_000)
+def _day_file(text: str) -> DayFile | None:
+    try:
+        return day_file_in(text)
+    except InputError:
+        return None
 
 
 def checked(text: str) -> Pairing:
@@ -233,7 +258,10 @@ def _tried(texts: Texts, change: _Same) -> Texts | None:
 
 
 def _changed(texts: Texts, values: Values) -> Texts:
-    """Both texts with values changed, read again where they were."""
+    """The texts with values changed, read again where they were."""
+    half = next((key for key, value in values.items() if isinstance(value, list) and None in value), None)
+    if half is not None:
+        raise InputError("is half given", field=half.removeprefix(DAY), fix="give its other figure too")
     own = {key: value for key, value in values.items() if not key.startswith(DAY)}
     of_day = {key.removeprefix(DAY): value for key, value in values.items() if key.startswith(DAY)}
     if own:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,7 @@ class Field:
 
     Args:
         key: in the file, dotted; ``index`` picks one of a pair.
-        read: the figure in the pairing's tables, or in the shot where ``of_shot``.
+        read: the figure in the pairing's tables, or in the shot's or the day's where ``of_shot``, ``of_day``.
         label: with its unit.
         about: one line of help.
         low, high: what is taken; the file's own rules decide, tests hold the two together.
@@ -35,6 +35,7 @@ class Field:
     step: float
     index: int | None = None
     of_shot: bool = False
+    of_day: bool = False
 
     @property
     def whole(self) -> bool:
@@ -53,11 +54,15 @@ def shown(draft: Draft, field: Field) -> Any:
     if field.key in waiting:
         value = waiting[field.key]
         return value if field.index is None or value is None else value[field.index]
-    return field.read(draft.shot if field.of_shot else draft.file)
+    return field.read(draft.shot if field.of_shot else draft.day_file if field.of_day else draft.file)
 
 
-def number(field: Field, *, beside: bool = True) -> None:
-    """A field with its fault below it, unless its fellow of a pair shows that."""
+def number(field: Field, *, beside: bool = True, first: Mapping[str, Any] | None = None) -> None:
+    """A field with its fault below it, unless its fellow of a pair shows that.
+
+    Args:
+        first: changes that have to come before its own, such as the table that it stands in.
+    """
     draft = session.draft()
     value = shown(draft, field)
     if value is not None:
@@ -71,23 +76,23 @@ def number(field: Field, *, beside: bool = True) -> None:
         format=None if field.whole else _format(field.step),
         help=f"{field.about} From {field.low:g} to {field.high:g}.",
         on_change=_typed,
-        args=(field,),
+        args=(field, first or {}),
     )
     if beside:
         fault(field.key)
 
 
-def text(key: str, label: str, now: str, about: str, *, most: int = 120) -> None:
+def text(key: str, label: str, now: str, about: str, *, most: int = 120, first: Mapping[str, Any] | None = None) -> None:
     """A line of text with its fault below it; what is cleared is left out of the file."""
     widget = f"field:{key}"
     waiting = session.draft().waiting.get(key, {})
     session.hold(widget, waiting.get(key, now))
-    st.text_input(label, key=widget, max_chars=most, help=about, on_change=_line_typed, args=(key, widget))
+    st.text_input(label, key=widget, max_chars=most, help=about, on_change=_line_typed, args=(key, widget, first or {}))
     fault(key)
 
 
-def _line_typed(key: str, widget: str) -> None:
-    session.change(key, {key: st.session_state[widget].strip() or None})
+def _line_typed(key: str, widget: str, first: Mapping[str, Any]) -> None:
+    session.change(key, {**first, key: st.session_state[widget].strip() or None})
 
 
 def fault(key: str) -> None:
@@ -109,13 +114,13 @@ def _chosen(key: str, widget: str, typed: Callable[[Any], dict[str, Any]]) -> No
     session.change(key, typed(st.session_state[widget]))
 
 
-def _typed(field: Field) -> None:
+def _typed(field: Field, first: Mapping[str, Any]) -> None:
     value = st.session_state[field.widget]
     if field.index is not None:
         pair = [shown(session.draft(), each) for each in PAIRS[field.key]]
         pair[field.index] = value
-        value = None if None in pair else pair
-    session.change(field.key, {field.key: value, **also(field)})
+        value = None if value is None else pair  # the other may still be to come
+    session.change(field.key, {**first, field.key: value, **also(field)})
 
 
 def also(field: Field) -> dict[str, Any]:
@@ -272,6 +277,9 @@ PASS_UP = _of_shot(
 TILT = _of_shot(
     "run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run."
 )
+CAMERA_TILT = _of_shot(
+    "aircraft.camera_tilt_deg", "aircraft.camera_tilt_deg", "Camera tilt on the airframe, degrees", -90, 90, 0.5, "Of the recording camera, as it is bolted on."
+)
 AIRCRAFT = (
     _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its propellers, at the widest.", 0),
     _of_shot("aircraft.size_m", "aircraft.height_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
@@ -294,6 +302,12 @@ PAIRS: dict[str, tuple[Field, ...]] = {
         AIRCRAFT,
     )
 }
+
+
+def paired(fellows: tuple[Field, ...]) -> tuple[Field, ...]:
+    """Fields that make one value together, in their order, known as such from now on."""
+    PAIRS[fellows[0].key] = fellows
+    return fellows
 
 
 def display_px(file: PairingFile) -> tuple[int, int]:

@@ -116,6 +116,11 @@ def redo() -> None:
     set_draft(drafts.redone(draft()))
 
 
+def open_day(text: str) -> None:
+    """Put another day in place of the one at hand; for callbacks."""
+    set_draft(drafts.loaded(draft(), day=text))
+
+
 def open_kit(text: str) -> None:
     """Put another kit in place of the one at hand; for callbacks."""
     set_draft(drafts.loaded(draft(), kit=text))

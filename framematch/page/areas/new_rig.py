@@ -52,7 +52,7 @@ def _ask(question: Question, now: str) -> None:
         try:
             answer(question.key, now)
         except InputError as error:
-            st.html(block(paragraph(f"{error.problem}. {error.fix}", "fault"), kind="fault-beside"))
+            st.html(block(paragraph(f"{error.problem}. {error.fix[:1].upper()}{error.fix[1:]}", "fault"), kind="fault-beside"))
 
 
 def _empty(question: Question) -> str:
