@@ -11,9 +11,16 @@ from framematch.output.guide_drawing import guide_drawing, span
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
 from framematch.output.pdf_drawing import draw_shapes
 from framematch.output.sheet_parts import draw_names
+from framematch.text.units import MM_PER_INCH
 
 _TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
 _LINE_MM = 0.3
+
+
+def sides_mm(diagonal_in: float, raster_px: tuple[int, int]) -> tuple[float, float]:
+    """Width and height of a display of square pixels, from its diagonal in inches and its raster; to a tenth of a mm."""
+    per_px = diagonal_in * MM_PER_INCH / math.hypot(*raster_px)
+    return round(raster_px[0] * per_px, 1), round(raster_px[1] * per_px, 1)
 
 
 def fitting_paper(display_mm: tuple[float, float], paper: str) -> tuple[float, float]:

@@ -154,7 +154,7 @@ def _change(change: Callable[[Mapping[str, Any]], dict[str, Any]]) -> None:
 
 def _list(kit: Kit, pulse: Any) -> None:
     good = [each for each in kit.pairings if each.pairing is not None]
-    st.html(block(f"<h3>{len(kit.pairings)} pairings</h3>"))
+    st.html(block(f"<h3>{len(kit.pairings)} pairing{'s' if len(kit.pairings) > 1 else ''}</h3>"))
     for each in kit.pairings:
         if each.fault:
             st.html(block(paragraph(f"Left out: {each.fault}", "fault")))

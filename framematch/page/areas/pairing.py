@@ -138,8 +138,8 @@ def _camera(name: str, file: PairingFile) -> None:
     fields.choice(
         f"{name}.raster_px",
         "Picture size",
-        {None: "own figures, as below", **usual},
-        raster if raster in usual else None,
+        {"": "own figures, as below", **usual},
+        raster if raster in usual else "",
         "Fills in the picture's pixels, and with a standard format the part of it that has their shape.",
         lambda size: _picture(name, now, size or raster),
     )

@@ -120,13 +120,11 @@ def _first_page(count: int) -> int:
 def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
     known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
-    width, height = st.columns(2)
-    wide = width.number_input(
-        "Picture width, mm", 20.0, 390.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 390.", **kept("print:w", 152.0)
-    )
-    high = height.number_input(
-        "Picture height, mm", 20.0, 280.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 280.", **kept("print:h", 86.0)
-    )
+    wide_px, high_px = pairing.display.raster_px
+    diagonal = st.number_input(
+        f"Diagonal of the picture, inches ({wide_px} x {high_px})", 1.0, 20.0, step=0.1, format="%.1f", disabled=not known,
+        help="Of the picture itself, as the monitor's sheet gives it; width and height follow from its pixels.", **kept("print:diagonal", 7.0),
+    )  # fmt: skip
     walled = st.checkbox("Also wall marks", help="A page of tape-measure numbers for the bench.", **kept("print:walled", False))
     at = None
     if walled:
@@ -134,10 +132,12 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     sets = lines.sets_choice(pairing, key="print:sets")
     whole = bool(session.draft().kit) and st.checkbox("The whole kit, a page for each of its pairings", help="See the Kit area.", **kept("print:kit", True))
     reports = _reports([*(_of_kit() if whole else [pairing]), *_more()], pulse, sets)
-    size = (wide, high) if known else None
-    if size is not None:
-        from framematch.output.true_scale import fitting_paper
+    size = None
+    if known:
+        from framematch.output.true_scale import fitting_paper, sides_mm
 
+        size = sides_mm(diagonal, pairing.display.raster_px)
+        st.html(block(paragraph(f"The picture is {size[0]:.0f} x {size[1]:.0f} mm.", "quiet")))
         fitting_paper(size, paper)
     about = pairing.about
     name = stem(pairing) if len(reports) == 1 else "-".join(plain_name(part) for part in (about.production, about.unit, "guide sheets") if part)
