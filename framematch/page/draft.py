@@ -18,6 +18,7 @@ from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import ShotFile, shot_file, shot_of
 from framematch.geometry.pairing import Pairing
+from framematch.page import scans
 from framematch.page.net import trouble
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
@@ -64,8 +65,10 @@ def contents(text: str, *, name: str = "pairing") -> Contents:
     data = parse_toml(text, name=name)
     file, shot_tables = file_in(data, name=name), shot_file(data, name=name)
     pairing = pairing_in(file, name=name)
+    own_mesh = shot_tables.place is not None and shot_tables.place.file is not None
     try:
-        return Contents(file=file, pairing=pairing, shot_file=shot_tables, shot=shot_of(pairing, shot_tables), titled=bool(data.get("title")))
+        shot = shot_of(pairing, shot_tables, folder=scans.folder() if own_mesh else None)
+        return Contents(file=file, pairing=pairing, shot_file=shot_tables, shot=shot, titled=bool(data.get("title")))
     except InputError as error:
         raise error.within(file=name) from None
 

@@ -8,10 +8,14 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
+from framematch.text import typed
+
+MOST_NUMBERS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +99,37 @@ def _line_typed(key: str, widget: str, first: Mapping[str, Any]) -> None:
     session.change(key, {**first, key: st.session_state[widget].strip() or None})
 
 
+def numbers(key: str, label: str, now: str, about: str, take: Callable[[list[float]], None] | None = None, *, count: int | None = None) -> None:
+    """Several figures in one field, commas between; what can't be used stays in it, with the reason below.
+
+    Args:
+        take: what to do with them; the key's own value if not given.
+        count: how many there have to be; 1 to ``MOST_NUMBERS`` if not given.
+    """
+    widget = f"numbers:{key}"
+    trouble = st.session_state.get(f"{widget}:fault", "")
+    wrong = trouble or session.draft().faults.get(key)
+    session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
+    st.text_input(label, key=widget, help=about, on_change=_numbers_typed, args=(key, widget, take, count), max_chars=120)
+    if trouble:
+        st.html(block(paragraph(f"Not used yet: {trouble}", "fault"), kind="fault-beside"))
+    fault(key)
+
+
+def _numbers_typed(key: str, widget: str, take: Callable[[list[float]], None] | None, count: int | None) -> None:
+    st.session_state.pop(f"{widget}:fault", None)
+    st.session_state[f"{widget}:typed"] = st.session_state[widget]
+    try:
+        found = typed.numbers(st.session_state[widget], count=count, most=MOST_NUMBERS)
+    except InputError as error:
+        st.session_state[f"{widget}:fault"] = str(error)
+        return
+    if take is None:
+        session.change(key, {key: found})
+    else:
+        take(found)
+
+
 def fault(key: str) -> None:
     """Why what was typed under a key is not taken, if it is not."""
     text = session.draft().faults.get(key)
@@ -102,16 +137,16 @@ def fault(key: str) -> None:
         st.html(block(paragraph(f"Not used yet: {text}", "fault"), kind="fault-beside"))
 
 
-def choice(key: str, label: str, options: dict[Any, str], now: Any, about: str, typed: Callable[[Any], dict[str, Any]]) -> None:
-    """A choice among named values; ``typed`` gives the changes that one means."""
+def choice(key: str, label: str, options: dict[Any, str], now: Any, about: str, means: Callable[[Any], dict[str, Any]]) -> None:
+    """A choice among named values; ``means`` gives the changes that one means."""
     widget = f"choice:{key}"
     session.hold(widget, now)
-    st.selectbox(label, list(options), key=widget, format_func=lambda value: options[value], help=about, on_change=_chosen, args=(key, widget, typed))
+    st.selectbox(label, list(options), key=widget, format_func=lambda value: options[value], help=about, on_change=_chosen, args=(key, widget, means))
     fault(key)
 
 
-def _chosen(key: str, widget: str, typed: Callable[[Any], dict[str, Any]]) -> None:
-    session.change(key, typed(st.session_state[widget]))
+def _chosen(key: str, widget: str, means: Callable[[Any], dict[str, Any]]) -> None:
+    session.change(key, means(st.session_state[widget]))
 
 
 def _typed(field: Field, first: Mapping[str, Any]) -> None:
@@ -267,6 +302,8 @@ GAP_W = _of_shot("gap.size_m", "opening.width_m", "Gap width, m", 0.1, 1000, 0.1
 GAP_H = _of_shot("gap.size_m", "opening.height_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
 SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
 THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
+HEADING = _of_shot("gap.heading_deg", "opening.heading_deg", "Flown towards, degrees", -360, 360, 5.0, "The way through the opening: 0 is -z, 90 is +x.")
+SCALE = _of_shot("place.scale_m", "place.scale_m", "Metres for each unit", 1e-6, 1e6, 0.1, "0.001 for a scan in millimetres, 0.3048 for feet.")
 SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
 PASS_RIGHT = _of_shot(
     "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."

@@ -21,7 +21,6 @@ from framematch.geometry.camera import format_part_mm
 from framematch.output.lens_map import size_within
 from framematch.page import fields
 from framematch.page.address import Address, address_of, packed, unpacked
-from framematch.page.areas.gap import numbers_in
 from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft, changed, checked, loaded, redone, text_from_upload, undone
 from framematch.page.lines import overlays_of
@@ -32,6 +31,7 @@ from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
 from framematch.page.work import first_report, report_of
 from framematch.render.pixels import frame_camera
+from framematch.text.typed import numbers
 
 
 @pytest.fixture
@@ -223,11 +223,11 @@ def test_format_parts_have_the_rasters_shape():
 @pytest.mark.parametrize("text", ["", "a", "1,,x", ",".join("1" * 13)])
 def test_lists_of_numbers_that_are_refused(text):
     with pytest.raises(InputError):
-        numbers_in(text)
+        numbers(text)
 
 
 def test_lists_of_numbers():
-    assert numbers_in("12, 15;18 25") == [12, 15, 18, 25]
+    assert numbers("12, 15;18 25") == [12, 15, 18, 25]
 
 
 def test_chart_is_svg_with_every_line_named_and_breaks_at_jumps():

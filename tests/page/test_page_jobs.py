@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 
 import pytest
 from browser import ROOT, SHARP, STILL, axe_faults, opened, saved, settle
@@ -158,6 +159,43 @@ def test_the_crew_prints_six_pairings_with_production_and_date(page, tmp_path):
     page.reload()
     page.wait_for_selector(SHARP)
     page.get_by_role("heading", name="6 pairings").wait_for()  # kept over a reload
+
+
+def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, tmp_path):
+    import trimesh
+
+    wall = trimesh.util.concatenate(
+        [trimesh.creation.box((w, 3.0, 0.1), transform=trimesh.transformations.translation_matrix((x, 1.5, -2.0))) for x, w in ((-2.0, 2.6), (2.0, 2.6))]
+    )
+    scan = wall.export(file_type="glb")
+    hand = Hand(page)
+    hand.area("Gap")
+    page.locator(".st-key-where-upload input[type=file]").set_input_files({"name": "nave.glb", "mimeType": "model/gltf-binary", "buffer": scan})
+    page.get_by_text("Loaded nave.glb").wait_for()
+    hand._done()
+    hand.type("Middle of the opening: x, y, z in m", "0, 1.5, -2")
+    hand.type("Gap width, m", 1.4)
+    hand.type("Gap height, m", 2.0)
+    hand.type("Lenses to compare, mm", "12, 15, 18, 25")
+    assert hand.count <= 8
+    page.get_by_role("img", name="Recorded frame with 25 mm at 3 m").wait_for()
+    settle(page)
+    assert page.locator('img[alt^="Recorded frame with"]').count() == 4 and page.locator(".fault-beside").count() == 0
+    table = page.locator("table", has_text="When the gap's edges leave the frame").last
+    rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
+    page.reload()  # the scan is still there
+    page.wait_for_selector(SHARP)
+    assert page.get_by_label("Middle of the opening: x, y, z in m", exact=True).input_value() == "0, 1.5, -2"
+    page.get_by_role("button", name="Load, save").click()
+    rig = saved(page, "Save the pairing (TOML)", tmp_path)
+    file = tmp_path / tomllib.loads(rig.read_text())["place"]["file"]
+    file.parent.mkdir()
+    file.write_bytes(scan)
+    made = framematch("lenses", rig, "--json", "-", cwd=ROOT)
+    assert made.returncode == 0, made.stderr
+    for row, lens in zip(rows, json.loads(made.stdout)["lenses"], strict=True):
+        assert row[0] == lens["name"]
+        assert row[1:] == [f"{lens['edges'][s]['leaves_m']:.2f} m, {lens['edges'][s]['leaves_s']:.2f} s" for s in ("left", "top", "right", "bottom")]
 
 
 def test_a_flight_card_from_own_figures(page, tmp_path):

@@ -29,8 +29,7 @@ from framematch.geometry.camera import format_part_mm
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import insets_px
 from framematch.guide.transfer import EDGES
-from framematch.page import session
-from framematch.page.areas.gap import numbers_in
+from framematch.page import fields, session
 from framematch.page.files_made import plain_name, zipped
 from framematch.page.lines import overlays_of
 from framematch.page.look import Colours, as_typed, block, paragraph, table
@@ -40,7 +39,7 @@ from framematch.render.keep import kept_by_value
 from framematch.text.toml import parse_toml
 
 NAMES = {BODY: "Bodies", LENS: "Lenses", GOGGLES: "Goggles"}
-FOCALS, ADDED = "kit:focals", {"name": "kit:body:name", "sensor": "kit:body:sensor", "raster": "kit:body:raster", "serial": "kit:body:serial"}
+ADDED = {"name": "kit:body:name", "sensor": "kit:body:sensor", "raster": "kit:body:raster", "serial": "kit:body:serial"}
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
@@ -77,8 +76,8 @@ def _entries(kit: Kit, kind: str) -> None:
     st.html(block(f"<h3>{NAMES[kind]}</h3>"))
     if kind == LENS:
         focals = ", ".join(f"{lens.focal_mm:g}" for lens in kit.file.lens)
-        session.hold(FOCALS, focals)
-        st.text_input("Focal lengths of the case, mm", key=FOCALS, on_change=_focals, help="Comma between. A lens that is known stays as it is.", max_chars=120)
+        about = "Comma between. A lens that is known stays as it is."
+        fields.numbers("kit.lens", "Focal lengths of the case, mm", focals, about, lambda found: _change(lambda data: with_focals(data, found)))
     for each in getattr(kit.file, kind):
         with st.container(horizontal=True, vertical_alignment="center", key=f"kit-{kind}-{plain_name(each.name)}"):
             serial = f", serial number {each.serial}" if each.serial else ""
@@ -126,15 +125,6 @@ def _body_typed() -> None:
         return with_entry(data, BODY, entry | ({"serial": typed["serial"]} if typed["serial"] else {}) | first)
 
     _change(change)
-
-
-def _focals() -> None:
-    try:
-        found = numbers_in(st.session_state[FOCALS])
-    except InputError as error:
-        session.tell_fault("kit", f"Not used: {error}")
-        return
-    _change(lambda data: with_focals(data, found))
 
 
 def _take(kind: str) -> None:
