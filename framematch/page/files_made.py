@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from framematch.geometry.pairing import Pairing
+from framematch.text.whole import plain_name
 
 
 def made(write: Callable[[Path], object], name: str) -> bytes:
@@ -40,12 +41,6 @@ def zipped(files: Mapping[str, bytes]) -> bytes:
         for name, content in files.items():
             packed.writestr(zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
     return out.getvalue()
-
-
-def plain_name(title: str) -> str:
-    """A file name from a title."""
-    kept = "".join(c if c.isalnum() else "-" for c in title.lower())
-    return "-".join(part for part in kept.split("-") if part)[:60] or "pairing"
 
 
 def stem(pairing: Pairing) -> str:

@@ -30,13 +30,14 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import insets_px
 from framematch.guide.transfer import EDGES
 from framematch.page import fields, session
-from framematch.page.files_made import plain_name, zipped
+from framematch.page.files_made import zipped
 from framematch.page.lines import overlays_of
 from framematch.page.look import Colours, as_typed, block, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.work import report_of
 from framematch.render.keep import kept_by_value
 from framematch.text.toml import parse_toml
+from framematch.text.whole import plain_name
 
 NAMES = {BODY: "Bodies", LENS: "Lenses", GOGGLES: "Goggles"}
 ADDED = {"name": "kit:body:name", "sensor": "kit:body:sensor", "raster": "kit:body:raster", "serial": "kit:body:serial"}
@@ -154,7 +155,7 @@ def _list(kit: Kit, pulse: Any) -> None:
         rows.append(_row(each, pulse))
         spot.html(block(table(["pairing", *EDGES, "off by", "OSD columns, rows"], rows, caption="Insets in pixels of the goggles' picture")))
     told.empty()
-    for column, (label, make, name, mime, key) in zip(st.columns(3), _files(kit, good), strict=True):
+    for column, (label, make, name, mime, key) in zip(st.columns(4), _files(kit, good), strict=True):
         column.download_button(label, make, name, mime, key=f"kit:{key}", on_click="ignore", width="stretch")
     titles = [each.title for each in good]
     chosen = st.selectbox("Open one of them on this page", titles, index=None, key="kit:chosen", placeholder="choose")
@@ -178,6 +179,7 @@ def _files(kit: Kit, good: list[KitPairing]) -> list[tuple[str, Callable[[], byt
     text = session.draft().kit or toml_text(kit.data)
     return [
         ("Save the kit (TOML)", text, f"{name}-kit.toml", "application/toml", "save"),
+        ("Pocket file (HTML)", lambda: pocket(tuple(each.text for each in good), kit.file.title), f"{name}-pocket.html", "text/html", "pocket"),
         ("All overlays (ZIP)", lambda: overlays_zip(tuple(each.text for each in good)), f"{name}-overlays.zip", "application/zip", "overlays"),
         (
             "Pairings (ZIP of TOML)",
@@ -187,6 +189,15 @@ def _files(kit: Kit, good: list[KitPairing]) -> list[tuple[str, Callable[[], byt
             "zip",
         ),
     ]
+
+
+@kept_by_value(limit_bytes=16_000_000)
+def pocket(texts: tuple[str, ...], title: str) -> bytes:
+    """Every pairing's guide in one file for phones."""
+    from framematch.files.pairing import parse_pairing
+    from framematch.output.pocket import pocket_html
+
+    return pocket_html([report_of(parse_pairing(text)) for text in texts], title=title).encode()
 
 
 def _texts(good: list[KitPairing]) -> dict[str, bytes]:

@@ -19,13 +19,14 @@ from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.kit import kit_now
 from framematch.page.draft import MOST_BYTES, text_from_upload
-from framematch.page.files_made import made, plain_name, stem
+from framematch.page.files_made import made, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
+from framematch.text.whole import plain_name
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
 PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
