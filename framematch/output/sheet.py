@@ -13,6 +13,7 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
+from framematch.output.code import draw_code
 from framematch.output.error_chart import draw_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
@@ -25,6 +26,7 @@ from framematch.output.wall_sheet import wall_page
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
+_CODE_MM = 27.0
 _BAR_TOP = 242.0
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
@@ -173,7 +175,9 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
 
 def _heading(page: Page, report: Report, frame: str) -> None:
     p, guide = report.pairing, report.guide
-    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=_WIDE, size_pt=16, bold=True, lines_at_most=2)
+    coded = draw_code(page, p, x=MARGIN_MM + _WIDE - _CODE_MM, top=5.5, side_mm=_CODE_MM)
+    wide = _WIDE - _CODE_MM - 2 if coded else _WIDE
+    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=wide, size_pt=16, bold=True, lines_at_most=2)
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
     named = f"Frame {frame}. " if frame else ""
@@ -181,9 +185,9 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     line += (
         "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
-    end = page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=_WIDE, size_pt=9, lines_at_most=2)
+    end = page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=2)
     if p.about.words:
-        page.block(MARGIN_MM, end + 0.3, p.about.words, room_mm=_WIDE, size_pt=7.5, colour=GREY, lines_at_most=1)
+        page.block(MARGIN_MM, end + 0.3, p.about.words, room_mm=wide, size_pt=7.5, colour=GREY, lines_at_most=1)
 
 
 def _display(page: Page, report: Report, *, top: float, height: float) -> None:

@@ -24,7 +24,7 @@ from framematch.page.opened import opened
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
-UPLOAD = "pairing:upload"
+UPLOAD, CODE, CODE_MB = "pairing:upload", "pairing:code", 16
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
@@ -52,6 +52,19 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     side.html(block(drawing(mount_drawing(pairing, view="side", colours=colours), f"Mount from the side. {mount_words(pairing)}")))
     above.html(block(drawing(mount_drawing(pairing, view="above", colours=colours), f"Mount from above. {mount_words(pairing)}")))
     _angles(pairing)
+
+
+def _pictured() -> None:
+    held = st.session_state.get(CODE)
+    if held is None:
+        return
+    from framematch.measure.code import pairing_in_picture
+
+    try:
+        session.open_text(pairing_in_picture(held.name, held.getvalue()))
+        session.note("Loaded the pairing of the code.")
+    except InputError as error:
+        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
 
 
 def _about(file: PairingFile) -> None:
@@ -96,6 +109,14 @@ def files() -> None:
         max_upload_size=1,
         on_change=_uploaded,
         help="It takes the place of what is on this page; Undo brings that back.",
+    )
+    st.file_uploader(
+        f"Or a picture of the code on a guide sheet (PNG or JPEG, up to {CODE_MB} MB)",
+        type=["png", "jpg", "jpeg"],
+        key=CODE,
+        max_upload_size=CODE_MB,
+        on_change=_pictured,
+        help="Straight on and sharp, with the code large in it.",
     )
 
 
