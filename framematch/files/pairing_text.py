@@ -98,7 +98,7 @@ def text_of_letters(letters: str) -> str:
         if not unzip.eof:
             raise ValueError
         text = raw.decode()
-    except (ValueError, zlib.error):
+    except (ValueError, OverflowError, zlib.error):
         raise InputError("the code is damaged", fix="take the picture again, straight on") from None
     parse_pairing(text, name="code")
     return text
