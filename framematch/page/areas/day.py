@@ -46,7 +46,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         )
         st.button("Start empty", key="day:empty", on_click=_open, args=("",), disabled=not draft.day, help="Undo brings the figures back.")
     if draft.day and draft.day_file is None:
-        st.html(block(paragraph("The day's text does not read, so its fields wait: mend it below, or undo.", "fault")))
+        st.html(block(paragraph("The day's text does not read, so its fields wait: correct it below, or undo.", "fault")))
     else:
         day_fields.show(draft.day_file)
     _as_text(text)
