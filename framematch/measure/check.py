@@ -26,6 +26,7 @@ from framematch.measure.aim import AimSolve, Fit, Row
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import NORMAL_95, Figure
+from framematch.measure.goggles import undone
 from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
@@ -112,7 +113,8 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
 
     Args:
         pairing: with figures near the truth: aim within 10 degrees, the rest within some times its tolerance.
-        pairs: whole pictures of the two cameras, of the pairing's shape; each pair of one moment, the rig unchanged between moments.
+        pairs: whole pictures of the two cameras, of the pairing's shape or, for the monitoring camera, as the goggles showed them; each pair
+            of one moment, the rig unchanged between moments.
         typed: distances that somebody measured.
 
     Raises:
@@ -121,6 +123,7 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     """
     if not pairs:
         raise InputError("no stills", field="--recording", fix="give a still of each camera of one moment")
+    pairs = [(recording, undone(monitoring, pairing)) for recording, monitoring in pairs]
     at = _sized(pairing, pairs)
     views = [_view(at, *pair) for pair in pairs]
     found = [match_details(at, view) for view in views]

@@ -79,7 +79,7 @@ def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            foot = f"{comparison.pairing.title}   page {number} of {len(pages)}"
+            foot = f"{comparison.pairing.heading}   page {number} of {len(pages)}"
             page.text(page.width_mm - page.margin_mm, page.height_mm - 8, foot, pt=6.5, ha="right", color=SOFT)
     return [page for page, _ in pages]
 

@@ -22,6 +22,7 @@ from framematch.geometry.mount import Mount
 from framematch.guide.report import guide_report
 from framematch.output import fonts, pdf
 from framematch.output.sheet import write_sheets
+from framematch.output.true_scale import sides_mm
 
 
 @pytest.fixture(scope="module")
@@ -189,3 +190,9 @@ def test_what_does_not_fit_is_refused_before_anything_is_written(tmp_path: Path,
     with pytest.raises(InputError, match="no distance to a wall"):
         write_sheets(tmp_path / "a.pdf", [report], wall_m=0.0)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_displays_sides_follow_from_its_diagonal() -> None:
+    """Published sizes of 16:9 screens: 7 inches are 155.0 x 87.2 mm (Pythagoras; an inch is 25.4 mm)."""
+    assert sides_mm(7.0, (1280, 720)) == (155.0, 87.2)
+    assert sides_mm(5.0, (1440, 1080)) == (101.6, 76.2)  # 4:3 is 4 by 3 inches

@@ -17,12 +17,11 @@ from browser import ROOT
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
+from framematch.geometry.camera import format_part_mm
 from framematch.output.lens_map import size_within
 from framematch.page import fields
 from framematch.page.address import Address, address_of, packed, unpacked
-from framematch.page.areas.gap import numbers_in
-from framematch.page.areas.pairing import part_of
-from framematch.page.draft import Draft, changed, checked, loaded, text_from_upload, undone
+from framematch.page.draft import Draft, changed, checked, loaded, redone, text_from_upload, undone
 from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
 from framematch.page.mount_drawing import mount_drawing
@@ -31,6 +30,7 @@ from framematch.page.session import EXAMPLE
 from framematch.page.settings import SETTINGS, arguments
 from framematch.page.work import first_report, report_of
 from framematch.render.pixels import frame_camera
+from framematch.text.typed import numbers
 
 
 @pytest.fixture
@@ -42,7 +42,8 @@ def test_a_change_that_fits_is_taken_over_and_undone(draft):
     after = changed(draft, "mount.aim_deg.tilt", {"mount.aim_deg.tilt": 2.5})
     assert after.pairing.mount.tilt_deg == 2.5 and not after.waiting
     assert "# + is right, up, clockwise seen from behind" in after.text
-    assert undone(after) == draft
+    assert undone(after).text == draft.text and redone(undone(after)) == after
+    assert changed(undone(after), "mount.aim_deg.pan", {"mount.aim_deg.pan": 1.0}).after == ()  # another change is the last one
     assert undone(draft) is draft
 
 
@@ -214,18 +215,18 @@ def test_the_first_guide_is_the_guide(draft):
 
 def test_format_parts_have_the_rasters_shape():
     """Super 35's 24.89 mm with a 17:9 raster: the height follows; a format of the raster's own shape stays whole."""
-    assert part_of("super35-4perf", (4096, 2160)) == (24.89, 13.126)
-    assert part_of("1/3-inch", (1440, 1080)) == (4.8, 3.6)
+    assert format_part_mm("super35-4perf", (4096, 2160)) == (24.89, 13.126)
+    assert format_part_mm("1/3-inch", (1440, 1080)) == (4.8, 3.6)
 
 
 @pytest.mark.parametrize("text", ["", "a", "1,,x", ",".join("1" * 13)])
 def test_lists_of_numbers_that_are_refused(text):
     with pytest.raises(InputError):
-        numbers_in(text)
+        numbers(text)
 
 
 def test_lists_of_numbers():
-    assert numbers_in("12, 15;18 25") == [12, 15, 18, 25]
+    assert numbers("12, 15;18 25") == [12, 15, 18, 25]
 
 
 def test_mount_drawing_puts_the_monitoring_camera_where_it_is(draft):

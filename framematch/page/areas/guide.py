@@ -19,7 +19,7 @@ from framematch.output.error_chart import edges_error_chart
 from framematch.output.guide_drawing import PARTS, USUAL_PARTS, span
 from framematch.output.svg import drawing_svg
 from framematch.page import fields, lines, session
-from framematch.page.areas.pairing import plain_name
+from framematch.page.files_made import stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
@@ -194,7 +194,7 @@ def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, .
     marks_m = lines.marks_choice()
     if sets > 1 or len(frames) > 1 or marks_m:
         st.html(block(lines.preview(report, parts, frames, marks_m)))
-    name = plain_name(report.pairing.title)
+    name = stem(report.pairing)
     each_set = [
         (f"overlay-{i}.{ending}", f"Set {i}, {ending.upper()}", mime)
         for ending, mime in (("png", "image/png"), ("svg", "image/svg+xml"))

@@ -74,9 +74,9 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     )
     left, right, far = st.columns([1, 1, 0.7])
     with left:
-        recording = many("Recording camera's stills", "measure:r", "Whole recorded pictures, not cropped.")
+        recording = many("Recording camera's stills", "measure:r", "Whole recorded pictures, not cropped; or clips, a frame of each chosen by its slider.")
     with right:
-        monitoring = many("Monitoring camera's stills", "measure:m", "Whole pictures of the same moments.")
+        monitoring = many("Monitoring camera's stills", "measure:m", "Of the same moments: its own, or the goggles' recording, whose bars and crop are undone.")
     with far:
         distance = remembered(
             "measure:d",
