@@ -1,4 +1,4 @@
-"""The live views on a Streamlit page: parts mounted once each as bytes, and the view as small JSON beside them."""
+"""The live views on a Streamlit page: parts that the browser fetches, and the view as small JSON beside them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from framematch.live.offered import offered
 from framematch.live.view import LiveView, Note
 
 HERE = Path(__file__).parent
@@ -41,7 +42,7 @@ def live_views(view: LiveView, *, key: str, on_hand: Callable[[], None], on_cann
     part, _, live = _components()
     with st.container(key=f"{key}-parts"):  # nothing to see: a page may hide it
         for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
-            part(key=f"{key}-{name}", data=packed, height="content")
+            part(key=f"{key}-{name}", data=offered(packed), height="content")
     live(key=key, data={"key": key, **view.said()}, on_hand_change=on_hand, on_cannot_change=on_cannot)
 
 

@@ -14,7 +14,7 @@ def test_live_pictures_of_a_shot_through_each_pair(chromium: str, shot: str) -> 
     with live_browser(chromium) as browser:
         page = page_with(browser, parts)
         for name, pairing in pairs().items():
-            found = apart(page, parts, shot, pairing, height_px=300, focals_mm=(4.0, 100.0))
+            found = apart(page, parts, shot, pairing, height_px=480, focals_mm=(4.0, 100.0))
             m = found.markers_px
             print(f"{shot} | {name} | {len(m)} markers {np.median(m):.3f} px, worst {m.max():.3f} | colours {found.colours} | overlap {found.overlap:.4f}")
             assert np.median(m) <= 0.5 and m.max() <= 1.0, (shot, name, m)
