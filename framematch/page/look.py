@@ -60,7 +60,7 @@ STYLE = """
 [data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
 [data-stale="true"]{opacity:1 !important;transition:none !important}
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
-.st-key-views-parts,[class*="st-key-views-note"]{display:none}
+.st-key-views-parts,.st-key-foretold-parts,[class*="st-key-views-note"]{display:none}
 .st-key-fm-buttons{justify-content:flex-end;padding-right:2.2rem}
 .fm h1,.fm h2,.fm h3{margin:0;padding:0;font-weight:600;letter-spacing:0}
 .fm h1{font-size:1.35rem}.fm h2{font-size:1.15rem}.fm h3{font-size:1rem}
