@@ -67,7 +67,8 @@ STYLE = """
 [data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
 [data-stale="true"]{opacity:1 !important;transition:none !important}
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
-[data-testid="stLayoutWrapper"]:has(>.st-key-views-parts),[data-testid="stLayoutWrapper"]:has(>[class*="st-key-views-note"]){display:none}
+[data-testid="stLayoutWrapper"]:has(>.st-key-views-parts),[data-testid="stLayoutWrapper"]:has(>.st-key-foretold-parts){display:none}
+[data-testid="stLayoutWrapper"]:has(>[class*="st-key-views-note"]){display:none}
 .st-key-fm-stage,.st-key-fm-stage [data-testid="stVerticalBlock"]{gap:.3rem !important}
 .st-key-fm-pilot{flex-wrap:nowrap !important}.st-key-fm-pilot>*{flex:none;width:auto !important}.st-key-fm-pilot>:first-child{flex:1 1 0;min-width:0}
 .st-key-fm-buttons{justify-content:flex-end;padding-right:2.2rem}
