@@ -291,7 +291,7 @@ def _widened(fit: Fit) -> float:
     """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
     from scipy.stats import t
 
-    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() / 4, 4)) / NORMAL_95) ** 2)
+    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() - 6, 4)) / NORMAL_95) ** 2)
 
 
 def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:

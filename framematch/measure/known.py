@@ -29,7 +29,7 @@ TAPE_SHARE, DOUBT_SHARE = 0.03, 0.42  # half-widths of 95 % intervals of a typed
 FEWEST_AT_PLACE = 4
 PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
 _AT_PLACE = 8
-_ALONG_RAD_SHARE = 0.4  # of the tracking noise: what a block's details share along the offset
+_ALONG_RAD_SHARE = 0.2  # of the tracking noise: what a block's details share along the offset
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,7 +131,7 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         if some.sum() < 5:
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
-        noise *= float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))
+        noise *= float(np.sqrt(fit.together / some.sum() + _ALONG_RAD_SHARE**2))
         out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
     if not out:
         return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
