@@ -18,9 +18,12 @@ from framematch.measure.aim import AimSolve
 from framematch.measure.unknowns import AIM, BEND, CENTRE, COUNT, FOCAL, OFFSET, WHICH
 
 Floats = NDArray[np.float64]
+LEAN = 16.0  # how many times more blocks of details may scatter than details do
+LEANS = "the residuals lean one way over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved"
 _BEYOND = 2.2  # of the file's own standard deviations: what stays nearer is never called wrong
 _ALIKE = 10.0  # chi square by which a cause may fit worse than the best and is named beside it
 _LOOSE = {"offset": 0.3, "focal": 0.2, "centre": 0.06, "bend": 0.15}  # standard deviations of what is set free: m, logarithm, widths, share
+_FAR_M = 0.4
 _AT_ONCE = "take both stills at one moment, of a scene without repeating patterns, and check offset_mm and its tolerance"
 _MEASURE = "measure the lens first, and check that the camera does not stabilise its picture"
 
@@ -33,12 +36,14 @@ class Cause:
         what: offset, focal, centre or bend; camera: 0 recording, 1 monitoring.
         values: (14,) what all came to.
         cost: how badly the stills fit, as a chi square.
+        together: as ``aim.Fit`` has it: how far blocks of details still lean.
     """
 
     what: str
     camera: int
     values: Floats
     cost: float
+    together: float
 
 
 def pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
@@ -50,11 +55,11 @@ def pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
     return out
 
 
-def wrong_figure(solve: AimSolve, values: Floats, covariance: Floats, *, most: float) -> tuple[str, str] | None:
-    """What is wrong and what to do, if some figure is pulled by more than ``most`` standard deviations; else None."""
-    if pulled(solve, values, covariance).max() <= most:
-        return None
+def wrong_figure(solve: AimSolve, values: Floats) -> tuple[str, str]:
+    """What is wrong with stills that don't fit the file, and what to do."""
     tried = causes(solve, values)
+    if tried[0].together > LEAN and tried[0].cost > tried[1].cost / 2:
+        return LEANS, "measure the lenses first, and take both stills of one moment"
     likely = [c for c in tried if c.cost <= tried[0].cost + _ALIKE][:2]
     words = ", or ".join(_words(solve, c) for c in likely)
     if likely[0].what == "offset":
@@ -74,7 +79,11 @@ def causes(solve: AimSolve, values: Floats) -> list[Cause]:
         other.held = solve.held.copy()
         other.held[loose] = np.maximum(other.held[loose], _LOOSE[what])
         start = np.where(np.isin(np.arange(COUNT), [*range(AIM.stop), *loose]), values, 0.0)
-        fits.append(other.fit(np.ones(len(solve), dtype=bool), start=start, scale=8.0, rounds=8))
+        starts = [start]
+        if what == "offset":  # far from the file's there is more than one valley
+            starts += [np.concatenate([values[AIM], way, np.zeros(COUNT - OFFSET.stop)]) for way in _FAR_M * np.vstack([np.eye(3), -np.eye(3)])]
+        tried = [other.fit(np.ones(len(solve), dtype=bool), start=v, scale=8.0 if v is start else 30.0, rounds=12) for v in starts]
+        fits.append(min(tried, key=lambda f: float(np.log1p(f.seen.off**2 / 30).sum())))
     soft = 2.4 * min(f.scatter for f in fits)
     misfit = [2.4**2 * float(np.log1p((f.seen.off / soft) ** 2).sum()) for f in fits]
     together = fits[int(np.argmin(misfit))].together
@@ -82,14 +91,14 @@ def causes(solve: AimSolve, values: Floats) -> list[Cause]:
     for (what, camera, loose), fit, miss in zip(free, fits, misfit, strict=True):
         others = np.setdiff1d(np.arange(AIM.stop, COUNT), loose)
         strain = float(((fit.values[others] / solve.held[others]) ** 2).sum())
-        out.append(Cause(what=what, camera=camera, values=fit.values, cost=miss / together + strain + 4 * len(loose)))
+        out.append(Cause(what=what, camera=camera, values=fit.values, cost=miss / together + strain + 4 * len(loose), together=fit.together))
     return sorted(out, key=lambda c: c.cost)
 
 
 def _words(solve: AimSolve, cause: Cause) -> str:
     which, v = WHICH[cause.camera], cause.values
     if cause.what == "offset":
-        return f"the cameras stand {1000 * float(np.linalg.norm(v[OFFSET])):.0f} mm from where the file has them"
+        return f"the cameras stand about {float(f'{1000 * np.linalg.norm(v[OFFSET]):.1g}'):g} mm from where the file has them"  # how far, stills hardly tell
     if cause.what == "focal":
         longer = 100 * math.expm1(v[FOCAL][cause.camera])
         return f"the {which} lens seems {abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'} than the file's"

@@ -23,10 +23,10 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.guide.transfer import distance_from, inverse_m
 from framematch.measure.aim import AimSolve, Fit, Row
-from framematch.measure.blame import wrong_figure
+from framematch.measure.blame import LEAN, pulled, wrong_figure
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
-from framematch.measure.figure import NORMAL_95, Figure
+from framematch.measure.figure import NORMAL_95, Figure, within
 from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
@@ -38,7 +38,6 @@ ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
 MOST_REPEATED = 0.5  # of the details: more, and which is which is a guess
-LEAN = 16.0  # how many times more blocks may scatter than details do
 _CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the stills say
 _ROUNDS = 4
 _FILLED = 5  # of 12 parts of the frame
@@ -139,7 +138,7 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     first = solve.fit(np.ones(len(solve), dtype=bool), start=first.values, scale=max(2.0, first.scatter), rounds=8)
     good = first.weight * first.scatter**2 > 0.15
     _few(at, [pairs[i] for i in used], solve, good)
-    _refuse_wrong(solve, first.values, first.covariance, most=2 * PULL)
+    _refuse_wrong(solve, State(values=first.values, covariance=first.covariance), first.covariance, most=2 * PULL)
     nearer = moved(at, first.values)
     placed = []
     for index, moment in enumerate(used):
@@ -255,11 +254,11 @@ def replace_pixels(still: Still, pixels: NDArray[np.uint8]) -> Still:
     return Still(name=still.name, pixels=np.ascontiguousarray(pixels))
 
 
-def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: float) -> None:
-    """Refuse where the stills fit only with a figure that the file's tolerance makes unlikely."""
-    wrong = wrong_figure(solve, values, covariance, most=most)
-    if wrong is not None:
-        raise NotSuitable(wrong[0], fix=wrong[1])
+def _refuse_wrong(solve: AimSolve, fit: Fit | State, covariance: Floats, *, most: float) -> None:
+    """Refuse where the stills fit only with a figure that the file's tolerance makes unlikely, or not at all."""
+    if pulled(solve, fit.values, covariance).max() > most or (isinstance(fit, Fit) and fit.together > LEAN):
+        what, fix = wrong_figure(solve, fit.values)
+        raise NotSuitable(what, fix=fix)
 
 
 def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Typed], warnings: list[str], found: int) -> Checked:
@@ -269,16 +268,11 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
             f"only {int(good.sum())} of {len(solve)} details agree on one aim",
             fix="take both stills of one moment, with nothing large moving, and check the lens figures",
         )
-    _refuse_wrong(solve, fit.values, fit.covariance, most=PULL)
-    if fit.together > LEAN:
-        raise NotSuitable(
-            "the residuals lean one way over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved",
-            fix="measure the lenses first, and take both stills of one moment",
-        )
+    _refuse_wrong(solve, fit, fit.covariance, most=PULL)
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
     covariance = state.covariance * _widened(fit)
-    _refuse_wrong(solve, state.values, covariance, most=PULL)
+    _refuse_wrong(solve, state, covariance, most=PULL)
     states = [(np.zeros(COUNT), covariance)]
     for i in range(len(rows)):
         others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
@@ -378,9 +372,9 @@ def verdict(checked: Checked) -> str:
     """How well the corrected guide is known, in a sentence or two."""
     here, percent = checked.serves[0]
     where = "for what is far away" if math.isinf(here) else f"at {here:.3g} m, where most details are"
-    others = ", ".join(f"{p:.2g} % at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
+    others = ", ".join(f"{within(p)} at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
     grade = "" if checked.enough else f" That is less than a guide should be known to ({ENOUGH_PERCENT:g} %): take it as a start."
-    return f"The corrected guide serves to {percent:.2g} % of the frame {where}" + (f" ({others})." if others else ".") + grade
+    return f"The corrected guide serves to {within(percent)} of the frame {where}" + (f" ({others})." if others else ".") + grade
 
 
 def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known: float, *, typed: bool) -> str:

@@ -27,7 +27,7 @@ _MOST_PX = 1700  # long side of the common view
 _DETAILS = 3000
 _RATIO = 0.86  # best over second best match
 _CORNERS, _WINDOW_PX, _TRACKED_PX = 900, 15, 0.12  # to track, the window tracked, the noise expected
-_SAME, _ASKED = 0.92, 300  # likeness (1 is equal) of two details that look the same; how many are asked whether something does
+_SAME, _ASKED = 0.97, 300  # likeness (1 is equal) of two details that look the same; how many are asked whether something does
 _LEAST_SPREAD = 5.0  # grey levels about a detail; noise alone makes fewer
 
 
