@@ -39,6 +39,7 @@ Floats = NDArray[np.float64]
 RATES = (24, 25, 30, 60)
 FEWEST_SHARED, MOST_AT_ONCE = 30, 24  # frames of a film drawn by several processes, and that one draws at a time
 _THREADS = "LP_NUM_THREADS"
+_AROUND_S = 0.01  # between the headings that a turn is found from
 _TOUCH, _WARNED_S = (200, 30, 24), 1.5
 MOST_FRAMES = 20_000
 _GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
@@ -329,12 +330,15 @@ def where_in_words(scene: Scene, way: Way, time: float) -> str:
 
 
 def lean_in_words(flown: Flown, time: float) -> str:
-    """Such as ``braking 4.3 m/s2, nose up 21 deg, left side down 14 deg``."""
+    """Such as ``braking 4.3 m/s2, turning left 25 deg/s, nose up 21 deg, left side down 14 deg``."""
     motion = flown.at(time)
     speed = float(motion.speed_m_s)
     ahead = float(motion.acceleration_m_s2 @ motion.velocity_m_s) / speed if speed > 0.05 else 0.0
     _, pitch, roll = (float(v) for v in attitude_deg(flown.airframe(time)))
     said = [f"{'speeding up' if ahead > 0 else 'braking'} {abs(ahead):.1f} m/s2"] if abs(ahead) >= 0.3 else []
+    around = np.clip([time - _AROUND_S, time + _AROUND_S], 0, flown.duration_s)
+    rate = math.degrees(float(np.diff(flown.course.heading_rad(around))[0] / np.diff(around)[0]))
+    said += [f"turning {'right' if rate > 0 else 'left'} {abs(rate):.0f} deg/s"] if abs(rate) >= 1.5 else []
     said += [f"nose {'up' if pitch > 0 else 'down'} {abs(pitch):.0f} deg"] if abs(pitch) >= 0.5 else []
     said += [f"{'right' if roll > 0 else 'left'} side down {abs(roll):.0f} deg"] if abs(roll) >= 0.5 else []
     return ", ".join(said) or "level"
