@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +71,8 @@ def ways_px(camera: Camera, distance_m: Floats32, before: Pose, after: Pose) -> 
 
 def _near(distance_m: Floats32) -> Floats32:
     """One over the distance; 0 for the sky and where the lens sees nothing."""
-    return np.nan_to_num(1 / np.maximum(distance_m, np.float32(_NEAREST_M)), nan=0.0, copy=False)
+    out: Floats32 = np.nan_to_num(1 / np.maximum(distance_m, np.float32(_NEAREST_M)), nan=0.0, copy=False)
+    return out
 
 
 def drawn_moments(camera: Camera, distance_m: Floats32, before: Pose, after: Pose) -> int:
@@ -127,8 +129,10 @@ def exposed(
         at = time_s + (i - moments // 2) * share
         picture = middle if i == moments // 2 else draw(pose_at(at))
         way = _over_edges(ways_px(camera, picture.distance_m, pose_at(at - share / 2), pose_at(at + share / 2)), picture.distance_m)
-        _add_moved(total, cv2.LUT(picture.colour, _LINEAR), way, share=1 / moments)
-    return _SEEN[np.minimum(total * (_SHADES - 1) + 0.5, _SHADES - 1).astype(np.uint16)]
+        light: Any = cv2.LUT(picture.colour, _LINEAR)
+        _add_moved(total, light, way, share=1 / moments)
+    out: Bytes = _SEEN[np.minimum(total * (_SHADES - 1) + 0.5, _SHADES - 1).astype(np.uint16)]
+    return out
 
 
 def _add_moved(total: Floats32, light: Floats32, way_px: Floats32, *, share: float) -> None:
