@@ -51,10 +51,11 @@ def pairs(folder: Path | None, count: int = 5) -> Iterator[tuple[str, int, Pairi
         yield "stabilised", rig.seed, pairing, Still(name="stabilised.png", pixels=cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)), first[1]
         x, y = np.meshgrid(np.arange(1600), np.arange(1000))
         checks = np.where((x // 20 + y // 20) % 2 == 0, 40, 210).astype(np.uint8)
+        tiles = np.tile(cv2.resize(made.photograph(i), (100, 100), interpolation=cv2.INTER_AREA), (10, 16))
         spread = made.SENSOR_MM[0] / 2 / rig.true[0].focal_mm
         corner, across, down = np.array([-16.0 * spread, -10 * spread, 8]), np.array([32.0 * spread, 0, 0]), np.array([0, 20.0 * spread, 0])
-        wall = [made.Panel(corner=corner, across=across, down=down, picture=checks)]
-        yield "repeating", rig.seed, pairing, *judged.stills_of(made.moment(rig, 8, panels=wall), "checks")
+        wall = [made.Panel(corner=corner, across=across, down=down, picture=tiles if i % 2 else checks)]
+        yield "repeating", rig.seed, pairing, *judged.stills_of(made.moment(rig, 8, panels=wall), "repeated")
         way = np.random.default_rng(i).normal(size=3)
         yield "moved", rig.seed, pairing, *judged.stills_of(made.moment(rig, 0, moved_m=tuple(0.25 * way / np.linalg.norm(way))), "moved")
 

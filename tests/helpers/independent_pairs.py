@@ -172,6 +172,14 @@ def _photographs():
     return [cv2.imread(str(folder / name), cv2.IMREAD_GRAYSCALE) for name in _PHOTOGRAPHS]
 
 
+def photograph(index):
+    """The middle square of a photograph, grey."""
+    picture = _photographs()[index % len(_PHOTOGRAPHS)]
+    side = min(picture.shape)
+    top, left = ((n - side) // 2 for n in picture.shape)
+    return picture[top : top + side, left : left + side]
+
+
 def _mosaic(rng, across, down, side=224):
     """Photographs side by side, each cut out, turned, flipped and lit at random: no place looks like another for long."""
     out = np.empty((down * side, across * side), np.uint8)

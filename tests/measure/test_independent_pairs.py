@@ -25,7 +25,7 @@ def test_generator_and_project_agree_on_where_a_known_rig_draws_its_frame():
 
 
 def test_a_pair_serves_to_what_is_stated():
-    for seed in (judged.FIRST_PAIR + 8, judged.FIRST_PAIR + 15):
+    for seed in (judged.FIRST_PAIR + 8, judged.FIRST_PAIR + 9, judged.FIRST_PAIR + 15):  # the 9th's distance counts only once all else is near
         said = judged.outcome(seed, 1)
         assert said.rows and said.rows[0][1] <= judged.PAIR_PERCENT
         assert all(true <= known for _, known, true in said.rows)

@@ -26,6 +26,7 @@ from framematch.guide.tolerance import band_at
 from framematch.guide.wall_marks import wall_marks
 from framematch.measure.check import NotSuitable, check_guide
 from framematch.measure.corrected import guide_off_percent
+from framematch.measure.figure import within
 from framematch.measure.laid_in import before_after_picture
 from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still
@@ -316,6 +317,10 @@ def test_stills_of_another_shape_are_refused(rooms):
         check_guide(pairing, Still(name="upright.png", pixels=np.ascontiguousarray(recording.pixels.T)), monitoring)
     with pytest.raises(InputError, match="not the shape of the monitoring raster"):
         check_guide(pairing, recording, Still(name="cropped.png", pixels=monitoring.pixels[:600]))
+
+
+def test_what_is_known_is_never_rounded_down():
+    assert [within(p) for p in (0.253, 0.25, 1.61, 12.3, 0.0999, 100.0)] == ["0.26 %", "0.25 %", "1.7 %", "13 %", "0.1 %", "100 %"]
 
 
 # Wall marks
