@@ -107,10 +107,12 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
     noise = fit.scatter * float(np.median(fit.seen.w_sigma[near]))
     typical, expected = float(np.median(w)), inverse_m(typed.distance_m)
     across = np.column_stack([np.ones(len(w)), solve.recording_px[near] - middle])  # what leans is one thing too, and before all is known all leans
-    low, high = np.percentile(w - across @ np.linalg.lstsq(across, w, rcond=None)[0], (10, 90)) if len(w) > 5 else np.percentile(w, (10, 90))
-    if high - low > 0.12 * expected + 6 * noise:
+    spread = float(np.ptp(np.percentile(w, (10, 90))))
+    if len(w) > 5:
+        spread = min(spread, float(np.ptp(np.percentile(w - across @ np.linalg.lstsq(across, w, rcond=None)[0], (10, 90)))))
+    if spread > 0.12 * expected + 6 * noise:
         return None, "several distances are seen there: name a place that is flat"
-    noise = max(noise, float(high - low) / 2.56)
+    noise = max(noise, spread / 2.56)
     sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
     slope = fit.seen.w_slope[near].mean(axis=0)
     target = float(slope @ fit.values + expected - typical)
