@@ -18,7 +18,7 @@ from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
 from framematch.guide.report import equivalent_words
 from framematch.output.lens_curves import draw_curve, lens_colours
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
+from framematch.output.sheet_page import A4_DPI, A4_MM, INK, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
 from framematch.text.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]
@@ -59,6 +59,11 @@ def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, aske
 
 def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> list[Page]:
     """The sheet's pages: A4, or one long page for a phone."""
+    with own_type():
+        return _pages(comparison, phone=phone, asked=asked, view=view)
+
+
+def _pages(comparison: Comparison, *, phone: bool, asked: Sequence[str], view: View) -> list[Page]:
     make = _phone_blocks if phone else _paper_blocks
     blank = Page(width_mm=PHONE_MM if phone else A4_MM[0], height_mm=100, margin_mm=4 if phone else 11, text_pt=8.8 if phone else 7.4)
     blocks = make(comparison, blank, asked, view)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framematch.compare.along import Along
 from framematch.compare.along_report import sentences
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, RULE, SOFT, Page, line_mm, wrapped, write_pages
+from framematch.output.sheet_page import A4_DPI, A4_MM, INK, RULE, SOFT, Page, line_mm, own_type, wrapped, write_pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,6 +38,11 @@ def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = ()) -> None
 
 def path_page(a: Along, *, asked: Sequence[str] = ()) -> Page:
     """The sheet's page: A4, longer where there is more to say."""
+    with own_type():
+        return _page(a, asked)
+
+
+def _page(a: Along, asked: Sequence[str]) -> Page:
     panels = _panels(a)
     blank = Page(width_mm=A4_MM[0], height_mm=100, margin_mm=11, text_pt=7.4)
     said = sentences(a)

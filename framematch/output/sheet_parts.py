@@ -31,7 +31,7 @@ def frame_style(index: int, *, sets: int = 1, number: int = 1) -> tuple[str, flo
     """Colour, width in mm and dashes in mm of one frame's rectangle on paper."""
     look = FRAME_LOOKS[index]
     width = 0.5 * look.weight * SET_WEIGHTS[sets][number - 1]
-    return INK[look.colour], width, () if look.dash is None else (look.dash[0] * 0.35, look.dash[1] * 0.35)
+    return INK[look.colour], width, () if look.dash is None or look.between else (look.dash[0] * 0.35, look.dash[1] * 0.35)
 
 
 def draw_names(page: Page, report: Report, x: float, top: float, mm_per_px: tuple[float, float]) -> None:
