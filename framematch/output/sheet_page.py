@@ -15,7 +15,7 @@ import numpy as np
 from framematch.errors import InputError
 from framematch.output.pdf import PT_PER_MM
 from framematch.text.typeface import FAMILY, font_file
-from framematch.text.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class Page:
         """Text whose top is at y, left (or as ``ha`` says) at x."""
         style.setdefault("color", INK)
         self.figure.text(
-            x_mm / self.width_mm, 1 - y_mm / self.height_mm, text, fontsize=pt or self.text_pt, va=style.pop("va", "top"), parse_math=False, **style
+            x_mm / self.width_mm, 1 - y_mm / self.height_mm, true_minus(text), fontsize=pt or self.text_pt, va=style.pop("va", "top"), parse_math=False, **style
         )
 
     def axes(self, x_mm: float, y_mm: float, w_mm: float, h_mm: float) -> Axes:

@@ -106,7 +106,7 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
         (SetOptions(sizes_px=((0, 720),)), "no display"),
         (SetOptions(sizes_px=((30000, 30000),)), "no display"),
         (SetOptions(parts=("halo",)), "can't be drawn"),
-        (SetOptions(paper="B5"), "no paper size"),
+        (SetOptions(paper="B5"), "not a paper size"),
         (SetOptions(display_mm=(900, 500)), "fits no paper"),
     ):
         with pytest.raises(InputError, match=says):
