@@ -25,7 +25,6 @@ FORMAT_NAMES = {
     "super35-4perf": "Super 35, 4-perf",
     "super35-3perf": "Super 35, 3-perf",
     "academy-35": "Academy 35",
-    "micro-four-thirds": "Micro Four Thirds",
 }
 SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
 UPLOAD = "pairing:upload"

@@ -10,12 +10,18 @@ from pathlib import Path
 from typing import Any
 
 FAMILY = "Atkinson Hyperlegible Next Tabular"
+WEB_FAMILY = "Atkinson Hyperlegible Next"  # as it comes: a browser picks the figures of one width itself
 _HOME = Path(__file__).parent
 
 
 def font_file(bold: bool = False) -> Path:
     """The TrueType file."""
     return _HOME / f"AtkinsonHyperlegibleNextTabular-{'Bold' if bold else 'Regular'}.ttf"
+
+
+def web_font_file(weight: int) -> Path:
+    """The WOFF2 file of a weight, 400 or 600: Latin letters."""
+    return _HOME / f"AtkinsonHyperlegibleNext-{weight}.woff2"
 
 
 @lru_cache(maxsize=64)
