@@ -216,6 +216,10 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
     values = {
         "pairing": path.name,
         "title": p.title,
+        "production": p.about.production,
+        "unit": p.about.unit,
+        "serials": ", ".join(f"{what} {number}" for what, number in p.about.serials),
+        "notes": p.about.notes,
         "display_px": name,
         "near_m": p.near_m,
         "far_m": p.far_m,

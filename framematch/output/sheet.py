@@ -14,11 +14,13 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
-from framematch.output.error_chart import draw_error_chart
+from framematch.output.chart import Look
+from framematch.output.code import draw_code
+from framematch.output.error_chart import worst_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.osd_grid import draw_osd_grid
 from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
-from framematch.output.pdf_drawing import INK
+from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.sets_sheet import sets_page
 from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
@@ -27,6 +29,7 @@ from framematch.output.wall_sheet import wall_page
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
+_CODE_MM = 27.0
 _BAR_TOP = 237.0
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
@@ -70,7 +73,9 @@ def add_sheets(
         entries = [(r.pairing.title, _summary(r)) for r in reports]
         counts = [_pages(report, display_mm=display_mm, wall_m=wall_m) for report in reports]
         first = 1 + contents_pages(len(entries))
-        add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made)
+        shared = {", ".join(filter(None, (r.pairing.about.production, r.pairing.about.unit))) for r in reports}
+        of = shared.pop() if len(shared) == 1 else ""
+        add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made, of=of)
     for i, report in enumerate(reports):
         names = [frame.name if report.frames else "" for frame in report.pairing.frames]
         for each, name in zip(report.each_frame, names, strict=True):
@@ -113,15 +118,15 @@ def contents_rows(count: int, paper: str) -> list[tuple[int, tuple[float, float,
     return out
 
 
-def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True) -> None:
-    """Contents pages: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
+def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True, of: str = "") -> None:
+    """Contents pages, of a production: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
     size = paper_mm(paper)
     scale, left, top = _fit(size)
     for start in range(0, len(entries), _ROWS_PER_PAGE):
         with doc.page(size, mark="Contents" if start == 0 else "") as page:
             with page.scaled(left, top, scale, _BASE_MM) as inner:
                 inner.text(MARGIN_MM, 18, "Guide sheets", size_pt=18, bold=True)
-                inner.text(MARGIN_MM, 24, f"{len(entries)} pairings", size_pt=9, colour=GREY)
+                inner.text(MARGIN_MM, 24, ", ".join(filter(None, (f"{len(entries)} pairings", of))), size_pt=9, colour=GREY, room_mm=150)
                 inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
                 for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
                     y = 31 + row * _ROW_MM
@@ -155,11 +160,10 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
     scale, left, top = _fit((page.width_mm, page.height_mm))
     with page.scaled(left, top, scale, _BASE_MM) as inner:
         _heading(inner, report, frame)
-        inner.fields(MARGIN_MM, 26.0, fields_of(report.pairing), room_mm=_WIDE)
         _display(inner, report, top=40.0, height=61.0)
         below = _insets(inner, report, top=104.0)
         below = _errors(inner, report, top=below + 1.0)
-        draw_error_chart(inner, report, x=MARGIN_MM + 93, top=103.0, width=_WIDE - 93, height=52.0)
+        _error_chart(inner, report, x=MARGIN_MM + 93, top=103.0, width=_WIDE - 93, height=52.0)
         rows = _warning_lines(inner, report, _WIDE)
         beside = len(rows) <= 4  # else what to know takes the rig drawing's place
         if beside:
@@ -169,12 +173,23 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
     bar = top + _BAR_TOP * scale
     page.check_bar(left + MARGIN_MM * scale, bar)
     page.cautions(left + MARGIN_MM * scale, bar + 8.5, room_mm=_WIDE * scale)
-    page.footer(f"Guide sheet: {report.pairing.title}", made)
+    page.footer(f"Guide sheet: {report.pairing.heading}", made)
+
+
+def _error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
+    look = Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * page.smallest_pt / PT_PER_MM)
+    chart = worst_error_chart(report, look=look, size=(round(10 * width), round(10 * height)))
+    if chart is None:
+        page.block(x, top + 6, f"One distance only, {metres(report.pairing.near_m)}: see the table.", room_mm=width)
+    else:
+        draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
 
 
 def _heading(page: Page, report: Report, frame: str) -> None:
     p, guide = report.pairing, report.guide
-    end = page.block(MARGIN_MM, 8, p.title or "Guide", room_mm=_WIDE, size_pt=15, bold=True, lines_at_most=1)
+    coded = draw_code(page, p, x=MARGIN_MM + _WIDE - _CODE_MM, top=5.5, side_mm=_CODE_MM)
+    wide = _WIDE - _CODE_MM - 2 if coded else _WIDE
+    end = page.block(MARGIN_MM, 8, p.title or "Guide", room_mm=wide, size_pt=15, bold=True, lines_at_most=1)
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
     named = f"Frame {frame}. " if frame else ""
@@ -182,7 +197,10 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     line += (
         "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
-    page.block(MARGIN_MM, end + 0.5, line, room_mm=_WIDE, size_pt=9, lines_at_most=2)
+    if p.about.notes:
+        line += f" {p.about.notes}"
+    page.block(MARGIN_MM, end + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=3)
+    page.fields(MARGIN_MM, 26.5, fields_of(p), room_mm=wide)
 
 
 def _display(page: Page, report: Report, *, top: float, height: float) -> None:

@@ -33,11 +33,11 @@ def draw_display(page: Page, report: Report, *, x: float, top: float, mm_per_px:
 def fields_of(pairing: Pairing) -> tuple[tuple[str, str], ...]:
     """What a crew files a sheet by: what is known, and lines to write on."""
     return (
-        ("Production", ""),
-        ("Unit", ""),
+        ("Production", pairing.about.production),
+        ("Unit", pairing.about.unit),
         ("Date", datetime.date.today().isoformat()),
         ("Rig", pairing.title),
-        ("Serial numbers", ""),
+        ("Serial numbers", ", ".join(number for _, number in pairing.about.serials)),
         ("Checked by", ""),
     )
 

@@ -37,7 +37,7 @@ def _area(area: Area) -> list[str]:
 
 def _line(line: Line) -> list[str]:
     path = _path(line.points, line.closed)
-    dash = f' stroke-dasharray="{line.dash[0]:g} {line.dash[1]:g}"' if line.dash else ""
+    dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
     whole = f'd="{path}" fill="none" stroke-linejoin="round"'
     edge = f'<path {whole}{"" if line.between else dash} stroke="{EDGE_COLOUR}" stroke-opacity="0.8" stroke-width="{line.width + 2 * line.edge:g}"/>'
     between = f'<path {whole} stroke="{line.between}" stroke-width="{line.width:g}"/>'

@@ -48,7 +48,7 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
             _draw(inner, pairing, marks, table, distance_m, frame)
         page.block(left + MARGIN_MM * scale, 266 * scale, PROPELLERS_AND_PACKS, room_mm=_WIDE * scale)
         page.check_bar(left + MARGIN_MM * scale, 276 * scale)
-        page.footer(f"Wall marks: {pairing.title}", made or made_line())
+        page.footer(f"Wall marks: {pairing.heading}", made or made_line())
 
 
 def _draw(page: Page, pairing: Pairing, marks: tuple[Mark, ...], table: tuple[Cause, ...], distance_m: float, frame: str) -> None:
