@@ -281,7 +281,7 @@ def _insets(page: Page, report: Report, *, top: float) -> float:
     size = report.pairing.display.raster_px
     r = report.guide.rectangle
     rows = [
-        ["Insets of the rectangle", *EDGES],
+        ["Rectangle's insets", *EDGES],
         ["pixels", *(f"{v:.0f}" for v in insets_px(r, size))],
         ["percent of the display", *(f"{v:.1f}" for v in insets_percent(r, size))],
     ]
@@ -300,16 +300,16 @@ def _insets(page: Page, report: Report, *, top: float) -> float:
 
 def _errors(page: Page, report: Report, *, top: float) -> float:
     turning = report.turning
-    rows = [["Off by, %" if turning else "Off by, % (+ outside, - inside)", *EDGES, *(["turning"] if turning else [])]]
+    rows = [["Off by, %", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
         row = [f"at {metres(each.distance_m)}", *(signed(v) for v in (e.left, e.top, e.right, e.bottom))]
         rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
     columns: tuple[float, ...] = (26, 11, 11, 12, 13, 14) if turning else (40, 10, 11, 11, 14)
     end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)
-    if not turning:
-        return end
-    text = f"+ outside, - inside. Turning: worst side at {turn_words(report.pairing)}, rows read one after another; alone up to {turning.worst:.1f} %."
+    text = "+ outside the frame, - inside."
+    if turning:
+        text = f"+ outside, - inside. Turning: worst side at {turn_words(report.pairing)}, rows read one after another; alone up to {turning.worst:.1f} %."
     return page.block(MARGIN_MM, end + 0.6, text, room_mm=87, size_pt=page.smallest_pt)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from framematch.errors import InputError
 from framematch.output.drawing import Area, Drawing, Line
-from framematch.output.pdf import PT_PER_MM
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT
 from framematch.text.typeface import FAMILY, font_file
 from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
@@ -58,9 +58,9 @@ class Page:
     def text(self, x_mm: float, y_mm: float, text: str, *, pt: float | None = None, **style: Any) -> None:
         """Text whose top is at y, left (or as ``ha`` says) at x."""
         style.setdefault("color", INK)
-        self.figure.text(
-            x_mm / self.width_mm, 1 - y_mm / self.height_mm, true_minus(text), fontsize=pt or self.text_pt, va=style.pop("va", "top"), parse_math=False, **style
-        )
+        pt = max(pt or self.text_pt, SMALLEST_PT)
+        at = x_mm / self.width_mm, 1 - y_mm / self.height_mm
+        self.figure.text(*at, true_minus(text), fontsize=pt, va=style.pop("va", "top"), parse_math=False, **style)
 
     def axes(self, x_mm: float, y_mm: float, w_mm: float, h_mm: float) -> Axes:
         """Axes whose top left corner is at x, y."""

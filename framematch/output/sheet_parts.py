@@ -36,7 +36,7 @@ def fields_of(pairing: Pairing) -> tuple[tuple[str, str], ...]:
         ("Production", pairing.about.production),
         ("Unit", pairing.about.unit),
         ("Date", datetime.date.today().isoformat()),
-        ("Rig", pairing.title),
+        ("Rig", ""),
         ("Serial numbers", ", ".join(number for _, number in pairing.about.serials)),
         ("Checked by", ""),
     )
