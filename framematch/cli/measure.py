@@ -101,7 +101,7 @@ def lens(
     from framematch.text.whole import ensure_folder, write_text
 
     if camera not in ("recording", "monitoring"):
-        raise InputError(f"{camera!r} is no camera", field="--camera", fix="use recording or monitoring")
+        raise InputError(f"{camera!r} is not a camera", field="--camera", fix="use recording or monitoring")
     if write and pairing is None:
         raise InputError("needs a pairing file to write to", field="--write", fix="add --pairing FILE")
     before = read_pairing(pairing, kit=kit) if pairing else None
@@ -144,7 +144,7 @@ def mount(
     from framematch.text.whole import ensure_folder, write_text
 
     if lenses not in ("measure", "keep"):
-        raise InputError(f"{lenses!r} is no choice", field="--lenses", fix="use measure or keep")
+        raise InputError(f"{lenses!r} is not a choice", field="--lenses", fix="use measure or keep")
     if pairing is None and (write or lenses == "keep"):
         raise InputError("needs a pairing file", field="--write" if write else "--lenses", fix="name the pairing file first")
     before = read_pairing(pairing, kit=kit) if pairing else None
