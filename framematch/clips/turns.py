@@ -72,8 +72,7 @@ class Turns:
     @property
     def read(self) -> Mask:
         """(N,) which turns could be read."""
-        out: Mask = np.isfinite(self.turn_rad).all(axis=1)
-        return out
+        return np.asarray(np.isfinite(self.turn_rad).all(axis=1))
 
     @property
     def frames(self) -> int:
