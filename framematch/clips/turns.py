@@ -72,7 +72,8 @@ class Turns:
     @property
     def read(self) -> Mask:
         """(N,) which turns could be read."""
-        return np.asarray(np.isfinite(self.turn_rad).all(axis=1))
+        out: Mask = np.asarray(np.isfinite(self.turn_rad).all(axis=1))
+        return out
 
     @property
     def frames(self) -> int:

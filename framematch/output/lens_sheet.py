@@ -20,7 +20,8 @@ from framematch.guide.report import equivalent_words
 from framematch.output.chart import Look, style
 from framematch.output.drawing import Drawing
 from framematch.output.lens_charts import lens_charts
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, PT_PER_MM, RULE, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
+from framematch.output.pdf import PT_PER_MM
+from framematch.output.sheet_page import A4_DPI, A4_MM, INK, RULE, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
 from framematch.text.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]

@@ -42,7 +42,7 @@ def picked(renderer: str = "auto") -> str:
     return "rays"
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: Pose, *, renderer: str = "auto") -> Picture:
+def render(scene: Scene, camera: Camera, scene_from_camera: Pose, *, renderer: str = "auto", quick: bool = False) -> Picture:
     """A picture with depth of a scene through a camera.
 
     Args:
@@ -50,6 +50,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Pose, *, renderer: s
         camera: with any lens; its raster is the picture's size.
         scene_from_camera: where it is and looks; of the recording or the monitoring camera.
         renderer: ``auto``, ``gl`` or ``rays``; the picture says which one made it.
+        quick: sampled less finely, for a picture that is only looked at while a hand moves.
 
     Raises:
         InputError: as :func:`picked`.
@@ -57,7 +58,7 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Pose, *, renderer: s
     if picked(renderer) == "gl":
         from framematch.render import gl
 
-        return gl.render(scene, camera, scene_from_camera.matrix)
+        return gl.render(scene, camera, scene_from_camera.matrix, quick=quick)
     from framematch.render import rays
 
-    return rays.render(scene, camera, scene_from_camera.matrix)
+    return rays.render(scene, camera, scene_from_camera.matrix, quick=quick)

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from framematch.geometry.camera import Camera
 from framematch.render.keep import Kept
@@ -20,7 +20,8 @@ from framematch.render.pixels import pixel_rays
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-TEXELS = 2.0  # face pixels per picture pixel each way where they are fewest
+TEXELS, QUICK_TEXELS = 2.0, 1.0  # face pixels per picture pixel each way where they are fewest
+_RUNG = math.sqrt(2)
 _MARGIN = 3  # face pixels around what is seen, for the resampling's neighbours
 _WIDEST_SINGLE = math.cos(math.radians(72))
 _LARGEST_SHEET = 48_000_000
@@ -58,6 +59,11 @@ class Face:
     column: int = 0
     row: int = 0
 
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Equal where the same is drawn at the same place."""
+        return self.face_from_camera.tobytes(), self.focal_px, self.left_px, self.top_px, self.width, self.height, self.column, self.row
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
@@ -85,22 +91,27 @@ class Plan:
 _kept: Kept[Plan] = Kept(limit_bytes=150_000_000, size=lambda plan: plan.nbytes)
 
 
-def plan(camera: Camera) -> Plan:
-    """The cheaper of one face and the cube's faces for a camera."""
-    return _kept.get(camera, lambda: _cheapest(camera))
+def plan(camera: Camera, *, quick: bool = False) -> Plan:
+    """The cheaper of one face and the cube's faces for a camera.
+
+    Args:
+        quick: fewer face pixels, and a single face on a ladder of fields and resolutions, so that a lens
+            little longer or shorter takes the same face.
+    """
+    return _kept.get((camera, quick), lambda: _cheapest(camera, quick))
 
 
-def _cheapest(camera: Camera) -> Plan:
+def _cheapest(camera: Camera, quick: bool) -> Plan:
     rays, ok = pixel_rays(camera)
     layouts: list[tuple[Floats, ...]] = [_CUBE]
     if ok.any() and rays[ok][:, 2].min() > _WIDEST_SINGLE:
         beside = np.maximum(np.abs(rays[..., 0]), np.abs(rays[..., 1]))[ok].max() > rays[ok][:, 2].min()
         layouts = [(_FRONT,), _CUBE] if beside else [(_FRONT,)]  # all on the cube's front face: that is the single face
-    drafts = [_draft(rays, ok, layout) for layout in layouts]
+    drafts = [_draft(rays, ok, layout, quick) for layout in layouts]
     return min(drafts, key=lambda p: p.sheet_px[0] * p.sheet_px[1])
 
 
-def _draft(rays: Floats32, ok: NDArray[np.bool_], layout: tuple[Floats, ...]) -> Plan:
+def _draft(rays: Floats32, ok: NDArray[np.bool_], layout: tuple[Floats, ...], quick: bool) -> Plan:
     x, y = (np.full(ok.shape, -1e6, dtype=np.float32) for _ in range(2))
     axes = np.array([face[2] for face in layout], dtype=np.float32)
     along = rays @ axes.T
@@ -116,8 +127,10 @@ def _draft(rays: Floats32, ok: NDArray[np.bool_], layout: tuple[Floats, ...]) ->
         part, inside = rays[box], mine[box]
         with np.errstate(all="ignore"):
             flat = part @ face[:2].T.astype(np.float32) / (part @ face[2].astype(np.float32))[..., None]
-        focal = TEXELS / _smallest_step(flat, inside)
+        focal = (QUICK_TEXELS if quick else TEXELS) / _smallest_step(flat, inside)
         low, high = flat[inside].min(axis=0), flat[inside].max(axis=0)
+        if quick and len(layout) == 1:
+            focal, low, high = float(_rung(focal, up=True)), _rung(low, up=low < 0), _rung(high, up=high > 0)
         focal = min(focal, math.sqrt(_LARGEST_SHEET / len(layout) / float(np.prod(np.maximum(high - low, 1e-9)))))
         focal = min(focal, (_LONGEST_SIDE / 2 - 8) / float((high - low).max()))
         left, top = np.floor(low * focal) - _MARGIN
@@ -127,6 +140,13 @@ def _draft(rays: Floats32, ok: NDArray[np.bool_], layout: tuple[Floats, ...]) ->
         tile = Face(face_from_camera=face, focal_px=focal, left_px=left, top_px=top, width=int(width), height=int(height))
         tiles.append((tile, mine))
     return _packed(tiles, x, y, forward)
+
+
+def _rung(value: ArrayLike, *, up: ArrayLike) -> Floats:
+    """The next rung of a ladder away from 0 (up) or towards it."""
+    size = np.log(np.maximum(np.abs(value), 1e-9)) / math.log(_RUNG)
+    out: Floats = np.sign(value) * _RUNG ** np.where(up, np.ceil(size), np.floor(size))
+    return out
 
 
 def _smallest_step(flat: Floats32, inside: NDArray[np.bool_]) -> float:

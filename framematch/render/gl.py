@@ -24,6 +24,7 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.render.bend import bend
 from framematch.render.faces import Face, Plan, plan
+from framematch.render.keep import Kept
 from framematch.render.picture import Picture
 from framematch.render.shade import lit_corners
 from framematch.scene.model import Scene
@@ -37,15 +38,27 @@ _KEPT_SCENES = 4
 _KEPT_TRIANGLES = 3_000_000
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
+_sheets: Kept[tuple[Scene, NDArray[np.uint8], NDArray[np.float32]]] = Kept(limit_bytes=24_000_000, size=lambda kept: kept[1].nbytes + kept[2].nbytes)
+
+
+def render(scene: Scene, camera: Camera, scene_from_camera: Floats, *, quick: bool = False) -> Picture:
     """A picture through any lens; safe to call from many threads at once.
+
+    Args:
+        quick: from fewer face pixels, which are kept for another lens at the same place.
 
     Raises:
         InputError: there is no GL here, and why.
     """
-    faces = plan(camera)
-    camera_from_scene = np.linalg.inv(scene_from_camera)
-    sheet, depth = _owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
+    faces = plan(camera, quick=quick)
+
+    def drawn() -> tuple[Scene, NDArray[np.uint8], NDArray[np.float32]]:
+        camera_from_scene = np.linalg.inv(scene_from_camera)
+        return scene, *_owner.call(lambda: _owner.studio.draw(scene, faces, camera_from_scene))
+
+    # What is kept holds the scene, so that its id is not used again.
+    key = (id(scene), scene_from_camera.tobytes(), faces.sheet_px, tuple(face.key for face in faces.faces))
+    _, sheet, depth = _sheets.get(key, drawn) if quick else drawn()
     return bend(sheet, depth, NEAR_M, faces, camera, scene.light, scene_from_camera)
 
 

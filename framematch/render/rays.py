@@ -76,8 +76,12 @@ class _Caster:
 _kept: Kept[_Caster] = Kept(limit_bytes=700_000_000, size=lambda caster: caster.nbytes)
 
 
-def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
-    """A picture through any lens; safe to call from many threads at once."""
+def render(scene: Scene, camera: Camera, scene_from_camera: Floats, *, quick: bool = False) -> Picture:
+    """A picture through any lens; safe to call from many threads at once.
+
+    Args:
+        quick: one ray per pixel, edges left jagged.
+    """
     caster = _caster(scene)
     rays, ok = pixel_rays(camera)
     height, width = ok.shape
@@ -92,7 +96,8 @@ def render(scene: Scene, camera: Camera, scene_from_camera: Floats) -> Picture:
         part = flat_ok[start : start + _BLOCK]
         shade = _sample(caster, scene.light, eye, flat_rays.take(part, axis=0) @ turn.T, spread.reshape(-1).take(part))
         colour.reshape(-1, 3)[part], distance.reshape(-1)[part], face.reshape(-1)[part] = shade
-    _refine(caster, scene.light, eye, turn, rays, ok, spread, colour, distance, face)
+    if not quick:
+        _refine(caster, scene.light, eye, turn, rays, ok, spread, colour, distance, face)
     return Picture(colour=np.clip(colour * 255 + 0.5, 0, 255).astype(np.uint8), distance_m=distance, renderer="rays")
 
 

@@ -57,7 +57,7 @@ def test_motion_blur_is_the_mean_of_many_pictures_in_linear_light() -> None:
     scene, camera = scene_of(SHOT), frame_camera(PAIRING, height_px=120)
 
     def draw(pose: Pose):  # type: ignore[no-untyped-def]
-        return render(scene, camera, pose.matrix)
+        return render(scene, camera, pose.matrix, quick=True)
 
     for time, share in ((0.1, 0.7), (0.42, 0.35)):  # flying alone, where grains of the texture flicker, and in the pan
         exposure = 1 / 48
