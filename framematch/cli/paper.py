@@ -187,17 +187,17 @@ def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
     frame: Annotated[Optional[Path], typer.Option(help="Take the frames from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the one framing to take; all of them if left out.", metavar="LABEL")] = "",
+    label: Annotated[str, typer.Option(help='Which framings to take: a label, a camera, "camera / label", or a number such as #2.', metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
     """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
-    from framematch.files.fdl import chosen, fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
+    from framematch.files.fdl import fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
         framings = read_framings(frame)
-        found = [chosen(framings, pairing, label=label, name=str(frame))] if label else fitting(framings, pairing, name=str(frame))
+        found = fitting(framings, pairing, wanted=label, name=str(frame))
         pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
     for i, each in enumerate(pairing.frames):
         f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""

@@ -85,6 +85,20 @@ def _one_line(text: str) -> str:
 
 
 OneLine = Annotated[str, Field(max_length=120), AfterValidator(_one_line)]
+
+
+def parse_intent(value: str) -> str:
+    """``"239:100"``: two whole numbers above 0.
+
+    Raises:
+        ValueError: it is none.
+    """
+    parts = value.split(":")
+    if len(parts) != 2 or not all(part.isascii() and part.isdigit() and 0 < len(part) <= 9 and int(part) for part in parts):
+        raise ValueError(f'{value!r} is no shape in whole numbers: write "239:100"')
+    return value
+
+
 Projection = Annotated[str, one_of(PLAIN)]
 TurnRate = Annotated[Number, _within(-720, 720, "degrees per second")]
 
@@ -205,7 +219,15 @@ class FrameTable(Table):
         default=None, description="[left, top, width, height] of the frame in recorded pixels, in place of aspect and align"
     )
     fdl: str | None = Field(default=None, description="an ASC FDL file to take the frame from, beside the pairing, in place of the other keys")
-    framing: str | None = Field(default=None, description="the label of the framing in the FDL file, where it has several")
+    framing: str | None = Field(
+        default=None, description='which framing of the FDL file, where it has several: its label, its camera, "camera / label", or its number such as "#2"'
+    )
+    intent: Annotated[str, AfterValidator(parse_intent)] | None = Field(
+        default=None, description='the shape that a framing file gave the frame of area_px, in whole numbers: "239:100"'
+    )
+    protection_px: tuple[Number, Number, Number, Number] | None = Field(
+        default=None, description="[left, top, width, height] of what a framing file protects about the frame of area_px, in recorded pixels"
+    )
 
     @model_validator(mode="after")
     def _one_source(self) -> FrameTable:
@@ -214,6 +236,9 @@ class FrameTable(Table):
             raise InputError(f"stands beside {', '.join(beside)}", field="fdl", fix="the FDL file gives the frame: leave the other keys out")
         if self.framing is not None and self.fdl is None:
             raise InputError("names a framing of no FDL file", field="framing", fix='add fdl = "shot.fdl"')
+        handed = sorted({"intent", "protection_px"} & self.model_fields_set)
+        if handed and self.area_px is None:
+            raise InputError("goes with area_px", field=handed[0], fix="leave it out: it says what a framing file gave with the frame's pixels")
         shaped = sorted({"aspect", "align"} & self.model_fields_set)
         if self.area_px is not None and shaped:
             raise InputError(f"stands beside {' and '.join(shaped)}", field="area_px", fix="give the frame one way: its pixels, or its shape")
@@ -226,7 +251,15 @@ class FrameTable(Table):
             InputError: its pixels reach outside.
         """
         area = self.rect(raster_px, squeeze=squeeze)
-        return Frame(name=(self.name or "").strip(), area=area, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
+        shape = self.intent.split(":") if self.intent else None
+        return Frame(
+            name=(self.name or "").strip(),
+            area=area,
+            keep_percent=self.keep_percent,
+            wander_percent=self.wander_percent,
+            intent=(int(shape[0]), int(shape[1])) if shape else None,
+            protection=_rect(self.protection_px) if self.protection_px else None,
+        )
 
     def rect(self, raster_px: tuple[int, int], *, squeeze: float) -> Rect:
         """The frame in a raster.
@@ -243,7 +276,12 @@ class FrameTable(Table):
                 field="recording.frame.area_px",
                 fix="write [left, top, width, height] in recorded pixels",
             )
-        return Rect(left=left, top=top, right=left + width, bottom=top + height)
+        return _rect(self.area_px)
+
+
+def _rect(area_px: tuple[float, float, float, float]) -> Rect:
+    left, top, width, height = area_px
+    return Rect(left=left, top=top, right=left + width, bottom=top + height)
 
 
 class DisplayTable(Table):
@@ -354,6 +392,8 @@ class PairingFile(Table):
             keep_percent=main.keep_percent,
             frame_name=main.name,
             wander_percent=main.wander_percent,
+            intent=main.intent,
+            protection=main.protection,
             others=tuple(others),
             turn=None if self.shot.turn_deg_s is None else self.shot.turn_deg_s.turn,
             text_cells=shown.text_cells,

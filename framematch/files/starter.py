@@ -153,7 +153,7 @@ jerk_m_s3 = 25
 [[subject]]
 name = "dancer"
 height_m = 1.70
-beyond_m = 6.0                      # past the gap
+beyond_m = 9.5                      # past the gap
 right_m = 0.6
 
 [path]
@@ -174,7 +174,7 @@ opening = 1                         # through its middle
 speed_m_s = 5
 
 [[path.point]]
-at_m = [0.3, 1.8, -6.0]
+at_m = [0.3, 1.8, -5.0]
 speed_m_s = 0
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -48,12 +49,16 @@ class Frame:
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
         wander_percent: by how much the stabiliser moves the frame in the recorded picture, each way, in
             percent of the frame's width and height.
+        intent: width and height of the shape that a framing file gave it, such as (239, 100); None without one.
+        protection: what such a file protects about it, in recorded pixels; None where it is the frame over ``keep_percent``.
     """
 
     name: str = ""
     area: Rect
     keep_percent: float = 100.0
     wander_percent: float = 0.0
+    intent: tuple[int, int] | None = None
+    protection: Rect | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +109,7 @@ class Pairing:
         f_number: stop of the recording lens, None if not given.
         focus_m: distance that the recording lens is focused at, may be infinite.
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
-        frame_name, wander_percent: of the main frame, as in :class:`Frame`.
+        frame_name, wander_percent, intent, protection: of the main frame, as in :class:`Frame`.
         others: further frames of the same recorded picture.
         turn: how fast the rig turns at most in the shot, None if not given.
         text_cells: columns and rows of a character grid over the display, None without one.
@@ -130,6 +135,8 @@ class Pairing:
     keep_percent: float = 100.0
     frame_name: str = ""
     wander_percent: float = 0.0
+    intent: tuple[int, int] | None = None
+    protection: Rect | None = None
     others: tuple[Frame, ...] = ()
     turn: Turn | None = None
     text_cells: tuple[int, int] | None = None
@@ -159,15 +166,35 @@ class Pairing:
     @property
     def frames(self) -> tuple[Frame, ...]:
         """Every frame, the main one first; one without a name is called after its shape."""
-        main = Frame(name=self.frame_name, area=self.frame, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
+        main = Frame(
+            name=self.frame_name,
+            area=self.frame,
+            keep_percent=self.keep_percent,
+            wander_percent=self.wander_percent,
+            intent=self.intent,
+            protection=self.protection,
+        )
         return tuple(replace(each, name=each.name or f"{self.aspect_of(each.area):.2f}:1") for each in (main, *self.others))
 
     def alone(self, index: int = 0) -> Pairing:
         """The same pairing with one of its frames only."""
         if index == 0:
             return replace(self, others=())
-        chosen = self.others[index - 1]
-        return replace(self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=())
+        return self.framed((self.others[index - 1],))
+
+    def framed(self, frames: Sequence[Frame]) -> Pairing:
+        """The same pairing with other frames, the main one first."""
+        main, *others = frames
+        return replace(
+            self,
+            frame=main.area,
+            keep_percent=main.keep_percent,
+            frame_name=main.name,
+            wander_percent=main.wander_percent,
+            intent=main.intent,
+            protection=main.protection,
+            others=tuple(others),
+        )
 
     def aspect_of(self, area: Rect) -> float:
         """Width over height of a part of the recorded picture once it is de-squeezed."""

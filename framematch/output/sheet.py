@@ -13,11 +13,12 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
+from framematch.output.chart import Look
 from framematch.output.code import draw_code
-from framematch.output.error_chart import draw_error_chart
+from framematch.output.error_chart import worst_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
-from framematch.output.pdf_drawing import INK
+from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.sets_sheet import sets_page
 from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, frame_style
@@ -160,7 +161,7 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
         _display(inner, report, top=34.0, height=84.0)
         below = _insets(inner, report, top=124.0)
         _errors(inner, report, top=below + 1.5)
-        draw_error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=54.0)
+        _error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=56.0)
         inner.text(MARGIN_MM, 184, "Rig", size_pt=8.5, bold=True)
         inner.text(MARGIN_MM + 8, 184, "dots: entrance pupils, offsets in mm, to scale; dashed: where each camera points", size_pt=6, colour=GREY)
         draw_rig(inner, report.pairing.mount, x=MARGIN_MM, top=186.0, width=104.0, height=38.0)
@@ -171,6 +172,15 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
     end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, size_pt=6.8 * min(scale, 1.2))
     assert end < page.height_mm - 8
     page.footer(f"Guide sheet: {report.pairing.heading}", made)
+
+
+def _error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
+    look = Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * 6.5 / PT_PER_MM)
+    chart = worst_error_chart(report, look=look, size=(round(10 * width), round(10 * height)))
+    if chart is None:
+        page.block(x, top + 6, f"One distance only, {metres(report.pairing.near_m)}: see the table.", room_mm=width, size_pt=7.5)
+    else:
+        draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
 
 
 def _heading(page: Page, report: Report, frame: str) -> None:

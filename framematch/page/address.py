@@ -21,7 +21,7 @@ DISTANCES_M = tuple(
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
 FIRST_DISTANCE_M = 3.0
-AREAS = ("Guide", "Pairing", "Kit", "Gap", "Print", "Exchange", "Measure", "Flight day")
+AREAS = ("Guide", "Pairing", "Kit", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold")
 
 
 @dataclass(frozen=True, kw_only=True)

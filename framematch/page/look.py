@@ -11,6 +11,8 @@ import re
 from dataclasses import dataclass
 from html import escape
 
+from framematch.output.chart import SERIES, Look
+
 
 @dataclass(frozen=True, kw_only=True)
 class Colours:
@@ -26,6 +28,11 @@ class Colours:
     caution: str
     series: tuple[str, str, str, str]
 
+    @property
+    def chart(self) -> Look:
+        """As charts are drawn."""
+        return Look(ink=self.ink, quiet=self.quiet, rule=self.line, ground=self.panel, size=13)
+
 
 LIGHT = Colours(
     ground="#faf9f6",
@@ -36,7 +43,7 @@ LIGHT = Colours(
     line="#c4c0b6",
     fault="#9c2417",
     caution="#70440a",
-    series=("#0f5a66", "#a3480f", "#4a3f8f", "#5a5f1b"),
+    series=SERIES,
 )
 DARK = Colours(
     ground="#12171a",
@@ -49,7 +56,7 @@ DARK = Colours(
     caution="#f2c374",
     series=("#7cc7d1", "#f0a468", "#bcb2ff", "#cfd484"),
 )
-DASHES = ("", "7 4", "2 3", "10 3 2 3")
+CHART = (560, 300)  # pixels of a chart
 
 STYLE = """
 <style>
@@ -60,7 +67,8 @@ STYLE = """
 [data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
 [data-stale="true"]{opacity:1 !important;transition:none !important}
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
-[data-testid="stLayoutWrapper"]:has(>.st-key-views-parts),[data-testid="stLayoutWrapper"]:has(>[class*="st-key-views-note"]){display:none}
+[data-testid="stLayoutWrapper"]:has(>.st-key-views-parts),[data-testid="stLayoutWrapper"]:has(>.st-key-foretold-parts){display:none}
+[data-testid="stLayoutWrapper"]:has(>[class*="st-key-views-note"]){display:none}
 .st-key-fm-stage,.st-key-fm-stage [data-testid="stVerticalBlock"]{gap:.3rem !important}
 .st-key-fm-pilot{flex-wrap:nowrap !important}.st-key-fm-pilot>*{flex:none;width:auto !important}.st-key-fm-pilot>:first-child{flex:1 1 0;min-width:0}
 .st-key-fm-buttons{justify-content:flex-end;padding-right:2.2rem}

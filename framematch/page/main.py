@@ -10,6 +10,7 @@ from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
 from framematch.page.areas import exchange as exchange_area
+from framematch.page.areas import foretold as foretold_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
 from framematch.page.areas import kit as kit_area
@@ -25,7 +26,10 @@ from framematch.page.views import Stage, areas_box
 SHOWN = dict(
     zip(
         AREAS,
-        (guide_area.area, pairing_area.area, kit_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
+        (
+            *(guide_area.area, pairing_area.area, kit_area.area, gap_area.area, print_area.area),
+            *(exchange_area.area, measure_area.area, day_area.area, foretold_area.area),
+        ),
         strict=True,
     ),
 )

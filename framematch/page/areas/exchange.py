@@ -141,7 +141,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     framing = framings[0]
     _all_at_once(pairing, framings, name)
     if len(framings) > 1:
-        names = [f"{i + 1}: {_named(f)} on {f.raster_px[0]} x {f.raster_px[1]}" for i, f in enumerate(framings)]
+        names = [f"{f.full_name[:LONGEST_NAME]} on {f.raster_px[0]} x {f.raster_px[1]}" for f in framings]
         first = next((i for i, f in enumerate(framings) if f.raster_px == pairing.recording.raster_px), 0)
         which = st.selectbox(f"Framing decision ({len(framings)} in the file)", range(len(framings)), format_func=lambda i: names[i], **kept(CHOSEN, first))
         framing = framings[which]

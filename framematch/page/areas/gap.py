@@ -13,18 +13,19 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from framematch.cautions import CLEARANCE
-from framematch.compare import Comparison, Row
+from framematch.compare import Comparison
 from framematch.compare.report import TextTable, comparison_csv, plain_lines, text_tables
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
+from framematch.output.lens_charts import lens_charts
+from framematch.output.svg import drawing_svg
 from framematch.page import fields, session
 from framematch.page.areas import where
-from framematch.page.charts import Curve, chart
 from framematch.page.draft import Draft
 from framematch.page.files_made import stem
-from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
@@ -125,34 +126,9 @@ def _table(each: TextTable) -> str:
 
 
 def _curves(found: Comparison, colours: Colours) -> None:
-    rows = found.rows[:MOST_PICTURES]
-    distances = rows[0].curves.distance_m  # far on the left, as the run goes
-    shown = [
-        ("Opening in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent) for r in rows], (0.0, 105.0)),
-        ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
-    ]
-    if found.shot.subjects:
-        name = found.shot.subjects[0].name
-        shown.append(
-            (
-                f"Height of {name}",
-                "share of the frame's height, %",
-                [Curve(name=r.candidate.name, values=r.curves.subject_percent[:, 0]) for r in rows],
-                None,
-            )
-        )
-    for column, (title, up, curves, limits) in zip(st.columns(len(shown), gap="medium"), shown, strict=True):
-        svg = chart(distances, curves, colours=colours, across="distance before the gap, m", up=up, title=title, limits=limits, log_up=limits is None)
-        column.html(
-            block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures."))
-        )
-
-
-def _fastest(row: Row) -> Floats:
-    """Speed of the fastest of the gap's edges that are in the frame, farthest distance first; NaN where none is."""
-    speeds = row.curves.edge_speed
-    seen = ~np.isnan(speeds).all(axis=1)
-    return np.where(seen, np.where(np.isnan(speeds), 0.0, speeds).max(axis=1), np.nan)
+    charts = lens_charts(found, look=colours.chart, size=CHART, colours=colours.series, most=MOST_PICTURES)
+    for column, chart in zip(st.columns(len(charts), gap="medium"), charts, strict=True):
+        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures.")))
 
 
 def _questions(found: Comparison) -> None:

@@ -272,7 +272,10 @@ def _frame_in_pixels(file: PairingFile) -> None:
         "Frame by delivery aspect ratio again",
         key="drop:area_px",
         on_click=session.change,
-        args=("recording.frame.area_px", {"recording.frame.area_px": None, "recording.frame.aspect": near}),
+        args=(
+            "recording.frame.area_px",
+            {**dict.fromkeys(f"recording.frame.{key}" for key in ("area_px", "intent", "protection_px")), "recording.frame.aspect": near},
+        ),
         help="In the middle of what the stabiliser keeps, by width over height.",
     )
     _stop_and_squeeze()

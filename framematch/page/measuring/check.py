@@ -14,6 +14,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.measure.check import Checked, check_moments, verdict
+from framematch.measure.figure import within
 from framematch.measure.known import Typed
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
@@ -178,5 +179,5 @@ def _say(checked: Checked, drawn: laid.Laid) -> None:
         drawn,
         "check",
         before=f"Before: the guide is off by up to {worst:.1f} % of the frame.",
-        after=f"After: known to ± {checked.known_percent:.1f} % of the frame at {metres(checked.distance_m)}.",
+        after=f"After: known to ± {within(checked.known_percent)} of the frame at {metres(checked.distance_m)}.",
     )
