@@ -22,7 +22,7 @@ RASTERS = ("3840 x 2160", "4096 x 2160", "1920 x 1080", "5760 x 3240", "6144 x 3
 DISPLAYS = ("1280 x 720", "1920 x 1080", "1280 x 960", "1920 x 1200", "800 x 480")
 ASPECTS = ("2.39:1", "1.85:1", "2:1", "16:9", "4:3", "1:1", "9:16")
 _NAMED = {"super35-4perf": "Super 35, 4-perf", "super35-3perf": "Super 35, 3-perf", "135-still": "135 still", "academy-35": "Academy 35"}
-FORMAT_WORDS = {name: _NAMED.get(name, name.replace("-inch", " inch type").replace("micro-four-thirds", "Micro Four Thirds")) for name in FORMATS_MM}
+FORMAT_WORDS = {name: _NAMED.get(name, name.replace("-inch", " inch type")) for name in FORMATS_MM}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -103,6 +103,9 @@ _PART = re.compile(rf"\s*+({_NUMBER})\s*+([^\d+\-.]++)(?={_NUMBER}|$)")
 _FIGURE = re.compile(rf"\s*+{_NUMBER}\s*+[^\d\s+\-.].*+")
 
 
+_MINUS = re.compile(r"(?<![\w.)\]-])-(?=[\d.])")
+
+
 def convert(value: float, *, unit: str, to: str) -> float:
     """A figure in another unit of the same kind.
 
@@ -181,6 +184,11 @@ def shown(value: float, *, unit: str, system: str = "metric", digits: int = 1) -
         text = text.lstrip("-")
     label = {"C": "°C", "F": "°F", "deg": "°"}.get(target, target)
     return f"{text}{'' if label == '°' else ' '}{label}"
+
+
+def true_minus(text: str) -> str:
+    """Text with a true minus sign before negative numbers; ranges and dates keep their hyphens."""
+    return _MINUS.sub("\u2212", text)
 
 
 def _unit(name: str) -> _Unit:
