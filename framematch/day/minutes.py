@@ -42,6 +42,7 @@ def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float
         notes.warnings.append(f"Only {pack.reserve_percent:g} % reserve: practice keeps 20 %.")
     speed = day.run.speed_m_s if day.run else 0.0
     times = [("hovering", power.minutes(rig, pack, density_kg_m3=density))]
+    along, climb = speed, 0.0
     try:
         along, climb = attitude.air_path(speed_m_s=speed, slope_deg=slope, headwind_m_s=day.air.headwind_m_s)
         for style, load in power.LOAD.items():
@@ -55,7 +56,7 @@ def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float
         pass  # said with the tilt
     bare = replace(rig, mass_kg=rig.mass_kg - pack.mass_kg)
     curves = tuple(
-        (style, power.pack_curve(bare, pack, density_kg_m3=density, airspeed_m_s=speed, load=load, lift_margin=LIFT_MARGIN))
+        (style, power.pack_curve(bare, pack, density_kg_m3=density, airspeed_m_s=along, slope_deg=climb, load=load, lift_margin=LIFT_MARGIN))
         for style, load in power.LOAD.items()
     )
     if not fitted:

@@ -274,6 +274,7 @@ def pack_curve(
     *,
     density_kg_m3: float,
     airspeed_m_s: float = 0.0,
+    slope_deg: float = 0.0,
     load: float = 1.0,
     masses_kg: Sequence[float] | None = None,
     lift_margin: float = 1.3,
@@ -282,6 +283,7 @@ def pack_curve(
 
     Args:
         bare: the rig without a pack (its ``mass_kg``).
+        airspeed_m_s, slope_deg: as :func:`power` takes them, wind and way both in them.
         lift_margin: full thrust over weight that flying needs (only if ``max_lift_kg`` is known).
     """
     from scipy.optimize import minimize_scalar
@@ -291,7 +293,10 @@ def pack_curve(
     def fly(mass: float) -> float:
         rig = replace(bare, mass_kg=bare.mass_kg + mass)
         scaled = replace(pack, energy_wh=per_kg * mass, mass_kg=mass)
-        return minutes(rig, scaled, density_kg_m3=density_kg_m3, airspeed_m_s=airspeed_m_s, load=load)
+        try:
+            return minutes(rig, scaled, density_kg_m3=density_kg_m3, airspeed_m_s=airspeed_m_s, slope_deg=slope_deg, load=load)
+        except InputError:  # so light it can't sink as fast as that
+            return 0.0
 
     ceiling = 6 * bare.mass_kg
     lifts = math.inf if bare.max_lift_kg is None else bare.max_lift_kg / lift_margin - bare.mass_kg

@@ -217,6 +217,16 @@ def test_the_starter_day_can_be_flown(good: DayPlan) -> None:
     assert all(3 <= m <= 5 for _, m in good.endurance.minutes)
 
 
+@pytest.mark.parametrize(("wind", "slope"), [("0", "0"), ("9", "0"), ("-6", "0"), ("0", "25"), ("7", "-20")])
+def test_the_packs_curve_says_at_todays_pack_what_the_minutes_say(wind: str, slope: str) -> None:
+    """Wind and slope count for both: they were up to a quarter apart."""
+    text = _starter_with(headwind_m_s=wind)
+    endurance = _plan(re.sub(r"(?m)^\[run\].*\n", lambda found: f"{found.group()}slope_deg = {slope}\n", re.sub(r"(?m)^points_m.*\n", "", text))).endurance
+    assert endurance
+    for (style, curve), minutes in zip(endurance.curves, [m for s, m in endurance.minutes if s != "hovering"], strict=True):
+        assert np.interp(endurance.pack.mass_kg, curve.mass_kg, curve.minutes) == pytest.approx(minutes, rel=0.01), style
+
+
 def test_the_card_follows_the_sets_of_lines(good: DayPlan) -> None:
     plan = plan_day(good.day, sets=2)
     guide = next(s for s in sections(plan) if s.kind == "display")
