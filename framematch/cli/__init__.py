@@ -21,7 +21,7 @@ import typer
 import framematch
 from framematch.errors import InputError, raised, visible
 
-TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "clips", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
@@ -79,7 +79,7 @@ def main() -> None:
         package = (error.name or "").partition(".")[0]
         if package not in _EXTRA_OF:
             raise
-        measuring = any("measure" in Path(frame.filename).parts for frame in traceback.extract_tb(error.__traceback__))
+        measuring = any({"measure", "clips"} & {*Path(frame.filename).parts} for frame in traceback.extract_tb(error.__traceback__))
         extra = "measure" if measuring else _EXTRA_OF[package]
         _end(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
     except BrokenPipeError:  # who read our output has stopped reading

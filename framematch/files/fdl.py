@@ -123,9 +123,9 @@ def fdl_text(pairing: Pairing) -> str:
     """The FDL file of a pairing, validated by the library. The same pairing gives the same text."""
     fdl = library()
     canvas_px = fdl.DimensionsInt(width=pairing.recording.raster_px[0], height=pairing.recording.raster_px[1])
-    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.title, pairing.recording, pairing.frames)))
+    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.heading, pairing.recording, pairing.frames)))
     document = fdl.FDL(uuid=str(name), fdl_creator=f"framematch {__version__}", default_framing_intent=_INTENT)
-    label = pairing.title[:LABEL_LIMIT] or "recording camera"
+    label = pairing.heading[:LABEL_LIMIT] or "recording camera"
     context = document.add_context(label, f"framematch {__version__}")
     canvas = context.add_canvas(_CANVAS, "recording camera", _CANVAS, canvas_px, pairing.recording.lens.squeeze)
     canvas.set_effective(canvas_px, fdl.PointFloat(x=0, y=0))

@@ -15,7 +15,7 @@ from framematch.text.whole import read_text, why, write_text
 
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a shot that may stand in the same file; ``files.shot`` reads them.
-SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second")
+SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second", "path", "flying")
 
 
 def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:

@@ -13,7 +13,7 @@ from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_
 from framematch.geometry.lens import Lens
 from framematch.geometry.lens_models import BENT, MODELS, PLAIN
 from framematch.geometry.mount import Mount
-from framematch.geometry.pairing import MOST_FRAMES, Frame, Pairing, Tolerance, Turn, check_frame_imaged
+from framematch.geometry.pairing import MOST_FRAMES, About, Frame, Pairing, Tolerance, Turn, check_frame_imaged
 from framematch.geometry.quoted import lens_from_angles
 from framematch.text.toml import Table, nearest_word, one_of
 
@@ -78,6 +78,15 @@ def parse_aspect(value: object) -> float:
     return ratio
 
 
+def _one_line(text: str) -> str:
+    if any(ord(c) < 32 for c in text):
+        raise ValueError("has a line break or another control character: keep it to one line")
+    return text.strip()
+
+
+OneLine = Annotated[str, Field(max_length=120), AfterValidator(_one_line)]
+
+
 def parse_intent(value: str) -> str:
     """``"239:100"``: two whole numbers above 0.
 
@@ -133,6 +142,7 @@ class _CameraTable(Table):
     sensor_mm: tuple[Side, Side] | None = Field(default=None, description="area read out in this mode, [width, height] in mm")
     format: str | None = Field(default=None, description="a generic format's name in place of sensor_mm")
     raster_px: tuple[Pixels, Pixels] = Field(description="the camera's picture, [width, height] in pixels")
+    serial: OneLine = Field(default="", description="the camera's serial number or the crew's own")
     focal_mm: Focal | None = Field(default=None, description="focal length in mm")
     angle_deg: AngleTable | None = Field(default=None, description="quoted angles of view in degrees, in place of focal_mm")
     projection: Projection | None = Field(default=None, description="how the lens maps angles to the picture")
@@ -296,6 +306,7 @@ def _told_apart(frames: Sequence[FrameTable]) -> Sequence[FrameTable]:
 
 
 class RecordingTable(_CameraTable):
+    lens_serial: OneLine = Field(default="", description="the lens's serial number or the crew's own")
     squeeze: Annotated[Number, Field(ge=1, le=2.5)] = Field(default=1.0, description="anamorphic squeeze")
     f_number: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="stop")
     focus_m: Annotated[NumberOrInf, AfterValidator(_distance)] = Field(default=math.inf, description="distance focused at, metres or inf")
@@ -341,6 +352,9 @@ class PairingFile(Table):
     """A pairing file's contents; field descriptions are what errors and help show."""
 
     title: Annotated[str, Field(max_length=200)] = Field(default="", description="what this pairing is called")
+    production: OneLine = Field(default="", description="the production that it is for")
+    unit: OneLine = Field(default="", description="main unit, second unit and so on")
+    notes: Annotated[str, Field(max_length=300), AfterValidator(_one_line)] = Field(default="", description="what the crew should know, one line")
     shot: ShotTable = Field(description="the distances that the guide has to serve")
     recording: RecordingTable = Field(description="the camera whose picture is kept")
     monitoring: MonitoringTable = Field(description="the camera whose picture the goggles show")
@@ -356,6 +370,12 @@ class PairingFile(Table):
         main, *others = (each.frame(r.raster_px, squeeze=r.squeeze) for each in r.frame)
         pairing = Pairing(
             title=self.title,
+            about=About(
+                production=self.production,
+                unit=self.unit,
+                notes=self.notes,
+                serials=tuple(each for each in (("body", r.serial), ("lens", r.lens_serial), ("goggles' camera", m.serial)) if each[1]),
+            ),
             recording=recording,
             frame=main.area,
             monitoring=monitoring,

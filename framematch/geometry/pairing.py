@@ -71,11 +71,33 @@ class Turn:
 
 
 @dataclass(frozen=True, kw_only=True)
+class About:
+    """Whose a pairing is: what a crew writes on its case.
+
+    Args:
+        serials: what carries a number, and the number: ``("lens", "2417")``.
+    """
+
+    production: str = ""
+    unit: str = ""
+    notes: str = ""
+    serials: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def words(self) -> str:
+        """All of it in one line; empty if there is nothing."""
+        whose = ", ".join(filter(None, (self.production, self.unit)))
+        numbers = ", ".join(f"{what} {number}" for what, number in self.serials)
+        return ". ".join(filter(None, (whose, f"Serial numbers: {numbers}" if numbers else "", self.notes.rstrip("."))))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pairing:
     """One recording camera set-up, one monitoring camera set-up and the mount between them.
 
     Args:
         title: what it is called.
+        about: whose it is.
         recording: at its focus setting.
         frame: what will be shown of the recorded picture, in recorded pixels; of several, the main one.
         monitoring: whose picture the goggles show.
@@ -99,6 +121,7 @@ class Pairing:
     """
 
     title: str = ""
+    about: About = field(default_factory=About)
     recording: Camera
     frame: Rect
     monitoring: Camera
@@ -134,6 +157,11 @@ class Pairing:
     def with_range(self, *, near_m: float | None = None, far_m: float | None = None) -> Pairing:
         """The same pairing for another distance range; None keeps what is set."""
         return replace(self, near_m=self.near_m if near_m is None else near_m, far_m=self.far_m if far_m is None else far_m)
+
+    @property
+    def heading(self) -> str:
+        """What it is called and for which production, as footers and labels have it."""
+        return ", ".join(filter(None, (self.title, self.about.production, self.about.unit)))
 
     @property
     def frames(self) -> tuple[Frame, ...]:

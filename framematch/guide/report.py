@@ -280,6 +280,7 @@ def report_json(report: Report) -> dict[str, Any]:
     display = pairing.display.raster_px
     data = {
         "title": pairing.title,
+        "about": {"production": pairing.about.production, "unit": pairing.about.unit, "serials": dict(pairing.about.serials), "notes": pairing.about.notes},
         "display_px": list(display),
         "distance_m": [pairing.near_m, pairing.far_m],
         "angles_deg": {name: {"horizontal": a.horizontal, "vertical": a.vertical, "diagonal": a.diagonal} for name, a in pairing.angles.items()},
