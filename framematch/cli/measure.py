@@ -118,7 +118,7 @@ def lens(
     save_picture(detections_picture(looked), out / "detections.png")
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Residuals of {fit.model.label}"), out / "residuals.png")
     write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
-    write_json(json, lambda: lens_json(fit), decimals=9)  # a coefficient may be small
+    write_json(json, lambda: lens_json(fit), decimals=12)  # a coefficient may be small
     _print_lens(console, fit)
     if sensor_width_mm is None and known is None:
         console.print("Width of the area read out not given: the focal length is as on one 36 mm wide. Angles do not depend on it.", style="dim")
@@ -168,7 +168,7 @@ def mount(
         save_picture(
             residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
         )
-    write_json(json, lambda: mount_json(fit, measured.lenses), decimals=9)
+    write_json(json, lambda: mount_json(fit, measured.lenses), decimals=12)
     if measured.lenses is not None:
         for name, each in zip(("Recording", "Monitoring"), measured.lenses, strict=True):
             heading(console, f"{name} camera")
