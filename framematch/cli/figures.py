@@ -32,7 +32,7 @@ def _number(text: str, option: str, fix: str) -> float:
     except ValueError:
         value = math.nan
     if not 0 < value < math.inf:
-        raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
+        raise InputError(f"{text.strip()!r} is not a number above 0", field=option, fix=fix)
     if not 1e-3 <= value <= MOST:
         raise InputError(f"{text.strip()!r} is out of range", field=option, fix=f"give 0.001 to {MOST}")
     return value

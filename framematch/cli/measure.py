@@ -41,7 +41,10 @@ _DISTANCE = (
     "Metres to what is in the middle of the frame, or to a place x,y in the recorded still: 60@310,204; 2:60@310,204 in the second moment; "
     "inf for the horizon. Of something far, paced out is enough. With --marks: to the wall."
 )
-_TAKE = "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance."
+_TAKE = (
+    "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance; all but the offset if left out. "
+    "From two clips: some of aim, tolerance, wander, keep; aim and tolerance if left out."
+)
 _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
 
 
@@ -105,7 +108,7 @@ def lens(
     from framematch.text.whole import ensure_folder, write_text
 
     if camera not in ("recording", "monitoring"):
-        raise InputError(f"{camera!r} is no camera", field="--camera", fix="use recording or monitoring")
+        raise InputError(f"{camera!r} is not a camera", field="--camera", fix="use recording or monitoring")
     if write and pairing is None:
         raise InputError("needs a pairing file to write to", field="--write", fix="add --pairing FILE")
     before = read_pairing(pairing, kit=kit) if pairing else None
@@ -151,7 +154,7 @@ def mount(
     from framematch.text.whole import ensure_folder, write_text
 
     if lenses not in ("measure", "keep"):
-        raise InputError(f"{lenses!r} is no choice", field="--lenses", fix="use measure or keep")
+        raise InputError(f"{lenses!r} is not a choice", field="--lenses", fix="use measure or keep")
     if pairing is None and (write or lenses == "keep"):
         raise InputError("needs a pairing file", field="--write" if write else "--lenses", fix="name the pairing file first")
     before = read_pairing(pairing, kit=kit) if pairing else None
@@ -187,20 +190,24 @@ def mount(
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     recording: Annotated[
-        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+        list[str] | None,
+        typer.Option(help="The recording camera's still of any scene, several for several moments, or its whole clip.", metavar="STILL..."),
     ] = None,
     monitoring: Annotated[
-        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+        list[str] | None,
+        typer.Option(help="The monitoring camera's, of the same moments in the same order, or its whole clip.", metavar="STILL..."),
     ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
-    take: Annotated[str, typer.Option(help=_TAKE)] = "aim,focal,lens,tolerance",
+    take: Annotated[Optional[str], typer.Option(help=_TAKE)] = None,  # noqa: UP045
+    film: Annotated[Optional[Path], typer.Option(help="From two clips: film of both side by side to write (.mp4 or .gif).", metavar="FILE")] = None,  # noqa: UP045
     json: Json = None,
     kit: Kit = None,
 ) -> None:
-    """Check a guide from stills of any scene, one pair or several, and find the aim that corrects it."""
+    """Check a guide from stills of any scene, one pair or several, or from two whole clips of one flight, and find the aim that corrects it."""
+    from framematch.cli.clips import check_two_clips, is_clip
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.measure.check import check_moments
@@ -210,11 +217,18 @@ def check(
     from framematch.measure.pictures import save_picture
     from framematch.measure.report import check_json, marks_json
     from framematch.measure.stills import named_stills, read_still
-    from framematch.measure.take import parse_names, taken
+    from framematch.measure.take import USUAL, parse_names, taken
     from framematch.text.whole import ensure_folder, write_text
 
+    if recording and monitoring and len(recording) == len(monitoring) == 1 and is_clip(recording[0]) and is_clip(monitoring[0]):
+        if json is not None:
+            raise InputError("goes with stills, not with whole clips", field="--json", fix="leave it out, or give frames such as clip.mp4@12.5")
+        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, kit=kit)
+        return
+    if film is not None:
+        raise InputError("needs two whole clips", field="--film", fix="give a video of each camera, without a time behind an @")
     before = read_pairing(pairing, kit=kit)
-    names = parse_names(take)
+    names = parse_names(take or ",".join(USUAL))
     if not monitoring or not (recording or marks is not None):
         raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
     console = screen(stderr=json == "-")

@@ -145,8 +145,8 @@ def _tiff_bomb(path):
         (lambda p: _header_bomb(p, 50000), "million"),
         (lambda p: _header_bomb(p, 12000), "million"),
         (lambda p: _header_bomb(p, 4000), "cut short|broken"),
-        (lambda p: Image.new("L", (1_000_000, 16)).save(p), "1000000 x 16 pixels is no picture of a camera"),
-        (lambda p: Image.new("L", (16, 40_000)).save(p), "is no picture of a camera"),
+        (lambda p: Image.new("L", (1_000_000, 16)).save(p), "1000000 x 16 pixels is not a picture of a camera"),
+        (lambda p: Image.new("L", (16, 40_000)).save(p), "is not a picture of a camera"),
         (lambda p: p.mkdir(), "is a folder"),
         (lambda p: None, "no such file"),
     ],
@@ -289,7 +289,7 @@ def test_commands_refuse_in_one_line(tmp_path, opencv_doc):
         (("measure", "lens", left, "--chart", DOC, "--bar-mm", 3), "printed at 3 %"),
         (("measure", "mount", "--recording", left, "--monitoring", opencv_doc / "right01.jpg", "--chart", DOC), "do not make pairs"),
         (("measure", "mount", "--recording", left, "--monitoring", left, "--chart", DOC), "are the same picture"),
-        (("chart", "--paper", "A9"), "no paper size"),
+        (("chart", "--paper", "A9"), "not a paper size"),
     ):
         result = run(*arguments, *(() if "chart" in arguments[:1] else ("--out", tmp_path / "out")))
         assert result.exit_code != 0 and isinstance(result.exception, InputError), (arguments, result.output)
