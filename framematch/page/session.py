@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import streamlit as st
@@ -17,7 +18,8 @@ from framematch.page.opened import opened
 
 EXAMPLE = STARTER + "\n" + STARTER_PLAN
 _DRAFT, _ADDRESS, _NOTE = "fm_draft", "fm_address", "fm_note"
-_SET, _AGAIN = "fm_set", "fm_set_again"
+_SET, _AGAIN, _ENDED = "fm_set", "fm_set_again", "fm_ended"
+SHOWN_WITHIN_S = 3.0  # a slow phone's browser has drawn by then
 AREA, AREAS_SHOWN, CHOSEN_M = "area", "view:areas", "fm_distance_m"
 
 
@@ -26,9 +28,10 @@ def begin() -> None:
     context = get_script_run_ctx()
     if context is not None:
         came(context.session_id)
-    # What a run set that was left for a newer one may never have reached the browser.
-    st.session_state[_AGAIN] = set(st.session_state.get(_SET, ()))
-    st.session_state.setdefault(_SET, set())
+    # What was set just now may never have been shown: the browser draws only the newest of runs that come close together.
+    now, ended = time.monotonic(), st.session_state.get(_ENDED, True)
+    st.session_state[_SET] = {key: now if not ended else at for key, at in st.session_state.get(_SET, {}).items() if not ended or now - at < SHOWN_WITHIN_S}
+    st.session_state[_AGAIN], st.session_state[_ENDED] = set(st.session_state[_SET]), False
     if _DRAFT not in st.session_state:
         st.session_state[_DRAFT], st.session_state[_ADDRESS] = Draft(text=next(iter(opened().values()), EXAMPLE)), Address()
         _follow(address_of(st.query_params))
@@ -63,7 +66,7 @@ def _follow(address: Address) -> None:
 
 def end() -> None:
     """When the hand rests: write the state into the address, so that a link or a reload opens it again."""
-    st.session_state[_SET] = set()
+    st.session_state[_ENDED] = True
     text = draft().text
     now = Address(
         link="" if text == EXAMPLE else packed(text),
@@ -117,9 +120,11 @@ def hold(key: str, value: Any, *, under_hand: bool = False) -> None:
     """Make a widget show a value, unless it does so already (setting it anew would jog a hand that moves it).
 
     Args:
-        under_hand: a step may be on its way from the browser, so what a run that was left has set is not set again.
+        under_hand: a step may be on its way from the browser, so what was set just now is not set again.
     """
     again = key in st.session_state[_AGAIN] and not under_hand
-    if key not in st.session_state or st.session_state[key] != value or again:
+    new = key not in st.session_state or st.session_state[key] != value
+    if new or again:
         st.session_state[key] = value
-        st.session_state[_SET].add(key)
+    if new:
+        st.session_state[_SET][key] = time.monotonic()
