@@ -45,11 +45,15 @@ def path(
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the guide's error (faster).")] = False,
     no_room: Annotated[bool, typer.Option("--no-room", help="Leave out the room to the place's surfaces (faster).")] = False,
     starter: Annotated[Optional[Path], typer.Option(help="Write a commented flight to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
+    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
     kit: Kit = None,
 ) -> None:
     """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
+    from functools import partial
+
     from framematch.compare.along import along, things_of
     from framematch.compare.along_report import along_csv, along_json, sentences, text_tables
+    from framematch.day.aircraft import flying_on
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.guide.best import best_guide
@@ -69,9 +73,9 @@ def path(
     if out is not None:
         check_sheet_name(out)
     pairing = read_pairing(file, kit=kit)
-    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={})
     days = None if day is None else _day(day, kit)
-    flown = _flown(asked, days, shot or file)
+    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={}, flies=None if days is None else partial(flying_on, days))
+    flown = _flown(asked, shot or file)
     things = things_of(asked)
     questions = _questions(things, keep_horizon, keep)
     limits = None if fastest is None else _list(fastest)
@@ -81,7 +85,7 @@ def path(
     if out is not None:
         from framematch.output.path_sheet import write_path_sheet
 
-        write_path_sheet(out, found, asked=answers)
+        write_path_sheet(out, found, asked=answers, paper=paper)
     text = {"json": lambda: _dumps({**along_json(found), "answers": answers}), "csv": lambda: along_csv(found)}
     for kind, target in (("json", json), ("csv", csv)):
         if target == "-":
@@ -108,14 +112,10 @@ def _day(file: Path, kit: Path | None) -> Day:
     return read_day(file, kit=kit)
 
 
-def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
-    from dataclasses import replace
-
-    from framematch.day.aircraft import flying_on
+def _flown(shot: Shot, file: Path) -> Flown:
     from framematch.errors import InputError
 
-    asked = shot if day is None else replace(shot, flying=flying_on(day, shot))
-    flown = asked.flown
+    flown = shot.flown
     if flown is None:
         raise InputError("has no path", field="path", file=str(file), fix='add [[path.point]] tables, or [path] with log = "FILE.csv"')
     return flown
@@ -138,6 +138,7 @@ def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, roo
         hits=partial(first_hits, place),
         box=box_of(craft) if craft is not None and room else None,
         surfaces=Surfaces(vertices_m=place.surface.vertices, faces=place.surface.faces) if room else None,
+        openings=shot.openings,
         uncertainty_m=craft.uncertainty_cm / 100 if craft is not None else 0.0,
         rig=None if day is None else rig_of(day, flown.flying.density_kg_m3)[0],
         pack=None if day is None or day.pack is None else pack_of(day),

@@ -141,7 +141,8 @@ def _newton_2d(figures: Figures, u: Floats, v: Floats, x: Floats, y: Floats, edg
     for _ in range(50):
         eu, ev, error = miss(todo, x[todo], y[todo])
         far = error > 4e-16 * size[todo]
-        todo, eu, ev, error = (each[far] for each in (todo, eu, ev, error))
+        todo = todo[far]
+        eu, ev, error = (each[far] for each in (eu, ev, error))
         if not len(todo):
             break
         a, b, c = _distort_slopes(figures, x[todo], y[todo])

@@ -167,7 +167,8 @@ def solve_increasing(model: LensModel, figures: Figures, radius: Floats) -> tupl
         if len(going) and going.all():
             continue
         theta[todo], step[todo] = at, moved
-        todo, at, wanted, low, high = (each[going] for each in (todo, at, wanted, low, high))
+        todo = todo[going]
+        at, wanted, low, high = (each[going] for each in (at, wanted, low, high))
         if not len(todo):
             break
     theta[todo], step[todo] = at, moved[going]
