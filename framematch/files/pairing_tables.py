@@ -55,7 +55,7 @@ def _refuse(reason: str) -> Any:
 
 def _distance(value: float) -> float:
     if value <= 0 or (value > 100_000 and math.isfinite(value)):
-        raise ValueError(f"{value:g} is no distance in metres: {_mm_for_metres(value)}")
+        raise ValueError(f"{value:g} is not a distance in metres: {_mm_for_metres(value)}")
     return value
 
 
@@ -74,7 +74,7 @@ def parse_aspect(value: object) -> float:
     except (ValueError, TypeError, ZeroDivisionError):
         ratio = math.nan
     if not 0.2 <= ratio <= 5:
-        raise ValueError(f'{value!r} is no shape of a picture: write "2.39:1", "16:9" or 1.85')
+        raise ValueError(f'{value!r} is not a shape of a picture: write "2.39:1", "16:9" or 1.85')
     return ratio
 
 
@@ -95,7 +95,7 @@ def parse_intent(value: str) -> str:
     """
     parts = value.split(":")
     if len(parts) != 2 or not all(part.isascii() and part.isdigit() and 0 < len(part) <= 9 and int(part) for part in parts):
-        raise ValueError(f'{value!r} is no shape in whole numbers: write "239:100"')
+        raise ValueError(f'{value!r} is not a shape in whole numbers: write "239:100"')
     return value
 
 

@@ -95,7 +95,7 @@ def _sensor(text: str) -> str | list[float]:
     try:
         width, height = (float(part) for part in parts)
     except ValueError:
-        raise InputError(f"{text[:40]!r} is no format and no size", fix=nearest_word(text, FORMAT_WORDS.values(), "write 24.89 x 13.12 or one of")) from None
+        raise InputError(f"{text[:40]!r} is not a format or a size", fix=nearest_word(text, FORMAT_WORDS.values(), "write 24.89 x 13.12 or one of")) from None
     return [width, height]
 
 
@@ -104,7 +104,7 @@ def _range(text: str) -> list[float]:
     try:
         near, far = (float(word) for word in words)
     except ValueError:
-        raise InputError(f"{text[:40]!r} is no range", fix="write the nearest and the farthest in metres: 1.5 to 30, or 2 to inf") from None
+        raise InputError(f"{text[:40]!r} is not a range", fix="write the nearest and the farthest in metres: 1.5 to 30, or 2 to inf") from None
     return [near, far]
 
 
@@ -118,7 +118,7 @@ def _aspect(text: str) -> str:
 
 def _projection(text: str) -> str:
     if text not in PLAIN:
-        raise InputError(f"{text[:40]!r} is no projection", fix=nearest_word(text, PLAIN, "use one of"))
+        raise InputError(f"{text[:40]!r} is not a projection", fix=nearest_word(text, PLAIN, "use one of"))
     return text
 
 

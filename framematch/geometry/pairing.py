@@ -144,7 +144,7 @@ class Pairing:
 
     def __post_init__(self) -> None:
         if not self.near_m > 0:
-            raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
+            raise InputError(f"{self.near_m} m is not a nearest distance", field="shot.distance_m", fix="give metres above 0")
         if not self.far_m >= self.near_m:
             raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
         if self.near_m <= self.mount.forward_mm / 1000:

@@ -87,7 +87,7 @@ def guide_drawing(
     width, height = report.pairing.display.raster_px
     line = min(max(height / 240, THINNEST_PX), WIDEST_PX) if line_px is None else line_px
     if not THINNEST_PX <= line <= WIDEST_PX:
-        raise InputError(f"{line:g} is no line width", field="line-px", fix=f"give {THINNEST_PX:g} to {WIDEST_PX:g} pixels")
+        raise InputError(f"{line:g} is not a line width", field="line-px", fix=f"give {THINNEST_PX:g} to {WIDEST_PX:g} pixels")
     lines = _lines(report, frames)
     shapes: list[Shape] = []
     for part in PARTS:

@@ -371,7 +371,7 @@ def _check(options: SetOptions) -> None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
         if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
-            raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
+            raise InputError(f"{wide} x {high} is not a display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:
         raise InputError(f"{unknown[0]!r} can't be drawn", field="draw", fix=f"choose from {', '.join(PARTS)}")

@@ -304,7 +304,7 @@ def document(path: Path, *, title: str, subject: str = "") -> Iterator[Document]
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "0")
     if not (epoch.isascii() and epoch.isdecimal() and len(epoch) <= 11):  # to the year 5138
-        raise InputError(f"{epoch!r} is no time", field="SOURCE_DATE_EPOCH", fix="give it in whole seconds since 1970, or unset it")
+        raise InputError(f"{epoch!r} is not a time", field="SOURCE_DATE_EPOCH", fix="give it in whole seconds since 1970, or unset it")
     with written_whole(path) as beside:
         canvas = Canvas(str(beside), pageCompression=1, initialFontName=fonts.base_font(), lang="en")
         canvas.setTitle(title)

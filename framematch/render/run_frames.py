@@ -73,13 +73,13 @@ class Filming:
 
     def __post_init__(self) -> None:
         if self.frames_per_s not in RATES:
-            raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
+            raise InputError(f"{self.frames_per_s} frames per second is not a rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
         if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
-            raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
+            raise InputError(f"{self.shutter_deg:g} degrees is not a shutter angle", field="shutter", fix="give above 0, at most 360")
         if self.moments is not None and not (1 <= self.moments < 64 and self.moments % 2):
             raise InputError(f"{self.moments} moments for one frame's blur", field="moments", fix="give an odd number, 1 to 63")
         if not 120 <= self.height_px <= 1080:
-            raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
+            raise InputError(f"{self.height_px} pixels is not a height here", field="height", fix="give 120 to 1080")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -221,7 +221,7 @@ def check_picture_name(path: Path) -> None:
         InputError: it does not end as a PNG, JPEG, WebP or TIFF file does, or its folder isn't there.
     """
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff"):
-        raise InputError(f"{path.suffix or 'no ending'} is no picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
+        raise InputError(f"{path.suffix or 'no ending'} is not a picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
     if not path.parent.is_dir():
         raise InputError(f"there is no folder {path.parent}", field="out", fix="make it first or name another", file=str(path))
 

@@ -426,7 +426,7 @@ def test_impossible_comes_first_on_the_screen_too(tmp_path: Path, monkeypatch: p
         ('pairing = "rig.toml"\n[aircraft]\nmass_kg = "3 m"\nprop_diameter_m = 0.18', "m is a length, not a mass"),
         ('pairing = "rig.toml"\n[aircraft]\nmas_kg = 3\nprop_diameter_m = 0.18', "mass_kg"),
         ('pairing = "rig.toml"\n[pack]\nmass_kg = 1', "either cells and capacity_ah"),
-        ('pairing = "rig.toml"\n[exposure]\nlight = "sunnny"\niso = 100\nf_number_range = [2, 8]', "is no light known here"),
+        ('pairing = "rig.toml"\n[exposure]\nlight = "sunnny"\niso = 100\nf_number_range = [2, 8]', "is not a light known here"),
         ('pairing = "rig.toml"\n[exposure]\nlight = "full sun"\niso = nan\nf_number_range = [2, 8]', "iso"),
         ('pairing = "rig.toml"\n[exposure]\nlight = "full sun"\niso = 100\nf_number_range = [8, 2]', "widest opening"),
         ('pairing = "rig.toml"\n[[shots]]\nname = "a"\ntake_s = 9\n[[shots]]\nname = "a"\ntake_s = 9', "two shots are called 'a'"),

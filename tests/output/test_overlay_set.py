@@ -103,8 +103,8 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
     folder = folder_of(tmp_path / "pairings", 1)
     (tmp_path / "file").write_text("")
     for options, says in (
-        (SetOptions(sizes_px=((0, 720),)), "no display"),
-        (SetOptions(sizes_px=((30000, 30000),)), "no display"),
+        (SetOptions(sizes_px=((0, 720),)), "not a display"),
+        (SetOptions(sizes_px=((30000, 30000),)), "not a display"),
         (SetOptions(parts=("halo",)), "can't be drawn"),
         (SetOptions(paper="B5"), "not a paper size"),
         (SetOptions(display_mm=(900, 500)), "fits no paper"),

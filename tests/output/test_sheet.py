@@ -175,7 +175,7 @@ def test_what_does_not_fit_is_refused_before_anything_is_written(tmp_path: Path,
         write_sheets(tmp_path / "a.pdf", [report], display_mm=(600, 340))
     with pytest.raises(InputError, match="not a paper size"):
         write_sheets(tmp_path / "a.pdf", [report], paper="B5")
-    with pytest.raises(InputError, match="no distance to a wall"):
+    with pytest.raises(InputError, match="not a distance to a wall"):
         write_sheets(tmp_path / "a.pdf", [report], wall_m=0.0)
     assert not list(tmp_path.iterdir())
 
