@@ -38,7 +38,7 @@ def _number(text: str, option: str, fix: str) -> float:
     return value
 
 
-def write_json(target: str | None, figures: Callable[[], object]) -> None:
+def write_json(target: str | None, figures: Callable[[], object], *, decimals: int = 6) -> None:
     """Write figures as JSON to a file, or to standard output for ``-``; nothing for None.
 
     Infinite ones become ``"inf"``, those that are not known null.
@@ -52,7 +52,7 @@ def write_json(target: str | None, figures: Callable[[], object]) -> None:
     from framematch.guide.report import plain
     from framematch.text.whole import write_text
 
-    text = json.dumps(plain(figures()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(plain(figures(), decimals=decimals), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     if target == "-":
         sys.stdout.write(text)
     else:

@@ -377,14 +377,14 @@ def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
     return [[[float(x), float(y)] for x, y in ring] for ring in rings]
 
 
-def plain(value: Any) -> Any:
-    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, six decimals."""
+def plain(value: Any, *, decimals: int = 6) -> Any:
+    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, so many decimals."""
     if isinstance(value, dict):
-        return {key: plain(each) for key, each in value.items()}
+        return {key: plain(each, decimals=decimals) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
-        return [plain(each) for each in value]
+        return [plain(each, decimals=decimals) for each in value]
     if isinstance(value, float):
         if math.isnan(value):
             return None
-        return "inf" if math.isinf(value) else round(value, 6)
+        return "inf" if math.isinf(value) else round(value, decimals)
     return value
