@@ -48,8 +48,11 @@ def path(
     kit: Kit = None,
 ) -> None:
     """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
+    from functools import partial
+
     from framematch.compare.along import along, things_of
     from framematch.compare.along_report import along_csv, along_json, sentences, text_tables
+    from framematch.day.aircraft import flying_on
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.guide.best import best_guide
@@ -69,9 +72,9 @@ def path(
     if out is not None:
         check_sheet_name(out)
     pairing = read_pairing(file, kit=kit)
-    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={})
     days = None if day is None else _day(day, kit)
-    flown = _flown(asked, days, shot or file)
+    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={}, flies=None if days is None else partial(flying_on, days))
+    flown = _flown(asked, shot or file)
     things = things_of(asked)
     questions = _questions(things, keep_horizon, keep)
     limits = None if fastest is None else _list(fastest)
@@ -108,14 +111,10 @@ def _day(file: Path, kit: Path | None) -> Day:
     return read_day(file, kit=kit)
 
 
-def _flown(shot: Shot, day: Day | None, file: Path) -> Flown:
-    from dataclasses import replace
-
-    from framematch.day.aircraft import flying_on
+def _flown(shot: Shot, file: Path) -> Flown:
     from framematch.errors import InputError
 
-    asked = shot if day is None else replace(shot, flying=flying_on(day, shot))
-    flown = asked.flown
+    flown = shot.flown
     if flown is None:
         raise InputError("has no path", field="path", file=str(file), fix='add [[path.point]] tables, or [path] with log = "FILE.csv"')
     return flown
@@ -138,6 +137,7 @@ def _filming(pairing: Pairing, shot: Shot, flown: Flown, day: Day | None, *, roo
         hits=partial(first_hits, place),
         box=box_of(craft) if craft is not None and room else None,
         surfaces=Surfaces(vertices_m=place.surface.vertices, faces=place.surface.faces) if room else None,
+        openings=shot.openings,
         uncertainty_m=craft.uncertainty_cm / 100 if craft is not None else 0.0,
         rig=None if day is None else rig_of(day, flown.flying.density_kg_m3)[0],
         pack=None if day is None or day.pack is None else pack_of(day),

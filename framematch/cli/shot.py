@@ -10,6 +10,7 @@ import typer
 from framematch.scene.places import FILES
 
 if TYPE_CHECKING:
+    from framematch.files.shot import Flies
     from framematch.geometry.pairing import Pairing
     from framematch.scene.people import Figure
     from framematch.shot.shot import Shot
@@ -49,6 +50,7 @@ def shot_asked(
     gap: dict[str, Any],
     run: dict[str, Any],
     named: bool = False,
+    flies: Flies | None = None,
 ) -> Shot:
     """The shot of a file, with what options say in its place.
 
@@ -58,6 +60,7 @@ def shot_asked(
         scale, up: of the mesh.
         gap, run: keys of those tables as people typed them; None for what was not.
         named: refuse a shot of which no opening is named.
+        flies: as :func:`framematch.files.shot.read_shot` has it.
     """
     from framematch.files.shot import read_shot
     from framematch.scene.mesh_checks import SUFFIXES
@@ -76,7 +79,7 @@ def shot_asked(
         "run": {key: value for key, value in run.items() if value is not None},
         "place": mesh if place is None else {},
     }
-    return read_shot(pairing, file, place=place, changes={table: values for table, values in changes.items() if values}, named=named)
+    return read_shot(pairing, file, place=place, changes={table: values for table, values in changes.items() if values}, named=named, flies=flies)
 
 
 def numbers_of(text: str, count: int, option: str, example: str) -> tuple[float, ...]:

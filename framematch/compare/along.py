@@ -14,7 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.compare.passing import Passing, passings
 from framematch.compare.seen import chords_in, cone_rad, project_held
+from framematch.compare.stays import stays
 from framematch.flight.power import Pack, Rig, power_of
 from framematch.geometry.camera import frame_in
 from framematch.geometry.pairing import Pairing
@@ -25,7 +27,7 @@ from framematch.shot.contact import Box, Room, Surfaces, room_along
 from framematch.shot.flown import Flown
 from framematch.shot.horizon import horizon_in
 from framematch.shot.lean import attitude_deg, lean_of
-from framematch.shot.opening import SIDES
+from framematch.shot.opening import SIDES, Opening
 from framematch.shot.shot import Shot
 
 Floats = NDArray[np.float64]
@@ -61,7 +63,7 @@ class Filming:
         shutter_s: exposure time.
         readout_s: from the first row of the raster to the last; None where not known.
         hits: finds the distance to what is filmed at the frame's middle.
-        box: the aircraft's; with ``surfaces`` gives the room round it.
+        box: the aircraft's; with ``surfaces`` gives the room round it, with ``openings`` that to their sides.
         uncertainty_m: how far the flown path may be off, 95 %.
         rig, pack: for what is used of the pack.
     """
@@ -71,6 +73,7 @@ class Filming:
     hits: Hits | None = None
     box: Box | None = None
     surfaces: Surfaces | None = None
+    openings: tuple[Opening, ...] = ()
     uncertainty_m: float = 0.0
     rig: Rig | None = None
     pack: Pack | None = None
@@ -87,6 +90,7 @@ class Seen:
         blur_percent: that over the exposure, of the frame's width.
         skew_deg: lean of an upright line there while the rows are read; NaN where the readout is not known.
         distance_m: depth of its middle along the camera's axis.
+        off_percent: how far its middle may lie elsewhere in the frame, of the frame's width, from the same figures as the horizon's.
         stays: when any of it comes into the frame and leaves it; from the start or to the end of the flight
             where it is in it then.
         whole_stays: the same for all of it.
@@ -101,6 +105,7 @@ class Seen:
     blur_percent: Floats
     skew_deg: Floats
     distance_m: Floats
+    off_percent: Floats
     stays: tuple[tuple[float, float], ...]
     whole_stays: tuple[tuple[float, float], ...]
 
@@ -116,10 +121,12 @@ class Along:
         horizon_percent, horizon_roll_deg: as :func:`~framematch.shot.horizon.horizon_in`; ``_off`` the half-widths of
             their 95 % intervals from mass, drag, wind and tilt.
         filmed_m: depth of what the frame's middle shows; NaN where not known, infinite for sky.
-        blur_percent: of that, of the frame's width, from flying and turning.
+        blur_percent: of that, of the frame's width, from flying and turning. ``skew_deg``: lean of an upright line there while
+            the rows are read; NaN where the readout is not known.
         guide_error_percent: of the guide's rectangle at that distance, the worst edge.
         stabiliser_percent: (T, 3) of the stabiliser's margin (pan, tilt, roll) that takes out the turns quicker than a second.
         battery_w: NaN where the rig is not known. ``used_wh``: up to then.
+        room: to the place's surfaces. ``passings``: to the sides of each opening.
     """
 
     pairing: Pairing
@@ -141,6 +148,7 @@ class Along:
     horizon_roll_off_deg: Floats
     filmed_m: Floats
     blur_percent: Floats
+    skew_deg: Floats
     guide_error_percent: Floats
     margin: Margin
     stabiliser_percent: Floats
@@ -148,6 +156,14 @@ class Along:
     used_wh: Floats
     seen: tuple[Seen, ...]
     room: Room | None
+    passings: tuple[Passing, ...]
+
+    @property
+    def used_percent(self) -> dict[str, Floats]:
+        """Of each limit that is known (lean, thrust, turning), in percent (T,)."""
+        f = self.flown.flying
+        known = {"lean": (self.lean_deg, f.lean_deg), "thrust": (self.thrust_n, f.thrust_n), "turning": (self.turn_rate_deg_s, f.turn_deg_s)}
+        return {name: 100 * values / most for name, (values, most) in known.items() if most is not None}
 
     @property
     def turn_rate_deg_s(self) -> Floats:
@@ -173,8 +189,10 @@ def along(pairing: Pairing, flown: Flown, things: Sequence[Thing] = (), *, filmi
     heading, pitch, roll = attitude_deg(airframe)
     turn = flown.turn_rad_s(times)
     height, slope = horizon_in(pairing.recording, pairing.frame, recording)
-    height_off, slope_off = _horizon_tolerance(pairing, flown, times, height, slope)
+    moved = _moved(flown)
+    height_off, slope_off = _horizon_tolerance(pairing, moved, times, height, slope)
     filmed = _filmed(pairing, flown, times, filming.hits)
+    blur, skew = _middle_motion(pairing, flown, times, filmed, filming)
     margin = stabiliser_margin(pairing.recording, frame_in(pairing.recording.raster_px, keep_percent=pairing.keep_percent))
     air = motion.velocity_m_s - np.array(flown.flying.wind_m_s)
     drawn = np.full(len(times), np.nan)
@@ -203,19 +221,21 @@ def along(pairing: Pairing, flown: Flown, things: Sequence[Thing] = (), *, filmi
         horizon_off_percent=height_off,
         horizon_roll_off_deg=slope_off,
         filmed_m=filmed,
-        blur_percent=_middle_blur(pairing, flown, times, filmed, filming.shutter_s),
+        blur_percent=blur,
+        skew_deg=skew,
         guide_error_percent=_guide_error(pairing, guide, filmed),
         margin=margin,
         stabiliser_percent=_stabiliser(flown, times, margin),
         battery_w=drawn,
         used_wh=np.concatenate([0 * drawn[:1], np.cumsum(step * (drawn[1:] + drawn[:-1]) / 2)]) / 3600,
-        seen=tuple(_seen(pairing, flown, times, thing, filming) for thing in things),
+        seen=tuple(_seen(pairing, flown, times, thing, filming, moved) for thing in things),
         room=None if filming.box is None or filming.surfaces is None else room_along(flown, filming.box, filming.surfaces),
+        passings=() if filming.box is None else passings(flown, filming.box, filming.openings),
     )
 
 
-def _horizon_tolerance(pairing: Pairing, flown: Flown, times: Floats, height: Floats, slope: Floats) -> tuple[Floats, Floats]:
-    """Half-widths of 95 % intervals, by differences, the inputs independent."""
+def _moved(flown: Flown) -> list[Flown]:
+    """The flight with each figure that is a guess moved by the half-width of its 95 % interval; the inputs are independent."""
     f = flown.flying
     x, y, z = f.wind_m_s
     moved = [
@@ -225,12 +245,25 @@ def _horizon_tolerance(pairing: Pairing, flown: Flown, times: Floats, height: Fl
         replace(flown, flying=replace(f, wind_m_s=(x, y, z + f.wind_off_m_s))) if f.wind_off_m_s else None,
         replace(flown, camera_tilt_deg=max(flown.camera_tilt_deg - f.tilt_deg, -90.0)) if f.tilt_deg else None,
     ]
+    return [each for each in moved if each is not None]
+
+
+def _horizon_tolerance(pairing: Pairing, moved: list[Flown], times: Floats, height: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    """Half-widths of 95 % intervals, by differences."""
     off_height, off_slope = np.zeros(len(times)), np.zeros(len(times))
     for each in moved:
-        if each is not None:
-            there = horizon_in(pairing.recording, pairing.frame, each.recording(times))
-            off_height, off_slope = np.hypot(off_height, there[0] - height), np.hypot(off_slope, there[1] - slope)
+        there = horizon_in(pairing.recording, pairing.frame, each.recording(times))
+        off_height, off_slope = np.hypot(off_height, there[0] - height), np.hypot(off_slope, there[1] - slope)
     return off_height, off_slope
+
+
+def _place_tolerance(pairing: Pairing, moved: list[Flown], times: Floats, point_m: Floats, pixels: Floats) -> Floats:
+    """How far a point of the scene may lie elsewhere in the frame (T,), percent of its width: half-width of the 95 % interval, by differences."""
+    off = np.zeros(len(times))
+    for each in moved:
+        there, ok = pairing.recording.project(_from_camera(each, times, point_m[None])[:, 0])
+        off = np.hypot(off, np.where(ok, in_frame_widths(pairing.recording, pairing.frame, there - pixels), np.nan))
+    return 100 * off
 
 
 def _filmed(pairing: Pairing, flown: Flown, times: Floats, hits: Hits | None) -> Floats:
@@ -248,12 +281,19 @@ def _middle(pairing: Pairing) -> tuple[float, float]:
     return (f.left + f.right) / 2, (f.top + f.bottom) / 2
 
 
-def _middle_blur(pairing: Pairing, flown: Flown, times: Floats, filmed: Floats, shutter_s: float) -> Floats:
+def _middle_motion(pairing: Pairing, flown: Flown, times: Floats, filmed: Floats, filming: Filming) -> tuple[Floats, Floats]:
+    """Blur in percent of the frame's width and skew in degrees (T,) of what the frame's middle shows."""
     ray, _ = pairing.recording.unproject(_middle(pairing))
     depth = np.where(np.isnan(filmed), np.nan, np.minimum(filmed, 1e6))  # the sky moves by turning alone
     points = ray / ray[2] * depth[:, None]
     speed = image_velocity_px_s(pairing.recording, points, velocity_m_s=flown.velocity_m_s(times), turn_rad_s=flown.turn_rad_s(times))
-    return 100 * shutter_s * in_frame_widths(pairing.recording, pairing.frame, speed)
+    return 100 * filming.shutter_s * in_frame_widths(pairing.recording, pairing.frame, speed), _skew(pairing, speed, filming)
+
+
+def _skew(pairing: Pairing, motion_px_s: Floats, filming: Filming) -> Floats:
+    if filming.readout_s is None:
+        return np.full(len(motion_px_s), np.nan)
+    return lean_deg(pairing.recording, across_px_s=motion_px_s[:, 0], readout_s=filming.readout_s)
 
 
 def _guide_error(pairing: Pairing, guide: Guide | None, filmed: Floats) -> Floats:
@@ -280,7 +320,7 @@ def _stabiliser(flown: Flown, times: Floats, margin: Margin) -> Floats:
         return np.asarray(np.where(np.isnan(room), np.nan, 100 * np.abs(np.degrees(vectors[:, [1, 0, 2]])) / room))
 
 
-def _seen(pairing: Pairing, flown: Flown, times: Floats, thing: Thing, filming: Filming) -> Seen:
+def _seen(pairing: Pairing, flown: Flown, times: Floats, thing: Thing, filming: Filming, moved: list[Flown]) -> Seen:
     camera, frame = pairing.recording, pairing.frame
     cone = cone_rad(camera, frame)
 
@@ -293,9 +333,9 @@ def _seen(pairing: Pairing, flown: Flown, times: Floats, thing: Thing, filming: 
     pixels, imaged = camera.project(local)
     middle = local[:, len(thing.points_m) // 2]
     motion = image_velocity_px_s(camera, middle, velocity_m_s=flown.velocity_m_s(times), turn_rad_s=flown.turn_rad_s(times))
-    shown = frame.contains(camera.project(middle)[0])
+    place = camera.project(middle)[0]
+    shown = frame.contains(place)
     speed = np.where(shown, in_frame_widths(camera, frame, motion), np.nan)
-    skew = np.full(len(times), np.nan) if filming.readout_s is None else lean_deg(camera, across_px_s=motion[:, 0], readout_s=filming.readout_s)
     span = np.where(np.asarray(imaged.all(axis=1))[:, None], pixels.max(axis=1) - pixels.min(axis=1), np.nan)
     now = state(times)
     return Seen(
@@ -306,8 +346,9 @@ def _seen(pairing: Pairing, flown: Flown, times: Floats, thing: Thing, filming: 
         height_percent=100 * span[:, 1] / frame.height,
         speed=speed,
         blur_percent=100 * speed * filming.shutter_s,
-        skew_deg=np.where(shown, skew, np.nan),
+        skew_deg=np.where(shown, _skew(pairing, motion, filming), np.nan),
         distance_m=middle[:, 2],
+        off_percent=np.where(shown, _place_tolerance(pairing, moved, times, thing.points_m[len(thing.points_m) // 2], place), np.nan),
         stays=stays(times, now[:, 0], lambda t: state(t)[..., 0]),
         whole_stays=stays(times, now[:, 1], lambda t: state(t)[..., 1]),
     )
@@ -317,24 +358,6 @@ def _from_camera(flown: Flown, times: Floats, points_m: Floats) -> Floats:
     """Points (n, 3) of the scene in camera axes at times (T,): (T, n, 3)."""
     pose = flown.recording(times)
     return np.asarray((points_m - pose.translation_m[:, None]) @ pose.rotation)
-
-
-def stays(times: Floats, holds: Mask, state: Callable[[Floats], Mask]) -> tuple[tuple[float, float], ...]:
-    """From when to when something holds, its changes between moments (T,) found by halving to a tenth of a millisecond."""
-    changes = np.flatnonzero(holds[1:] != holds[:-1])
-    low, high = times[changes], times[changes + 1]
-    for _ in range(max(1, math.ceil(math.log2(max(float(np.diff(times).max()) / 1e-4, 2.0))))):
-        if not len(changes):
-            break
-        middle = (low + high) / 2
-        same = state(middle) == holds[changes]
-        low, high = np.where(same, middle, low), np.where(same, high, middle)
-    ends = [float(t) for t in (low + high) / 2]
-    if holds[0]:
-        ends.insert(0, float(times[0]))
-    if holds[-1]:
-        ends.append(float(times[-1]))
-    return tuple(zip(ends[::2], ends[1::2], strict=True))
 
 
 def things_of(shot: Shot) -> tuple[Thing, ...]:

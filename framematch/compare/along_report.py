@@ -11,15 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.compare.along import Along, Seen
+from framematch.compare.passing import Passing
 from framematch.compare.report import NOTHING, TextTable
 from framematch.guide.report import plain
 from framematch.shot.contact import Nearest
+from framematch.shot.opening import SIDES
 from framematch.shot.path import Path
 from framematch.shot.timing import asked
 
 Floats = NDArray[np.float64]
 
 ROWS = 13
+SIDE_WORDS = {"left": "left", "top": "above", "right": "right", "bottom": "below"}
 CAUTION = (
     "Advisory only. It leaves out gusts, wash from walls, drift in position, the pilot's line, lag of the motors and whatever the place's "
     "surfaces don't show: wires, glass a scan has missed, doors, people who move. It never says that a path is safe. Propellers and packs injure: "
@@ -83,7 +86,7 @@ def seen_table(a: Along) -> TextTable:
     """When each edge and subject is in the frame, with its size and speed there."""
     return TextTable(
         title="In the frame",
-        headings=("what", "in the frame s", "all of it s", "largest height %", "fastest widths/s", "blur %", "skew deg"),
+        headings=("what", "in the frame s", "all of it s", "largest height %", "fastest widths/s", "blur %", "skew deg", "± place %"),
         rows=tuple(
             (
                 s.thing.name,
@@ -93,16 +96,28 @@ def seen_table(a: Along) -> TextTable:
                 _largest(s.speed, ".2f"),
                 _largest(s.blur_percent, ".1f"),
                 _largest(np.abs(s.skew_deg), ".1f"),
+                _largest(s.off_percent, ".1f"),
             )
             for s in a.seen
         ),
-        note="Wherever the lens would show it: what stands in front is not counted. Speed and blur: of its middle, while that is in the frame.",
+        note="Wherever the lens would show it: what stands in front is not counted. Speed, blur and place: of its middle, while that is in the frame; "
+        "± is the 95 % interval of its place, of the frame's width, from the figures that are guesses.",
+    )
+
+
+def passing_table(a: Along) -> TextTable:
+    """Room to the sides of each opening while the aircraft, as it leans, is in its wall."""
+    return TextTable(
+        title="Through the openings",
+        headings=("opening", "in the wall s", *(f"{SIDE_WORDS[side]} cm" for side in SIDES)),
+        rows=tuple((str(p.opening), f"{p.from_s:.2f} to {p.to_s:.2f}", *(f"{room:.0f}" for _, room, _ in p.side_cm)) for p in a.passings),
+        note="Smallest room to each side, as the opening is flown at, with the path flown exactly; below 0 it strikes. Advisory: it clears no flight.",
     )
 
 
 def text_tables(a: Along) -> tuple[TextTable, ...]:
     """Every table, leaving out those with nothing to say."""
-    return tuple(t for t in (flight_table(a), seen_table(a), picture_table(a)) if t.rows)
+    return tuple(t for t in (flight_table(a), seen_table(a), passing_table(a), picture_table(a)) if t.rows)
 
 
 def sentences(a: Along) -> tuple[str, ...]:
@@ -110,7 +125,9 @@ def sentences(a: Along) -> tuple[str, ...]:
     lines = [f"{a.flown.length_m:.1f} m in {a.flown.duration_s:.2f} s, at most {a.speed_m_s.max():.1f} m/s ({3.6 * a.speed_m_s.max():.0f} km/h)."]
     lines += [f"Speeds up by up to {max(a.along_m_s2.max(), 0.0):.1f} and brakes by up to {max(-a.along_m_s2.min(), 0.0):.1f} m/s2."]
     lines += _limits(a)
+    lines += _wind(a)
     lines += _horizon(a)
+    lines += [_passing(a, each) for each in a.passings]
     lines += _room(a)
     worst = np.nanmax(np.append(a.stabiliser_percent.max(axis=1), -1.0))
     if worst > 100:
@@ -135,6 +152,28 @@ def _limits(a: Along) -> list[str]:
         i = int(a.turn_rate_deg_s.argmax())
         out.append(f"Most turning: {a.turn_rate_deg_s[i]:.0f} deg/s at {a.times_s[i]:.2f} s, {100 * a.turn_rate_deg_s[i] / f.turn_deg_s:.0f} % of the limit.")
     return out
+
+
+def _wind(a: Along) -> list[str]:
+    x, y, z = a.flown.flying.wind_m_s
+    if not (x or y or z):
+        return []
+    return [
+        f"Wind {math.hypot(x, y, z):.1f} m/s from {math.degrees(math.atan2(-x, z)):+.0f} deg (right of -z), taken as steady and the same everywhere: no gusts."
+    ]
+
+
+def _passing(a: Along, p: Passing) -> str:
+    room = {side: cm for side, cm, _ in p.side_cm}
+    said = ", ".join(f"{room[side]:.0f} cm {SIDE_WORDS[side]}" for side in ("left", "right", "top", "bottom"))
+    line = f"Through opening {p.opening} at {(p.from_s + p.to_s) / 2:.2f} s, margin by these figures: {said}"
+    side, _, when = min(p.side_cm, key=lambda each: each[1])
+    if p.closest_cm < 0:
+        return f"{line}; it strikes the {side} edge at {when:.2f} s."
+    off = 100 * a.filming.uncertainty_m
+    if off and p.closest_cm < off:
+        return f"{line}; less than the {off:.0f} cm by which the flown path may be off: not clear."
+    return f"{line}."
 
 
 def _horizon(a: Along) -> list[str]:
@@ -217,15 +256,18 @@ def along_csv(a: Along) -> str:
         "horizon_roll_off_deg": a.horizon_roll_off_deg,
         "filmed_m": a.filmed_m,
         "blur_percent": a.blur_percent,
+        "skew_deg": a.skew_deg,
         "guide_error_percent": a.guide_error_percent,
         **{f"stabiliser_{axis}_percent": a.stabiliser_percent[:, i] for i, axis in enumerate(("pan", "tilt", "roll"))},
         "battery_w": a.battery_w,
         "used_wh": a.used_wh,
+        **{f"{name}_used_percent": values for name, values in a.used_percent.items()},
     }
     if room is not None:
         columns["room_m"] = room
     for s in a.seen:
-        for name, values in (("in_frame", s.in_frame), ("height_percent", s.height_percent), ("blur_percent", s.blur_percent), ("distance_m", s.distance_m)):
+        curves = ("width_percent", "height_percent", "blur_percent", "skew_deg", "distance_m", "off_percent")
+        for name, values in (("in_frame", s.in_frame), ("frame_widths_s", s.speed), *((name, getattr(s, name)) for name in curves)):
             columns[f"{s.thing.name} {name}"] = values.astype(np.float64)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -252,6 +294,7 @@ def along_json(a: Along) -> dict[str, Any]:
         "horizon_roll_off_deg",
         "filmed_m",
         "blur_percent",
+        "skew_deg",
         "guide_error_percent",
         "battery_w",
         "used_wh",
@@ -264,9 +307,11 @@ def along_json(a: Along) -> dict[str, Any]:
             **{name: getattr(a, name).tolist() for name in curves},
             "position_m": a.position_m.tolist(),
             "turn_deg_s": a.turn_deg_s.tolist(),
+            "limits_used_percent": {name: values.tolist() for name, values in a.used_percent.items()},
             "stabiliser_percent": a.stabiliser_percent.tolist(),
             "things": [_thing(s) for s in a.seen],
             "room": None if a.room is None else {"closest": _nearest(a.room.closest), "contact": _nearest(a.room.contact)},
+            "openings": [_through(p) for p in a.passings],
             "says": list(sentences(a)),
         }
     )
@@ -274,13 +319,17 @@ def along_json(a: Along) -> dict[str, Any]:
 
 
 def _thing(s: Seen) -> dict[str, Any]:
-    curves = ("height_percent", "width_percent", "speed", "blur_percent", "skew_deg", "distance_m")
+    curves = ("height_percent", "width_percent", "speed", "blur_percent", "skew_deg", "distance_m", "off_percent")
     return {
         "name": s.thing.name,
         "in_frame_s": [list(each) for each in s.stays],
         "all_in_frame_s": [list(each) for each in s.whole_stays],
         **{{"speed": "frame_widths_s"}.get(name, name): getattr(s, name).tolist() for name in curves},
     }
+
+
+def _through(p: Passing) -> dict[str, Any]:
+    return {"opening": p.opening, "in_wall_s": [p.from_s, p.to_s], "room_cm": {side: {"cm": room, "at_s": when} for side, room, when in p.side_cm}}
 
 
 def _nearest(near: Nearest | None) -> dict[str, Any] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,8 +47,7 @@ def clearance(gap: Opening, run: Run, aircraft: Aircraft) -> Clearance:
     box = aircraft.box_m @ aircraft.opening_from_airframe(run).T + run.camera_m(0.0)
     direction = run.direction / run.direction[2]
     hulls = [shapely.MultiPoint((box + direction * (z - box[:, 2:]))[:, :2]).convex_hull for z in dict.fromkeys((0.0, gap.thickness_m))]
-    opening = shapely.Polygon(gap.outline(128)[:, :2])
-    sides = tuple((side, 100 * min(_room(gap, opening, hull, side) for hull in hulls)) for side in SIDES)
+    sides = tuple((side, 100 * float(room.min())) for side, room in rooms_m(gap, hulls).items())
     closest = min(room for _, room in sides)
     fits = _fits(gap, hulls)
     return Clearance(
@@ -59,21 +59,24 @@ def clearance(gap: Opening, run: Run, aircraft: Aircraft) -> Clearance:
     )
 
 
-def _room(gap: Opening, opening: shapely.Polygon, hull: shapely.Polygon, side: str) -> float:
-    left, top, right, bottom = hull.bounds
+def rooms_m(gap: Opening, hulls: Sequence[shapely.Polygon]) -> dict[str, Floats]:
+    """Room (n,) to each side of the opening for outlines of what passes it, in its own plane (x right, y down); below 0 it strikes."""
     w, h = gap.width_m / 2, gap.height_m / 2
-    if gap.shape == "rectangle" or (gap.shape == "arch" and side == "bottom"):
-        return float({"left": left + w, "top": top + h, "right": w - right, "bottom": h - bottom}[side])
-    edge = shapely.LineString(gap.edge(side, 129)[:, :2])
-    corners = shapely.points(shapely.get_coordinates(hull)[:-1])
-    poking = ~shapely.contains_properly(opening, corners)
-    # A corner outside belongs to the side that it is nearest to.
-    others = [shapely.LineString(gap.edge(s, 129)[:, :2]) for s in SIDES if s != side]
-    nearest = shapely.distance(corners, edge) <= np.min([shapely.distance(corners, o) for o in others], axis=0)
-    struck = poking & nearest
-    if struck.any():
-        return -float(shapely.distance(corners[struck], edge).max())
-    return float(hull.distance(edge))
+    left, top, right, bottom = np.array([hull.bounds for hull in hulls]).T
+    straight = {"left": left + w, "top": top + h, "right": w - right, "bottom": h - bottom}
+    opening = shapely.Polygon(gap.outline(128)[:, :2])
+    edges = {side: shapely.LineString(gap.edge(side, 129)[:, :2]) for side in SIDES}
+
+    def room(hull: shapely.Polygon, side: str) -> float:
+        corners = shapely.points(shapely.get_coordinates(hull)[:-1])
+        poking = ~shapely.contains_properly(opening, corners)
+        away = {each: shapely.distance(corners, edge) for each, edge in edges.items()}
+        # A corner outside belongs to the side that it is nearest to.
+        struck = poking & (away[side] <= np.min([d for each, d in away.items() if each != side], axis=0))
+        return -float(away[side][struck].max()) if struck.any() else float(hull.distance(edges[side]))
+
+    plain = SIDES if gap.shape == "rectangle" else ("bottom",) if gap.shape == "arch" else ()
+    return {side: straight[side] if side in plain else np.array([room(hull, side) for hull in hulls]) for side in SIDES}
 
 
 def _fits(gap: Opening, hulls: list[shapely.Polygon]) -> bool:

@@ -7,7 +7,7 @@ file may carry them; its own reader passes over them, as this one passes over th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -153,6 +153,10 @@ class SecondTable(Table):
     at_m: Metres | None = Field(default=None, description="distance before the gap of the cut; the nearest of the run's if left out")
 
 
+#: What flies a shot, its path not yet known.
+Flies = Callable[[Shot], Flying]
+
+
 class ShotFile(Table):
     """The tables of a shot; field descriptions are what errors show."""
 
@@ -174,7 +178,13 @@ class ShotFile(Table):
 
 
 def read_shot(
-    pairing: Pairing, path: Path | str, *, place: Place | None = None, changes: Mapping[str, Mapping[str, Any]] | None = None, named: bool = False
+    pairing: Pairing,
+    path: Path | str,
+    *,
+    place: Place | None = None,
+    changes: Mapping[str, Mapping[str, Any]] | None = None,
+    named: bool = False,
+    flies: Flies | None = None,
 ) -> Shot:
     """The shot in a TOML file, its own or a pairing's, with some values changed.
 
@@ -182,12 +192,13 @@ def read_shot(
         place: in place of the file's; openings that the file does not place in a mesh are then left out.
         changes: tables with the keys to put in place of the file's; ``gap`` is the first opening.
         named: refuse a file that says nothing of the opening, in place of taking our scene's own.
+        flies: what flies it in place of the file's own mass, drag, air and limits, found from the shot without its path.
 
     Raises:
         InputError: with one line that says what is wrong, where, and how to mend it.
     """
     path = Path(path)
-    return parse_shot(pairing, read_text(path), name=str(path), folder=path.parent, place=place, changes=changes, named=named)
+    return parse_shot(pairing, read_text(path), name=str(path), folder=path.parent, place=place, changes=changes, named=named, flies=flies)
 
 
 def parse_shot(
@@ -199,6 +210,7 @@ def parse_shot(
     place: Place | None = None,
     changes: Mapping[str, Mapping[str, Any]] | None = None,
     named: bool = False,
+    flies: Flies | None = None,
 ) -> Shot:
     """The shot in TOML text; without a folder it can't name a mesh file."""
     data, changes = parse_toml(text, name=name), dict(changes or {})
@@ -209,7 +221,7 @@ def parse_shot(
     if named and place is None and not file.names_opening and (told is None or told.size_m is None):
         raise InputError("no gap given", field="gap", file=name, fix="add [gap] with size_m = [1.2, 0.9], or --gap 1.2x0.9")
     try:
-        return shot_of(pairing, file, folder=folder, place=place, told=told)
+        return shot_of(pairing, file, folder=folder, place=place, told=told, flies=flies)
     except InputError as error:
         raise error if error.file else error.within(file=name) from None
 
@@ -238,13 +250,22 @@ def parse_lens(pairing: Pairing, text: str, *, name: str = "lens") -> Candidate:
         raise error.within(file=name) from None
 
 
-def shot_of(pairing: Pairing, file: ShotFile, *, folder: Path | None = None, place: Place | None = None, told: OpeningTable | None = None) -> Shot:
+def shot_of(
+    pairing: Pairing,
+    file: ShotFile,
+    *,
+    folder: Path | None = None,
+    place: Place | None = None,
+    told: OpeningTable | None = None,
+    flies: Flies | None = None,
+) -> Shot:
     """The shot that the tables describe.
 
     Args:
         folder: where a mesh file that they name has to be; without one they can't name any.
         place: in place of theirs; openings that they do not place in a mesh are then left out.
         told: changes to our scene's own opening, or a mesh's opening, where the tables have none.
+        flies: as :func:`read_shot` has it.
     """
     r = file.run
     own = _made("place", _place, table=file.place or PlaceTable(), folder=folder) if place is None else place
@@ -260,6 +281,8 @@ def shot_of(pairing: Pairing, file: ShotFile, *, folder: Path | None = None, pla
         second=None if file.second is None else _second(pairing, file),
         flying=flying,
     )
+    if flies is not None:
+        shot = replace(shot, flying=flies(shot))
     return shot if file.path is None else replace(shot, course=_made("path", course_of, table=file.path, shot=shot, folder=folder))
 
 
@@ -357,4 +380,6 @@ def _made(prefix: str, make: Any, **figures: Any) -> Any:
     try:
         return make(**figures)
     except InputError as error:
+        if error.field.startswith(f"{prefix}."):  # a path's own errors name its table already
+            raise
         raise error.within(prefix=prefix) from None

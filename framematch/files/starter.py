@@ -9,6 +9,9 @@ STARTER = """\
 # A pairing: one recording camera set-up, one monitoring camera set-up and the mount between them.
 # Lengths and angles have their unit in their name. What may be left out says so.
 title = "Glasshouse pane, 18 mm"
+# production = "The long nave"      # these, and serial = "..." of a camera, lens_serial of the lens, stand on every sheet and label
+# unit = "second unit"
+# notes = "Monitoring lens taped at infinity."
 
 [shot]
 distance_m = [1.5, 30.0]            # nearest and farthest the guide has to serve; inf allowed
@@ -150,7 +153,7 @@ jerk_m_s3 = 25
 [[subject]]
 name = "dancer"
 height_m = 1.70
-beyond_m = 6.0                      # past the gap
+beyond_m = 9.5                      # past the gap
 right_m = 0.6
 
 [path]
@@ -171,7 +174,7 @@ opening = 1                         # through its middle
 speed_m_s = 5
 
 [[path.point]]
-at_m = [0.3, 1.8, -6.0]
+at_m = [0.3, 1.8, -5.0]
 speed_m_s = 0
 """
 

@@ -7,6 +7,7 @@ Pixels are continuous: (0, 0) is the outer corner of the top-left pixel, so a pi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -170,6 +171,15 @@ def equivalent_135_mm(angle_deg: float, *, side_mm: float = DIAGONAL_135_MM) -> 
     The diagonal unless ``side_mm`` says 36 (width) or 24 (height). NaN from 180 degrees on.
     """
     return side_mm / (2 * math.tan(math.radians(angle_deg) / 2)) if angle_deg < 180 else math.nan
+
+
+def format_part_mm(name: str, raster_px: Sequence[int]) -> tuple[float, float]:
+    """The largest part of a format's area with the raster's shape, in mm."""
+    width, height = FORMATS_MM[name]
+    shape = raster_px[0] / raster_px[1]
+    if abs(width / height / shape - 1) <= 0.02:
+        return width, height
+    return round(min(width, height * shape), 3), round(min(height, width / shape), 3)
 
 
 def frame_in(raster_px: tuple[int, int], *, squeeze: float = 1.0, aspect: float | None = None, keep_percent: float = 100.0, align: str = "centre") -> Rect:

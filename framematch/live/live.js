@@ -552,6 +552,7 @@ const MARKUP = `
 <div class="views"><canvas class="gl" aria-hidden="true"></canvas>
 <figure class="wide"><div class="picture" role="img"><img class="guide" alt=""><canvas class="lines" aria-hidden="true"></canvas><p class="wait">Drawing the view …</p></div><figcaption></figcaption></figure>
 <figure class="frame"><div class="picture" role="img"><p class="wait"></p></div><figcaption></figcaption></figure></div>
+<i class="mark" aria-hidden="true"></i>
 <p class="numbers"></p>
 <div class="hands">
 <label class="distance"><span>Distance to what is filmed <b class="out"></b></span><input type="range" min="0" step="1"></label>
@@ -562,6 +563,7 @@ const MARKUP = `
 <label class="time"><span>Run <b class="out"></b></span><input type="range" min="0" step="1"></label>
 <label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
 <button class="look" type="button" aria-pressed="false">Look from outside</button>
+<button class="full" type="button" aria-pressed="false">Full screen</button>
 </div>
 <p class="state" role="status"></p>`;
 
@@ -589,18 +591,41 @@ class Live {
     hub.waiting.add(this.onParts);
     this.observer = new ResizeObserver(() => this.ask());
     this.observer.observe(this.part(".views"));
+    this.sticker = new IntersectionObserver(([mark]) => this.stick(!mark.isIntersecting && mark.boundingClientRect.top < 1));
+    this.sticker.observe(this.part(".mark"));
   }
 
   end() {
     this.ended = true;
     hub.waiting.delete(this.onParts);
     document.removeEventListener("visibilitychange", this.onHidden);
+    for (const kind of ["fullscreenchange", "keydown"]) document.removeEventListener(kind, this.onFull);
     this.observer.disconnect();
+    this.sticker.disconnect();
     cancelAnimationFrame(this.frame);
     clearTimeout(this.resting);
     clearTimeout(this.loss);
     this.painter?.gl.getExtension("WEBGL_lose_context")?.loseContext();
     this.box.remove();
+  }
+
+  /** Views that have been scrolled away stay in sight, small; where there is room beside the fields they never are. */
+  stick(gone) {
+    if (!this.box.classList.contains("stuck")) this.box.style.minHeight = gone ? `${this.box.offsetHeight}px` : "";
+    this.box.classList.toggle("stuck", gone);
+    if (!gone) this.box.style.minHeight = "";
+  }
+
+  /** The goggles' picture alone, as large as the screen. */
+  async fill(whole) {
+    this.box.classList.toggle("whole", whole);
+    const button = this.part(".full"), views = this.part(".views");
+    button.setAttribute("aria-pressed", String(whole));
+    if (whole) {
+      await views.requestFullscreen?.().catch(() => {}); // a phone that has none still gets the page's whole width
+      await screen.orientation?.lock?.("landscape").catch(() => {});
+    } else if (document.fullscreenElement) await document.exitFullscreen();
+    this.ask();
   }
 
   start() {
@@ -748,6 +773,15 @@ class Live {
     this.part(".back").addEventListener("click", () => this.step(-1));
     this.part(".on").addEventListener("click", () => this.step(1));
     this.part(".look").addEventListener("click", () => this.look(!this.outside));
+    this.part(".full").addEventListener("click", () => this.fill(true));
+    this.part(".views").addEventListener("click", () => {
+      if (this.box.classList.contains("whole")) this.fill(false);
+      else if (!this.outside && matchMedia("(max-width: 1099px)").matches) this.fill(true);
+    });
+    this.onFull = (event) => {
+      if (event.type === "keydown" ? event.key === "Escape" : !document.fullscreenElement) if (this.box.classList.contains("whole")) this.fill(false);
+    };
+    for (const kind of ["fullscreenchange", "keydown"]) document.addEventListener(kind, this.onFull);
     const wide = this.part(".wide .picture");
     const pointers = new Map();
     let apart = 0;

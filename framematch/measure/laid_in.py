@@ -14,6 +14,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.outline import outline
 from framematch.guide.transfer import inverse_m, to_recorded
 from framematch.measure.check import Checked
+from framematch.measure.figure import within
 from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
 
@@ -37,7 +38,7 @@ def before_after_picture(checked: Checked, recording: Still, monitoring: Still) 
     draw = ImageDraw.Draw(sheet)
     font, small = ImageFont.load_default(18), ImageFont.load_default(14)
     off = max((o for _, o in checked.off_percent if not math.isnan(o)), default=math.nan)
-    titles = (f"Before: guide off by up to {off:.1f} % of the frame", f"After: known to {checked.known_percent:.1f} % of the frame there")
+    titles = (f"Before: guide off by up to {off:.1f} % of the frame", f"After: known to {within(checked.known_percent)} of the frame there")
     for index, (panel, title) in enumerate(zip(panels, titles, strict=True)):
         x = 12 + index * (width + 12)
         sheet.paste(Image.fromarray(panel), (x, head))

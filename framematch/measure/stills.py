@@ -186,17 +186,47 @@ def _eight_bits(picture: Any, *, colour: bool) -> NDArray[np.uint8]:
     return np.array(picture if picture.mode == mode else picture.convert(mode), dtype=np.uint8)
 
 
+def video_length_s(name: str, content: bytes) -> float:
+    """How long a video is, seconds.
+
+    Raises:
+        InputError: no video, or one that does not say.
+    """
+    import av
+
+    try:
+        with av.open(io.BytesIO(content), "r", options={"format_whitelist": CONTAINERS}) as container:
+            if not container.streams.video or not container.duration:
+                raise InputError("is no video that says how long it is", file=name, fix="give MP4 or MOV as the goggles wrote it")
+            return min(float(container.duration) / av.time_base, LONGEST_S)
+    except (OSError, ValueError, EOFError, IndexError):
+        raise InputError("is no video that can be read", file=name, fix="give MP4 or MOV as the goggles wrote it") from None
+
+
+def video_still(name: str, content: bytes, seconds: float) -> bytes:
+    """The frame of a video at a time, as a PNG file.
+
+    Raises:
+        InputError: no video, no frame there, or one too large.
+    """
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.fromarray(_decoded(Path(name), seconds, colour=True, content=content, container_format=None)).save(out, "PNG", compress_level=1)
+    return out.getvalue()
+
+
 def _video_frame(path: Path, seconds: float, *, colour: bool) -> NDArray[np.uint8]:
     return _decoded(path, seconds, colour=colour)
 
 
-def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes | None = None) -> NDArray[np.uint8]:
+def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes | None = None, container_format: str | None = "tiff_pipe") -> NDArray[np.uint8]:
     """The frame shown at a time, decoded by FFmpeg's libraries through PyAV."""
     import av
 
     try:
         source: Any = str(path) if content is None else io.BytesIO(content)
-        with av.open(source, format=None if content is None else "tiff_pipe", options={"format_whitelist": CONTAINERS}) as container:
+        with av.open(source, format=None if content is None else container_format, options={"format_whitelist": CONTAINERS}) as container:
             if not container.streams.video:
                 raise InputError("has no picture in it", file=str(path), fix="name a video or a still")
             stream = container.streams.video[0]

@@ -138,7 +138,7 @@ def _columns(blocks: Sequence[Block], style: Style) -> tuple[list[Block], list[B
 
 
 def _header(page: Page, plan: DayPlan, x: float, top: float, style: Style, *, lines: int) -> float:
-    title, pairing = plan.day.title, plan.report.pairing.title
+    title, pairing = plan.day.title, plan.report.pairing.heading
     y = page.block(x, top, title, room_mm=style.room_mm, size_pt=style.size_pt * 1.7, bold=True, lines_at_most=lines)
     lens = plan.report.pairing
     angles = lens.angles["frame"]

@@ -10,6 +10,7 @@ import numpy as np
 
 from framematch.day import DayPlan, Distances, Endurance
 from framematch.output import fonts
+from framematch.output.chart import Axis, Curve, Look, Spot, chart_drawing
 from framematch.output.day_style import Style
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, PALE, PT_PER_MM, WHITE, Page
@@ -56,34 +57,22 @@ def draw_pack_curves(page: Page, plan: DayPlan, e: Endurance, x: float, top: flo
     line = size * LINE_HEIGHT / PT_PER_MM
     title = "Minutes to reserve by weight of the pack: filled is today's, a ring the longest"
     top = page.block(x, top, title, room_mm=style.room_mm, size_pt=size, colour=GREY)
-    left, width, height = x + 6, style.room_mm - 16, style.room_mm * 0.24
     heaviest = max(max(c.mass_kg) for _, c in curves)
-    longest = max(max(c.minutes) for _, c in curves)
-    step = next((n for n in (1, 2, 5, 10, 20, 50, 100) if longest / n <= 5), 500)
-    tallest = step * math.ceil(longest / step)
-    base = top + 0.6 * line + height
-
-    def at(mass: float, minutes: float) -> tuple[float, float]:
-        return left + mass / heaviest * width, base - minutes / tallest * height
-
-    for n in range(0, tallest + 1, step):
-        page.line(left, at(0, n)[1], left + width, at(0, n)[1], width_mm=0.1, colour=PALE)
-        page.text(left - 1, at(0, n)[1] + 0.8, f"{n}", size_pt=size, align="right", colour=GREY)
-    for share in (0.0, 0.5, 1.0):
-        text = units.shown(share * heaviest, unit="kg", system=plan.day.units)
-        page.text(at(share * heaviest, 0)[0], base + line, text, size_pt=size, align="centre", colour=GREY)
-    for name, curve in curves:
-        dash = () if name == "light" else (1.2, 0.8)
-        points = [at(m, t) for m, t in zip(curve.mass_kg, curve.minutes, strict=True)]
-        page.path(points, width_mm=0.4, dash_mm=dash)
-        page.text(left + width + 1, points[-1][1] + 0.8, name, size_pt=size)
-        if curve.best_mass_kg <= heaviest:
-            px, py = at(curve.best_mass_kg, curve.best_minutes)
-            page.circle(px, py, 0.8, width_mm=0.3, fill=WHITE)
-    for name, minutes in e.minutes:
-        if name in dict(curves) and e.pack.mass_kg <= heaviest:
-            page.circle(*at(e.pack.mass_kg, minutes), 0.8, colour=None, fill=BLACK)
-    return base + 1.6 * line
+    spots = [Spot(x=c.best_mass_kg, y=c.best_minutes, colour=BLACK, filled=False) for _, c in curves if c.best_mass_kg <= heaviest]
+    if e.pack.mass_kg <= heaviest:
+        spots += [Spot(x=e.pack.mass_kg, y=minutes, colour=BLACK) for name, minutes in e.minutes if name in dict(curves)]
+    ticks = tuple((share * heaviest, units.shown(share * heaviest, unit="kg", system=plan.day.units)) for share in (0.0, 0.5, 1.0))
+    height = style.room_mm * 0.24 + 2.4 * line
+    chart = chart_drawing(
+        [Curve(name=name, x=c.mass_kg, y=c.minutes, colour=BLACK, width=0.16, dash=() if name == "light" else (0.5, 0.3)) for name, c in curves],
+        across=Axis(name="", first=0.0, last=heaviest, ticks=ticks),
+        up=Axis(name="", first=0.0, last=1.06 * max(max(c.minutes) for _, c in curves)),
+        look=Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * size / PT_PER_MM),
+        size=(round(10 * style.room_mm), round(10 * height)),
+        spots=spots,
+    )
+    draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
+    return top + height + 0.3 * line
 
 
 def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float, style: Style) -> float:

@@ -30,7 +30,7 @@ from framematch.text.whole import alone_in, ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
-_LAYOUT = 2  # raise it when what is drawn changes without a new version
+_LAYOUT = 3  # raise it when what is drawn changes without a new version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,6 +213,10 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
     values = {
         "pairing": path.name,
         "title": p.title,
+        "production": p.about.production,
+        "unit": p.about.unit,
+        "serials": ", ".join(f"{what} {number}" for what, number in p.about.serials),
+        "notes": p.about.notes,
         "display_px": name,
         "near_m": p.near_m,
         "far_m": p.far_m,

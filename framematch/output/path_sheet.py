@@ -81,12 +81,15 @@ def _panels(a: Along) -> list[tuple[float, str, Any]]:
     ]
     if a.seen:
         out.append((0.16 * len(a.seen) + 0.1, "In the frame (pale: a part of it)", lambda axes, pt: _bars(axes, a, pt)))
-    picture = [("blur, % of width", a.blur_percent, BRAKING), ("guide off, %", a.guide_error_percent, SPEEDING)]
+    picture = [("blur, % of width", a.blur_percent, BRAKING), ("guide off, %", a.guide_error_percent, SPEEDING), ("skew, deg", np.abs(a.skew_deg), TURNING)]
     picture = [each for each in picture if np.isfinite(each[1]).any()]
     if picture:
         out.append((0.85, "Picture, at what the frame's middle shows", lambda axes, pt: _lines(axes, a, pt, picture, low=0.0)))
     if np.isfinite(a.stabiliser_percent).any():
         out.append((0.85, "Stabiliser, percent of its margin used (pan, tilt, roll)", lambda axes, pt: _stabiliser(axes, a, pt)))
+    inks = {"lean": SPEEDING, "thrust": BRAKING, "turning": TURNING}
+    limits = [(name, values, inks[name]) for name, values in a.used_percent.items()]
+    out.append((0.85, "Limits of the aircraft, percent used", lambda axes, pt: _lines(axes, a, pt, limits, low=0.0)))
     if a.room is not None and np.isfinite(a.room.distance_m).any():
         out.append((0.85, "Room to the nearest surface, cm", lambda axes, pt: _room(axes, a, pt)))
     return out

@@ -27,7 +27,7 @@ def sets_page(doc: Document, report: Report, *, paper: str, made: str) -> None:
             _draw(inner, report)
         page.check_bar(left + MARGIN_MM * scale, _BAR_TOP * scale)
         page.cautions(left + MARGIN_MM * scale, _BAR_TOP * scale + 11, room_mm=_WIDE * scale, size_pt=6.5 * min(scale, 1.2))
-        page.footer(f"Sets of lines: {report.pairing.title}", made)
+        page.footer(f"Sets of lines: {report.pairing.heading}", made)
 
 
 def _draw(page: Page, report: Report) -> None:

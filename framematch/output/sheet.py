@@ -13,10 +13,12 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
-from framematch.output.error_chart import draw_error_chart
+from framematch.output.chart import Look
+from framematch.output.code import draw_code
+from framematch.output.error_chart import worst_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
-from framematch.output.pdf_drawing import INK
+from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.sets_sheet import sets_page
 from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, frame_style
@@ -25,6 +27,7 @@ from framematch.output.wall_sheet import wall_page
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
+_CODE_MM = 27.0
 _BAR_TOP = 242.0
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
@@ -68,7 +71,9 @@ def add_sheets(
         entries = [(r.pairing.title, _summary(r)) for r in reports]
         counts = [_pages(report, display_mm=display_mm, wall_m=wall_m) for report in reports]
         first = 1 + contents_pages(len(entries))
-        add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made)
+        shared = {", ".join(filter(None, (r.pairing.about.production, r.pairing.about.unit))) for r in reports}
+        of = shared.pop() if len(shared) == 1 else ""
+        add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made, of=of)
     for i, report in enumerate(reports):
         names = [frame.name if report.frames else "" for frame in report.pairing.frames]
         for each, name in zip(report.each_frame, names, strict=True):
@@ -111,15 +116,15 @@ def contents_rows(count: int, paper: str) -> list[tuple[int, tuple[float, float,
     return out
 
 
-def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True) -> None:
-    """Contents pages: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
+def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True, of: str = "") -> None:
+    """Contents pages, of a production: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
     size = paper_mm(paper)
     scale, left, top = _fit(size)
     for start in range(0, len(entries), _ROWS_PER_PAGE):
         with doc.page(size, mark="Contents" if start == 0 else "") as page:
             with page.scaled(left, top, scale, _BASE_MM) as inner:
                 inner.text(MARGIN_MM, 18, "Guide sheets", size_pt=18, bold=True)
-                inner.text(MARGIN_MM, 24, f"{len(entries)} pairings", size_pt=9, colour=GREY)
+                inner.text(MARGIN_MM, 24, ", ".join(filter(None, (f"{len(entries)} pairings", of))), size_pt=9, colour=GREY, room_mm=150)
                 inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
                 for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
                     y = 31 + row * _ROW_MM
@@ -156,7 +161,7 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
         _display(inner, report, top=34.0, height=84.0)
         below = _insets(inner, report, top=124.0)
         _errors(inner, report, top=below + 1.5)
-        draw_error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=54.0)
+        _error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=56.0)
         inner.text(MARGIN_MM, 184, "Rig", size_pt=8.5, bold=True)
         inner.text(MARGIN_MM + 8, 184, "dots: entrance pupils, offsets in mm, to scale; dashed: where each camera points", size_pt=6, colour=GREY)
         draw_rig(inner, report.pairing.mount, x=MARGIN_MM, top=186.0, width=104.0, height=38.0)
@@ -166,12 +171,23 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
     page.check_bar(left + MARGIN_MM * scale, bar)
     end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, size_pt=6.8 * min(scale, 1.2))
     assert end < page.height_mm - 8
-    page.footer(f"Guide sheet: {report.pairing.title}", made)
+    page.footer(f"Guide sheet: {report.pairing.heading}", made)
+
+
+def _error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
+    look = Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * 6.5 / PT_PER_MM)
+    chart = worst_error_chart(report, look=look, size=(round(10 * width), round(10 * height)))
+    if chart is None:
+        page.block(x, top + 6, f"One distance only, {metres(report.pairing.near_m)}: see the table.", room_mm=width, size_pt=7.5)
+    else:
+        draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
 
 
 def _heading(page: Page, report: Report, frame: str) -> None:
     p, guide = report.pairing, report.guide
-    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=_WIDE, size_pt=16, bold=True, lines_at_most=2)
+    coded = draw_code(page, p, x=MARGIN_MM + _WIDE - _CODE_MM, top=5.5, side_mm=_CODE_MM)
+    wide = _WIDE - _CODE_MM - 2 if coded else _WIDE
+    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=wide, size_pt=16, bold=True, lines_at_most=2)
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
     named = f"Frame {frame}. " if frame else ""
@@ -179,7 +195,9 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     line += (
         "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
-    page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=_WIDE, size_pt=9, lines_at_most=2)
+    end = page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=2)
+    if p.about.words:
+        page.block(MARGIN_MM, end + 0.3, p.about.words, room_mm=wide, size_pt=7.5, colour=GREY, lines_at_most=1)
 
 
 def _display(page: Page, report: Report, *, top: float, height: float) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from framematch.errors import InputError
+from framematch.output.drawing import Area, Drawing, Line
 from framematch.output.pdf import PT_PER_MM
 from framematch.text.units import MM_PER_INCH
 from framematch.text.whole import written_whole
@@ -61,6 +62,26 @@ class Page:
         """Axes whose top left corner is at x, y."""
         axes: Axes = self.figure.add_axes((x_mm / self.width_mm, 1 - (y_mm + h_mm) / self.height_mm, w_mm / self.width_mm, h_mm / self.height_mm))
         return axes
+
+    def draw(self, drawing: Drawing, x_mm: float, y_mm: float, mm_per_px: float) -> None:
+        """A drawing whose top left corner is at x, y."""
+        from matplotlib.lines import Line2D
+        from matplotlib.patches import Polygon
+
+        scale = np.array([mm_per_px / self.width_mm, -mm_per_px / self.height_mm])
+        corner, pt = np.array([x_mm / self.width_mm, 1 - y_mm / self.height_mm]), mm_per_px * PT_PER_MM
+        for shape in drawing.shapes:
+            if isinstance(shape, Area):
+                for ring in shape.rings:
+                    self.figure.add_artist(Polygon(corner + ring * scale, facecolor=shape.colour, alpha=shape.opacity, linewidth=0))
+            elif isinstance(shape, Line):
+                for run in shape.runs():
+                    line = Line2D(*(corner + run * scale).T, color=shape.colour, linewidth=shape.width * pt, solid_capstyle="butt")
+                    self.figure.add_artist(line)
+            else:
+                x, y = x_mm + shape.x * mm_per_px, y_mm + shape.y * mm_per_px
+                align = {"left": "left", "middle": "center", "right": "right"}[shape.anchor]
+                self.text(x, y, shape.text, pt=shape.size * pt, color=shape.colour, ha=align, va="center_baseline")
 
     def rule(self, y_mm: float, *, colour: str = RULE, width: float = 0.6, to_mm: float | None = None) -> None:
         """A line across from the left margin to the right one, or to a place."""

@@ -36,7 +36,7 @@ def _area(area: Area) -> list[str]:
 
 def _line(line: Line) -> list[str]:
     path = _path(line.points, line.closed)
-    dash = f' stroke-dasharray="{line.dash[0]:g} {line.dash[1]:g}"' if line.dash else ""
+    dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
     shared = f'd="{path}" fill="none" stroke-linejoin="round"{dash}'
     edge = f'<path {shared} stroke="{EDGE_COLOUR}" stroke-opacity="0.8" stroke-width="{line.width + 2 * line.edge:g}"/>'
     return [*([edge] if line.edge else []), f'<path {shared} stroke="{line.colour}" stroke-width="{line.width:g}"/>']

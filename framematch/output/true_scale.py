@@ -11,9 +11,16 @@ from framematch.output.guide_drawing import guide_drawing, span
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
 from framematch.output.pdf_drawing import draw_shapes
 from framematch.output.sheet_parts import draw_names
+from framematch.text.units import MM_PER_INCH
 
 _TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
 _LINE_MM = 0.3
+
+
+def sides_mm(diagonal_in: float, raster_px: tuple[int, int]) -> tuple[float, float]:
+    """Width and height of a display of square pixels, from its diagonal in inches and its raster; to a tenth of a mm."""
+    per_px = diagonal_in * MM_PER_INCH / math.hypot(*raster_px)
+    return round(raster_px[0] * per_px, 1), round(raster_px[1] * per_px, 1)
 
 
 def fitting_paper(display_mm: tuple[float, float], paper: str) -> tuple[float, float]:
@@ -65,7 +72,7 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
         below = top + display_mm[1] + 6
         page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", size_pt=7.5, room_mm=room)
         page.check_bar(MARGIN_MM, below + 4.5)
-        page.footer(f"True scale: {report.pairing.title}", made)
+        page.footer(f"True scale: {report.pairing.heading}", made)
 
 
 def _insets_mm(report: Report, display_mm: tuple[float, float]) -> str:

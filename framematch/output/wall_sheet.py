@@ -45,7 +45,7 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
             _draw(inner, pairing, marks, table, distance_m, frame)
         page.check_bar(left + MARGIN_MM * scale, 270 * scale)
-        page.footer(f"Wall marks: {pairing.title}", made or made_line())
+        page.footer(f"Wall marks: {pairing.heading}", made or made_line())
 
 
 def _draw(page: Page, pairing: Pairing, marks: tuple[Mark, ...], table: tuple[Cause, ...], distance_m: float, frame: str) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import os
+import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,6 +39,7 @@ Floats = NDArray[np.float64]
 RATES = (24, 25, 30, 60)
 FEWEST_SHARED, MOST_AT_ONCE = 30, 24  # frames of a film drawn by several processes, and that one draws at a time
 _THREADS = "LP_NUM_THREADS"
+_AROUND_S = 0.01  # between the headings that a turn is found from
 _TOUCH, _WARNED_S = (200, 30, 24), 1.5
 MOST_FRAMES = 20_000
 _GROUND, _INK, _QUIET, _LINE = (18, 21, 25), (240, 240, 240), (176, 182, 190), (90, 98, 108)
@@ -115,6 +118,19 @@ def layout(pairing: Pairing, filming: Filming) -> Layout:
     return Layout(size=(size[0] + size[0] % 2, size[1] + size[1] % 2), pad=pad, head=head, wide_px=wide, frame_px=narrow)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Film:
+    """What every frame of a film shares, worked out once: the guide's drawing, and where on the run the gap is."""
+
+    scene: Scene
+    pairing: Pairing
+    way: Way
+    filming: Filming
+    touches: Nearest | None
+    guide: Any
+    gap_share: float | None
+
+
 def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1) -> Iterator[Bytes]:
     """Each frame (H, W, 3) uint8 in turn.
 
@@ -123,24 +139,32 @@ def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, to
         workers: processes that draw at once; short films are drawn by one.
     """
     times = frame_times(way, filming.frames_per_s)
+    guide = _guide(pairing, layout(pairing, filming).wide_px, filming.sets)
+    film = _Film(scene=scene, pairing=pairing, way=way, filming=filming, touches=touches, guide=guide, gap_share=gap_share(scene, way))
     if workers < 2 or len(times) < FEWEST_SHARED:
-        yield from _frames(scene, pairing, way, filming, times, touches)
+        yield from _frames(film, times)
         return
     from joblib import Parallel, delayed
 
     size = min(max(math.ceil(len(times) / (4 * workers)), 6), MOST_AT_ONCE)
     parts = [times[i : i + size] for i in range(0, len(times), size)]
+    packed = pickle.dumps(film)
     # Each process draws on one core: a renderer that spreads over all of them would get in the others' way.
     with _one_core_each():
-        drawn = Parallel(n_jobs=workers, return_as="generator", pre_dispatch=workers + 1)(
-            delayed(_part)(scene, pairing, way, filming, part, touches) for part in parts
-        )
+        drawn = Parallel(n_jobs=workers, return_as="generator", pre_dispatch=workers + 1)(delayed(_part)(packed, part) for part in parts)
         for part in drawn:
             yield from part
 
 
-def _part(scene: Scene, pairing: Pairing, way: Way, filming: Filming, times: list[Fraction], touches: Nearest | None) -> list[Bytes]:
-    return list(_frames(scene, pairing, way, filming, times, touches))
+def _part(packed: bytes, times: list[Fraction]) -> list[Bytes]:
+    return list(_frames(_unpacked(packed), times))
+
+
+@lru_cache(maxsize=1)
+def _unpacked(packed: bytes) -> _Film:
+    """One film for all its parts in a process: what is kept of a scene on the graphics side goes by the scene's identity."""
+    film: _Film = pickle.loads(packed)
+    return film
 
 
 @contextmanager
@@ -155,22 +179,22 @@ def _one_core_each() -> Iterator[None]:
             del os.environ[_THREADS]
 
 
-def _frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, times: list[Fraction], touches: Nearest | None) -> Iterator[Bytes]:
+def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
     from PIL import Image
 
-    place = layout(pairing, filming)
-    guide = _guide(pairing, place.wide_px, filming.sets)
+    scene, pairing, way, touches = film.scene, film.pairing, film.way, film.touches
+    place = layout(pairing, film.filming)
     ground = _ground(pairing, place)
     for time in times:
-        views = _exposed(scene, pairing, way, float(time), filming)
+        views = _exposed(scene, pairing, way, float(time), film.filming)
         wide = Image.fromarray(marked(views)).convert("RGBA")
-        wide.alpha_composite(guide)
+        wide.alpha_composite(film.guide)
         picture = ground.copy()
         picture.paste(wide.convert("RGB"), (place.pad, place.head))
         picture.paste(Image.fromarray(views.frame.colour), (place.second, place.head))
         if touches is not None:
             mark_touch(picture, (place.second, place.head), views.frame_camera, way.pose(float(time)), float(time), touches)
-        _foot(picture, place, scene, way, float(time))
+        _foot(picture, place, film, float(time))
         yield np.asarray(picture)
 
 
@@ -212,7 +236,7 @@ def _exposed(scene: Scene, pairing: Pairing, way: Way, time: float, filming: Fil
             camera,
             picture,
             at,
-            lambda pose, camera=camera: render(scene, camera, pose, renderer=filming.renderer),  # type: ignore[misc]
+            lambda pose, camera=camera: render(scene, camera, pose, renderer=filming.renderer, quick=True),  # type: ignore[misc]
             moments=filming.moments,
             exposure_s=exposure,
             time_s=time,
@@ -249,10 +273,11 @@ def _ground(pairing: Pairing, place: Layout) -> Any:
     return picture
 
 
-def _foot(picture: Any, place: Layout, scene: Scene, way: Way, time: float) -> None:
+def _foot(picture: Any, place: Layout, film: _Film, time: float) -> None:
     """Distance in words, speed, time, and a bar of the whole run with the gap on it."""
     from PIL import ImageDraw
 
+    scene, way = film.scene, film.way
     draw = ImageDraw.Draw(picture)
     font = _font(place, 0.055)
     height = place.wide_px[1]
@@ -269,9 +294,8 @@ def _foot(picture: Any, place: Layout, scene: Scene, way: Way, time: float) -> N
         return
     share = min(1.0, time / way.duration_s)
     draw.line((start, y, right, y), fill=_LINE, width=max(2, height // 120))
-    at = gap_share(scene, way)
-    if at is not None:
-        x = start + at * (right - start)
+    if film.gap_share is not None:
+        x = start + film.gap_share * (right - start)
         draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
         draw.text((x, y - height * 0.055), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="mm")
     x, r = start + share * (right - start), height * 0.016
@@ -306,12 +330,15 @@ def where_in_words(scene: Scene, way: Way, time: float) -> str:
 
 
 def lean_in_words(flown: Flown, time: float) -> str:
-    """Such as ``braking 4.3 m/s2, nose up 21 deg, left side down 14 deg``."""
+    """Such as ``braking 4.3 m/s2, turning left 25 deg/s, nose up 21 deg, left side down 14 deg``."""
     motion = flown.at(time)
     speed = float(motion.speed_m_s)
     ahead = float(motion.acceleration_m_s2 @ motion.velocity_m_s) / speed if speed > 0.05 else 0.0
     _, pitch, roll = (float(v) for v in attitude_deg(flown.airframe(time)))
     said = [f"{'speeding up' if ahead > 0 else 'braking'} {abs(ahead):.1f} m/s2"] if abs(ahead) >= 0.3 else []
+    around = np.clip([time - _AROUND_S, time + _AROUND_S], 0, flown.duration_s)
+    rate = math.degrees(float(np.diff(flown.course.heading_rad(around))[0] / np.diff(around)[0]))
+    said += [f"turning {'right' if rate > 0 else 'left'} {abs(rate):.0f} deg/s"] if abs(rate) >= 1.5 else []
     said += [f"nose {'up' if pitch > 0 else 'down'} {abs(pitch):.0f} deg"] if abs(pitch) >= 0.5 else []
     said += [f"{'right' if roll > 0 else 'left'} side down {abs(roll):.0f} deg"] if abs(roll) >= 0.5 else []
     return ", ".join(said) or "level"

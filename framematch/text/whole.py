@@ -140,3 +140,9 @@ def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text whole or not at all."""
     with written_whole(path) as beside:
         beside.write_text(text, encoding="utf-8")
+
+
+def plain_name(title: str) -> str:
+    """A file name from a title."""
+    kept = "".join(c if c.isalnum() else "-" for c in title.lower())
+    return "-".join(part for part in kept.split("-") if part)[:60] or "pairing"

@@ -1,28 +1,64 @@
-"""A film drawn by several processes is the one that a single one draws; how much faster goes into the table of ratios."""
+"""Films by several processes and with motion blur: the same pictures, and how long the README's example takes. Ratios go into the table."""
 
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
 import time
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pytest
 
 from framematch.files.pairing import read_pairing
 from framematch.files.shot import parse_shot
-from framematch.files.starter import STARTER_PATH
-from framematch.render.run_frames import Filming, run_frames
+from framematch.files.starter import STARTER, STARTER_PATH
+from framematch.render.run_frames import FEWEST_SHARED, Filming, run_frames
 from framematch.scene.open import scene_of
+from framematch.shot.flown import Flown
+from framematch.shot.path import Path as Course
+
+ROOT = Path(__file__).parents[2]
 
 
-def test_processes_draw_the_same_film(record_property) -> None:  # type: ignore[no-untyped-def]
-    pairing = read_pairing("assets/examples/glasshouse.toml")
+def test_processes_draw_the_same_film() -> None:
+    pairing = read_pairing(ROOT / "assets/examples/glasshouse.toml")
     shot = parse_shot(pairing, STARTER_PATH.replace('scene = "glasshouse"', 'scene = "window"'))
-    scene, filming = scene_of(shot), Filming(height_px=120)
-    assert shot.flown is not None
-    films, seconds = [], []
-    for workers in (1, 2):
+    assert shot.flown is not None and isinstance(shot.flown.course, Course)
+    path = shot.flown.course
+    quick = Flown(course=replace(path, times_s=path.times_s / 4), flying=shot.flying, camera_tilt_deg=shot.flown.camera_tilt_deg)  # fewer frames
+    scene, filming = scene_of(shot), Filming(height_px=120, shutter_deg=90)
+    films = [list(run_frames(scene, pairing, quick, filming, workers=workers)) for workers in (1, 2)]
+    assert len(films[0]) == len(films[1]) > FEWEST_SHARED
+    assert all(np.array_equal(one, two) for one, two in zip(*films, strict=True))
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity") or len(os.sched_getaffinity(0)) < 2, reason="needs two cores to choose from")
+def test_how_long_the_example_film_takes(tmp_path: Path, record_property) -> None:  # type: ignore[no-untyped-def]
+    """The README's film, whole commands: with motion blur over without, and one core over two. Ratios mean something on a machine of its own alone."""
+    (tmp_path / "my-rig.toml").write_text(STARTER)
+    cores = sorted(os.sched_getaffinity(0))[:2]
+
+    def seconds(name: str, on: list[int], *options: str) -> float:
+        out = tmp_path / f"{name}.mp4"
+        command = [sys.executable, "-m", "framematch", "run", "my-rig.toml", "--gap", "1.2x0.9", "--speed", "8", "--out", str(out), *options]
         start = time.perf_counter()
-        films.append(list(run_frames(scene, pairing, shot.flown, filming, workers=workers)))
-        seconds.append(time.perf_counter() - start)
-    assert len(films[0]) == len(films[1]) > 60
-    for one, two in zip(*films, strict=True):
-        assert np.abs(one.astype(int) - two).mean() < 0.5
-    record_property("one process over two", seconds[0] / seconds[1])
-    print(seconds)
+        subprocess.run(
+            command,
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+            check=True,
+            capture_output=True,
+            preexec_fn=lambda: os.sched_setaffinity(0, on),
+        )
+        assert out.stat().st_size > 10_000
+        return time.perf_counter() - start
+
+    plain = seconds("plain", cores, "--workers", "2")
+    blurred = seconds("blurred", cores, "--workers", "2", "--shutter", "180")
+    one = seconds("one", cores[:1], "--workers", "1", "--shutter", "180")
+    record_property("with motion blur over without", blurred / plain)
+    record_property("one core over two", one / blurred)
+    print(f"{plain:.1f} s without, {blurred:.1f} s with motion blur on two cores, {one:.1f} s on one: ratios {blurred / plain:.2f}, {one / blurred:.2f}")

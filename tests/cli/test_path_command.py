@@ -1,6 +1,7 @@
 """The flight's command: its starter, its answers, its files; wrong words are one line."""
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from framematch.cli import app
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.shot import parse_shot
-from framematch.files.starter import STARTER, STARTER_PATH
+from framematch.files.starter import STARTER, STARTER_PATH, starter_day
 
 PAIRING = parse_pairing(STARTER)
 
@@ -40,6 +41,24 @@ def test_the_starter_is_written_once(rig: Path) -> None:
     assert isinstance(CliRunner().invoke(app, ["path", str(rig), "--starter", str(new)]).exception, InputError)
 
 
+def test_the_day_s_aircraft_flies_the_path(rig: Path) -> None:
+    """Its mass, drag and pack: steady at the logged speed it leans as logged; what it uses is its power over the time, of what its pack has."""
+    level = "[path]\n[[path.point]]\nat_m = [0, 1.5, 30]\nspeed_m_s = 14\n[[path.point]]\nat_m = [0, 1.5, -40]\nspeed_m_s = 14\n"
+    (rig.parent / "level.toml").write_text("[flying]\nmass_kg = 0.5\ndrag_area_m2 = 0.2\n" + level)
+    day = rig.parent / "day.toml"
+    day.write_text(starter_day("rig.toml").replace("drag_area_m2 = 0.05 ", "logged_pitch = { speed_m_s = 14, pitch_deg = 16 } "))
+    out = rig.parent / "day.json"
+    arguments = ["path", str(rig), "--shot", str(rig.parent / "level.toml"), "--day", str(day), "--no-room", "--no-guide", "--json", str(out)]
+    result = CliRunner().invoke(app, arguments, catch_exceptions=False)
+    assert result.exit_code == 0
+    data = json.loads(out.read_text())
+    assert data["pitch_deg"][30] == pytest.approx(-16, abs=0.01)
+    assert data["thrust_n"][30] == pytest.approx((3.3 + 0.7) * 9.80665 / math.cos(math.radians(16)), rel=1e-4)
+    assert data["used_wh"][-1] == pytest.approx(data["battery_w"][30] * 5 / 3600, rel=1e-6)  # 70 m at 14 m/s
+    usable = 6 * 3.7 * 4.5 * 0.8
+    assert f"Uses {data['used_wh'][-1]:.2f} Wh, {100 * data['used_wh'][-1] / usable:.0f} % of what the pack has" in " ".join(result.output.split())
+
+
 POINTS = "[path]\n[[path.point]]\nat_m = [0, 1.5, 9]\n{}\n[[path.point]]\nat_m = [0, 1.5, 0]\n{}\n"
 
 
@@ -47,6 +66,8 @@ POINTS = "[path]\n[[path.point]]\nat_m = [0, 1.5, 9]\n{}\n[[path.point]]\nat_m =
     ("text", "says"),
     [
         ("[path]\n", "give either points or a log"),
+        (POINTS.format("", "").replace("[0, 1.5, 0]", "[0, 1.5, 9]"), "points 1 and 2 are in one place"),
+        (POINTS.format("speed_m_s = 60", "speed_m_s = 60") + "[flying]\ndrag_area_m2 = 0.03\n", "path.speed_m_s: 60 m/s leans by"),
         (POINTS.format("time_s = 0", ""), "some points have a time"),
         (POINTS.format("time_s = 0", "time_s = 0"), "not later than point 1"),
         (POINTS.format("time_s = 0", "time_s = 1"), "asks for a"),

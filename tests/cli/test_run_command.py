@@ -22,7 +22,7 @@ from framematch.cli.shot import figures_asked, shot_asked
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
-from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap_share, layout, run_frames, where_in_words
+from framematch.render.run_frames import Filming, before_gap_m, frame_times, gap_share, layout, lean_in_words, run_frames, where_in_words
 from framematch.render.video import write_video
 from framematch.render.views import frame_camera, wide_camera_and_bars
 from framematch.scene.model import Light, Scene, Surface
@@ -31,6 +31,7 @@ from framematch.scene.registry import places
 from framematch.shot.flown import Flown
 from framematch.shot.opening import Opening
 from framematch.shot.path import Heading
+from framematch.shot.path import Path as CurvedPath
 from framematch.shot.place import Place
 from framematch.shot.run import Run
 from framematch.shot.shot import Shot
@@ -177,6 +178,17 @@ def test_where_the_rig_is_is_said_in_words() -> None:
     assert gap_share(scene, away) is None
 
 
+def test_a_leaning_flight_says_what_it_does() -> None:
+    # A level circle at 6 m/s and 12 m radius turns by v / r and banks by atan(v^2 / (r g)): 28.6 deg/s, 17 deg (FAA handbook's formula).
+    turn = np.linspace(0, np.pi, 25)
+    circle = CurvedPath(points_m=np.stack([12 * (1 - np.cos(turn)), 0 * turn + 2, -12 * np.sin(turn)], axis=-1), times_s=2 * turn, start_m_s=6, end_m_s=6)
+    flown = Flown(course=circle)
+    assert lean_in_words(flown, flown.duration_s / 2) == "turning right 29 deg/s, right side down 17 deg"
+    assert lean_in_words(Flown(course=timed(((0, 1, 6), (0, 1, 0)), 4.0)), 0.5) == "level"
+    braking = lean_in_words(Flown(course=timed(((0, 1, 6), (0, 1, 0)), [0, 0])), 2.0)
+    assert braking.startswith("braking ") and ", nose up " in braking
+
+
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     file = tmp_path / "rig.toml"
@@ -307,31 +319,56 @@ def test_what_breaks_half_way_leaves_no_file(tmp_path: Path) -> None:
         assert list(tmp_path.iterdir()) == []
 
 
-def test_ctrl_c_leaves_the_file_that_was_there(rig: Path, tmp_path: Path) -> None:
+def members(group: int) -> list[int]:
+    """Processes of a group, by /proc."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            after_name = stat.read_text().rpartition(")")[2].split()
+        except OSError:  # gone meanwhile
+            continue
+        if int(after_name[2]) == group and after_name[0] != "Z":
+            found.append(int(stat.parent.name))
+    return found
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="counts processes by /proc")
+@pytest.mark.parametrize("to", ["all of them, as a terminal does", "the first alone"])
+def test_ctrl_c_leaves_the_file_that_was_there_and_no_process(rig: Path, tmp_path: Path, to: str) -> None:
     folder = tmp_path / "out"
     folder.mkdir()
     out = folder / "run.mp4"
     out.write_bytes(b"an older film")
-    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.2", "--picture-height", "120", "--out", str(out)]
+    command = [sys.executable, "-m", "framematch", "run", str(rig), "--scene", "window", "--speed", "0.2", "--picture-height", "120", "--workers", "2"]
     env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
     process = subprocess.Popen(
-        command,
+        [*command, "--out", str(out)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env=env,
+        start_new_session=True,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background jobs ignore it, and so would this
     )
     try:
-        limit = time.monotonic() + 60
-        while len(list(folder.iterdir())) < 2:  # the film being written beside it
+        limit = time.monotonic() + 120
+        while len(list(folder.iterdir())) < 2 or len(members(process.pid)) < 3:  # the film being written beside it, by itself and two that draw
             assert process.poll() is None and time.monotonic() < limit
             time.sleep(0.05)
         time.sleep(1.0)
-        process.send_signal(signal.SIGINT)
+        if to == "the first alone":
+            process.send_signal(signal.SIGINT)
+        else:
+            os.killpg(process.pid, signal.SIGINT)
         _, said = process.communicate(timeout=60)
+        limit = time.monotonic() + 30
+        while left := members(process.pid):
+            assert time.monotonic() < limit, left
+            time.sleep(0.1)
     finally:
-        process.kill()
+        if members(process.pid):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
     assert process.returncode == 130 and "Stopped; nothing was written." in said and "Traceback" not in said
     assert [p.name for p in folder.iterdir()] == ["run.mp4"]
     assert out.read_bytes() == b"an older film"

@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image
 
 Image.MAX_IMAGE_PIXELS = None
-DPI = 600
+DPI = 400  # a pixel is 0.064 mm, the finest tolerance 0.1 mm
 TITLES = {
     "latin": "Glasshouse, third pane from the north door, low pass, 18 mm T",
     "japanese": "温室の割れたガラス窓を抜けるショット、北側の扉から三枚目、低く速く、十八ミリで",

@@ -165,12 +165,12 @@ def test_what_is_damaged_is_made_anew(tmp_path: Path, damage: str, monkeypatch: 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")
 def test_killed_at_any_moment_every_file_is_whole_and_a_rerun_finishes(tmp_path: Path) -> None:
-    count, kills = sample(14, 36), sample(2, 4)
+    count, kills = sample(8, 36), sample(2, 4)
     folder, out = folder_of(tmp_path / "pairings", count), tmp_path / "out"
-    assert killed_again_and_again(folder, out, kills, 2.5) >= kills - 1
+    assert killed_again_and_again(folder, out, kills, sample(0.4, 2.5)) >= kills - 1
     for name in ("index.csv", "sheets.pdf"):
         assert not (out / name).exists()
     done = len(list(out.glob("*/made.json")))
-    made = make_set(folder, out, SetOptions())
+    made = make_set(folder, out, SetOptions(), jobs=sample(1, -1))
     assert sum(m.kept for m in made) == done and not any(m.problem for m in made)
     assert whole(out) == count * 5 + 3 and not (out / PART).exists()

@@ -11,8 +11,9 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from at_length import sample
 from outside import need
-from pdf_pages import TITLES, embedded, raster, tool
+from pdf_pages import DPI, TITLES, embedded, raster, tool
 from PIL import Image
 from rigs import glasshouse
 
@@ -21,8 +22,7 @@ from framematch.geometry.mount import Mount
 from framematch.guide.report import guide_report
 from framematch.output import fonts, pdf
 from framematch.output.sheet import write_sheets
-
-DPI = 600
+from framematch.output.true_scale import sides_mm
 
 
 @pytest.fixture(scope="module")
@@ -93,8 +93,10 @@ def words(file: Path) -> list[tuple[int, float, float, float, float, str]]:
 
 
 @pytest.mark.usefixtures("poppler")
-@pytest.mark.parametrize("script", list(TITLES))
-@pytest.mark.parametrize("paper", list(pdf.PAPERS_MM))
+@pytest.mark.parametrize(
+    ("script", "paper"),
+    sample([*((script, "A4") for script in TITLES), ("latin", "A3"), ("latin", "letter")], [(script, paper) for script in TITLES for paper in pdf.PAPERS_MM]),
+)
 def test_nothing_is_clipped_or_overprinted(tmp_path: Path, report, script: str, paper: str) -> None:
     title = TITLES[script]
     need(not fonts.missing_characters(title), f"a font with {script} letters (fonts-noto-cjk)")
@@ -109,11 +111,11 @@ def test_nothing_is_clipped_or_overprinted(tmp_path: Path, report, script: str, 
     assert all(b[1] >= 12 and b[3] <= wide - 12 and b[2] >= 12 and b[4] <= high - 5 for b in boxes)
     for page in (1, 2, 3):
         here = [b for b in boxes if b[0] == page]
-        for i, a in enumerate(here):
-            for b in here[i + 1 :]:
-                across, down = min(a[3], b[3]) - max(a[1], b[1]), min(a[4], b[4]) - max(a[2], b[2])
-                # Boxes are as tall as the font's tallest accents, so lines touch; letters overprint when they share half a line.
-                assert across < 1 or down < 0.5 * min(a[4] - a[2], b[4] - b[2]), (page, a, b)
+        x0, y0, x1, y1 = np.array([b[1:5] for b in here]).T
+        across, down = (np.minimum.outer(high, high) - np.maximum.outer(low, low) for low, high in ((x0, x1), (y0, y1)))
+        # Boxes are as tall as the font's tallest accents, so lines touch; letters overprint when they share half a line.
+        over = np.triu((across >= 1) & (down >= 0.5 * np.minimum.outer(y1 - y0, y1 - y0)), 1)
+        assert not over.any(), [(page, here[i], here[j]) for i, j in np.argwhere(over)[:3]]
     if script != "arabic":
         shown = re.sub(r"\s", "", tool("pdftotext", str(file), "-"))
         assert shown.count(title.replace(" ", "")) >= 6  # heading and footer of each page
@@ -188,3 +190,9 @@ def test_what_does_not_fit_is_refused_before_anything_is_written(tmp_path: Path,
     with pytest.raises(InputError, match="no distance to a wall"):
         write_sheets(tmp_path / "a.pdf", [report], wall_m=0.0)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_displays_sides_follow_from_its_diagonal() -> None:
+    """Published sizes of 16:9 screens: 7 inches are 155.0 x 87.2 mm (Pythagoras; an inch is 25.4 mm)."""
+    assert sides_mm(7.0, (1280, 720)) == (155.0, 87.2)
+    assert sides_mm(5.0, (1440, 1080)) == (101.6, 76.2)  # 4:3 is 4 by 3 inches
