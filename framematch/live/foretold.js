@@ -7,6 +7,7 @@ const LOOKS = [1, 2, 4, 8, 16]; // frames in which bars are looked for
 const TIMES = 60; // frames over which the latency is told
 const STILL_PX = 1080;
 const MOST_PX = 2160;
+const WIDEST_PX = 8192; // as Python has it
 const HEAD = `#version 300 es
 precision highp float;
 `;
@@ -82,7 +83,7 @@ export class Bender {
   /** Draw one of the frames for one stop, so many pixels high. */
   draw({ frame, stop, fit, height }) {
     const gl = this.gl, { part } = this, shape = part.frames[frame], corners = (part.cells[0] + 1) * (part.cells[1] + 1);
-    const size = [2 * Math.round((height * shape.aspect) / 2), 2 * Math.round(height / 2)];
+    const size = [2 * Math.round(Math.min(height * shape.aspect, WIDEST_PX) / 2), 2 * Math.round(height / 2)];
     if (this.canvas.width !== size[0] || this.canvas.height !== size[1]) [this.canvas.width, this.canvas.height] = size;
     gl.viewport(0, 0, ...size);
     gl.useProgram(this.program);
