@@ -111,7 +111,7 @@ export class Bender {
 
 const MARKUP = `
 <div class="sources" role="group" aria-label="Source"><button class="camera" type="button">Use a capture device</button>
-<label class="which" hidden><span>Device</span><select class="devices"></select></label>
+<label class="which" hidden><span>Device</span><select class="devices" aria-label="Device"></select></label>
 <label class="clip button">Choose a clip<input type="file" accept="video/*"></label>
 <button class="off" type="button" hidden>Stop the source</button></div>
 <p class="said" role="status"></p>
@@ -125,7 +125,7 @@ const MARKUP = `
 <div class="sets" role="group" aria-label="Sets of lines"></div>
 <div class="buttons"><button class="freeze" type="button" aria-pressed="false">Freeze</button><button class="still" type="button">Save a still</button><button class="full" type="button">Full screen</button><button class="second" type="button" hidden>Full screen on the other screen</button></div>
 </div>
-<div class="drawn"><label class="which-frame"><span>Frame</span><select></select></label>
+<div class="drawn"><label class="which-frame"><span>Frame</span><select aria-label="Frame"></select></label>
 <label><input type="checkbox" name="others"> other frames</label><label><input type="checkbox" name="safe"> safe areas</label><label><input type="checkbox" name="level"> level line</label></div>
 <p class="about"></p><p class="latency"></p>`;
 
