@@ -69,9 +69,9 @@ def test_markers_at_the_chosen_distance_lie_where_they_are_recorded(name: str, t
     rig = pairs()[name]
     frame, shares = rig.frame, np.stack(np.meshgrid(np.linspace(0.08, 0.92, 9), np.linspace(0.1, 0.9, 5)), axis=-1).reshape(-1, 2)
     px = shares * (frame.width, frame.height) + (frame.left, frame.top)
-    scene = board(rig, px, NEAR_M, 12 * frame.width / (HEIGHT * rig.frame_aspect))
+    scene = board(rig, px, NEAR_M, 16 * frame.width / (HEIGHT * rig.frame_aspect))
     recorded, made = pictures(rig, scene, NEAR_M, tmp_path)
-    off = np.array([(middle(made, s, 13) - middle(recorded, s, 13)) * recorded.shape[::-1] for s in shares])
+    off = np.array([(middle(made, s, 15) - middle(recorded, s, 15)) * recorded.shape[::-1] for s in shares])
     off = np.linalg.norm(off[np.isfinite(off).all(axis=1)], axis=1)
     print(f"{name}: {len(off)} markers, median {np.median(off):.3f} px, worst {off.max():.3f}")
     assert len(off) >= 20 and np.median(off) <= 0.5, (name, off)
@@ -81,13 +81,13 @@ def test_markers_at_the_chosen_distance_lie_where_they_are_recorded(name: str, t
 def test_off_the_plane_the_frame_is_off_by_the_edge_error_curve(name: str, tmp_path: Path) -> None:
     """Markers beyond the chosen plane that are foretold on the frame's edges: how far outside it they are recorded, edge by edge."""
     rig = pairs()[name]
-    frame, inset = rig.frame, 0.025
+    frame, inset = rig.frame, 0.03
     along = np.linspace(0.06, 0.94, 9)
     shares = {
         "left": np.stack([np.full(9, inset), along], axis=-1),
         "right": np.stack([np.full(9, 1 - inset), along], axis=-1),
-        "top": np.stack([along, np.full(9, inset * 2)], axis=-1),
-        "bottom": np.stack([along, np.full(9, 1 - inset * 2)], axis=-1),
+        "top": np.stack([along, np.full(9, 0.055)], axis=-1),
+        "bottom": np.stack([along, np.full(9, 1 - 0.055)], axis=-1),
     }
     curve, size, corner = outline_errors(rig, NEAR_M, FAR_M), np.array([frame.width, frame.height]), (frame.left, frame.top)
     places = np.concatenate([shares[edge] for edge in EDGES])
@@ -96,19 +96,19 @@ def test_off_the_plane_the_frame_is_off_by_the_edge_error_curve(name: str, tmp_p
     display, seen = to_display(rig, foretold_px, inverse_m(NEAR_M))
     true_px, ok = to_recorded(rig, display, inverse_m(FAR_M))
     true = (true_px - corner) / size
-    usable = seen & ok & ((true > 0.012) & (true < 0.988)).all(axis=1)
-    scene = board(rig, true_px[usable], FAR_M, 10 * frame.width / (HEIGHT * rig.frame_aspect))
+    usable = seen & ok & ((true > 0.02) & (true < 0.98)).all(axis=1)
+    scene = board(rig, true_px[usable], FAR_M, 20 * frame.width / (HEIGHT * rig.frame_aspect))
     recorded, made = pictures(rig, scene, NEAR_M, tmp_path)
-    a = np.array([middle(recorded, s, 8) for s in true[usable]])
-    b = np.array([middle(made, s, 8) for s in places[usable]])
+    a = np.array([middle(recorded, s, 15) for s in true[usable]])
+    b = np.array([middle(made, s, 15) for s in places[usable]])
     found = np.isfinite(a).all(axis=1) & np.isfinite(b).all(axis=1)
     measured = 100 * (a - b)[found]  # recorded minus foretold, percent of the frame across and down
     predicted = 100 * (true_px - foretold_px)[usable][found] / size
-    assert found.sum() >= 12 and np.abs(measured - predicted).max() <= 0.3, (name, np.abs(measured - predicted).max(axis=0))
+    assert found.sum() >= 8 and np.abs(measured - predicted).max() <= 0.3, (name, np.abs(measured - predicted).max(axis=0))
     checked = 0
     for edge, axis, sign in zip(EDGES, (0, 1, 0, 1), (-1, -1, 1, 1), strict=True):
         here = sign * measured[edges[usable][found] == edge, axis]
-        if len(here) < 5:
+        if len(here) < 4:
             continue  # what is foretold at this edge is recorded outside the frame
         worst, says = here[np.argmax(np.abs(here))], getattr(curve, edge)
         print(f"{name} {edge}: {len(here)} markers, measured {here.min():+.2f} to {here.max():+.2f} %, curve {says:+.2f} %")
