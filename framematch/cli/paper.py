@@ -193,6 +193,7 @@ def fdl(
     """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
     from framematch.files.fdl import fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
+    from framematch.geometry.pairing import ratio_words
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
@@ -201,7 +202,8 @@ def fdl(
         pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
     for i, each in enumerate(pairing.frames):
         f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
-        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
+        shape = f"{wide}:{high}" if wide < 30 else ratio_words(wide / high)
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {shape}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
         say(f"Wrote {out}")

@@ -313,7 +313,7 @@ class _Solve:
         if more > 1.0 and more > _STEADIER * less:
             calm = self.recording if sizes[0] < sizes[1] else self.monitoring
             raise NotSuitable(
-                f"shakes by {less:.1f} degrees a second above 2 Hz, the other camera by {more:.1f}: it has been stabilised, or the other is loose on its mount",
+                f"shakes by {less:.1f} degrees a second above 2 Hz, the other camera by {more:.1f}: it has been stabilised, or the other moves on its mount",
                 file=calm.name,
                 fix="give the camera's own file with its stabiliser off, and check the mount",
             )

@@ -22,10 +22,10 @@ WORKING_PX = 640  # width that frames are brought to: finer ones tell the turn h
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shown:
-    """A frame: seconds from the clip's first one, and (height, width) grey."""
+    """A frame: seconds from the clip's first one, and (height, width) grey or (height, width, 3) RGB."""
 
     time_s: float
-    grey: NDArray[np.uint8]
+    pixels: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +52,7 @@ def clip_facts(path: Path) -> ClipFacts:
         return ClipFacts(size_px=size, frames_per_s=float(stream.average_rate or 0), frames=int(stream.frames or 0))
 
 
-def frames_of(path: Path, *, width_px: int = WORKING_PX) -> Iterator[Shown]:
+def frames_of(path: Path, *, width_px: int = WORKING_PX, colour: bool = False) -> Iterator[Shown]:
     """Every frame of a clip in the order in which it is shown, at most ``width_px`` wide.
 
     A frame that is shown at no time of its own is left out; a clip that breaks off ends there.
@@ -83,8 +83,8 @@ def frames_of(path: Path, *, width_px: int = WORKING_PX) -> Iterator[Shown]:
             upright = size if turns % 2 == 0 else size[::-1]
             scale = min(1.0, width_px / upright[0])
             small = (round(size[0] * scale), round(size[1] * scale))
-            grey = frame.reformat(width=small[0], height=small[1], format="gray", interpolation="AREA").to_ndarray()
-            yield Shown(time_s=time_s, grey=np.ascontiguousarray(np.rot90(grey, turns)))
+            pixels = frame.reformat(width=small[0], height=small[1], format="rgb24" if colour else "gray", interpolation="AREA").to_ndarray()
+            yield Shown(time_s=time_s, pixels=np.ascontiguousarray(np.rot90(pixels, turns)))
 
 
 def _quarters(frame: Any) -> int:

@@ -97,7 +97,7 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
         NotSuitable: the clip has been stabilised already.
     """
     if not SHORTEST_S <= smooth_s <= LONGEST_S:
-        raise InputError(f"{smooth_s:g} s is no smoothing time", field="--smooth", fix=f"give {SHORTEST_S:g} to {LONGEST_S:g} seconds")
+        raise InputError(f"{smooth_s:g} s is not a smoothing time", field="--smooth", fix=f"give {SHORTEST_S:g} to {LONGEST_S:g} seconds")
     camera = pairing.recording.resized(turns.camera.raster_px)
     scale = turns.camera.raster_px[0] / pairing.recording.raster_px[0], turns.camera.raster_px[1] / pairing.recording.raster_px[1]
     f = pairing.frame

@@ -20,7 +20,7 @@ def shake_sentences(s: Shake) -> list[str]:
     """What the clip says."""
     lines = [
         f"Smooth path: Gaussian over time, {s.smooth_s:g} s standard deviation. Turn rate {s.rate_deg_s:.0f} degrees a second, root mean square.",
-        f"The kept {s.keep_percent:g} % do not serve {s.beyond_percent:.0f} % of the frames.",
+        f"At the kept {s.keep_percent:g} %, {s.beyond_percent:.0f} % of the frames run out of picture.",
         f"{s.keep_for(0.95):g} % would have served 95 % of the frames, {s.keep_for(1):g} % all of them.",
         f"The frame moves in the picture by up to {s.wander_percent:.1f} % of its width or height in 95 % of the frames.",
     ]

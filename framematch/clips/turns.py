@@ -72,7 +72,7 @@ class Turns:
     @property
     def read(self) -> Mask:
         """(N,) which turns could be read."""
-        out: Mask = np.isfinite(self.turn_rad).all(axis=1)
+        out: Mask = np.asarray(np.isfinite(self.turn_rad).all(axis=1))
         return out
 
     @property
@@ -188,11 +188,11 @@ class _Reader:
 
     def take(self, frame: Shown) -> None:
         if self.before is None:
-            height, width = frame.grey.shape
+            height, width = frame.pixels.shape
             self.camera = self.given.resized((width, height))
             self.before = frame
             return
-        change = float(np.abs(frame.grey[::2, ::2].astype(np.int16) - self.before.grey[::2, ::2]).mean())
+        change = float(np.abs(frame.pixels[::2, ::2].astype(np.int16) - self.before.pixels[::2, ::2]).mean())
         step = self._step(self.before, frame, change)
         if step is None:
             self.repeated.append(frame.time_s)
@@ -206,13 +206,13 @@ class _Reader:
         """What one frame adds; None for one that shows the frame before again."""
         dt = after.time_s - before.time_s
         none = _Step(start_s=before.time_s, end_s=after.time_s)
-        places = _corners(before.grey)
+        places = _corners(before.pixels)
         rays, ok = self.camera.unproject(places)
         places, rays = places[ok], rays[ok]
         if len(places) < FEWEST:
             return none
         for guess in (self.rate * dt, np.zeros(3)) if self.rate.any() else (np.zeros(3),):
-            there, kept = _tracked(before.grey, after.grey, places, self._guess(places, rays, guess))
+            there, kept = _tracked(before.pixels, after.pixels, places, self._guess(places, rays, guess))
             if kept.sum() >= max(FEWEST, 0.4 * len(places)):
                 break
         if kept.sum() >= FEWEST and change < 0.4 * self.usual and np.median(np.hypot(*(there - places)[kept].T)) < _STILL_PX:

@@ -293,7 +293,7 @@ def _widened(fit: Fit) -> float:
 
 def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:
     """What distances add: the solve made linear where they lead to, the state, the typed distances that can be used, and words about the others."""
-    left, conflicts = list(typed), []
+    left, conflicts = list(typed), list[str]()
     while True:
         for _ in range(_ROUNDS):  # what a distance says hangs on aim and offset themselves
             asked = [(t, *place_row(solve, fit, t, pairing)) for t in left]
@@ -303,7 +303,7 @@ def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: 
         strain = [0.0]
         for i, (_, row) in enumerate(rows):
             others, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
-            strain.append(abs(row.target - row.slope @ others.values) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
+            strain.append(abs(float(row.target - row.slope @ others.values)) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
         worst = int(np.argmax(strain))
         if strain[worst] <= _CONFLICT:  # else the one that fits least with the stills and the others goes first
             told = [f"the distance {t.words} was not used: {why}" for t, row, why in asked if row is None]

@@ -152,9 +152,9 @@ def chart_drawing(
         shapes.append(Label(text=mark[1], x=x + shift * em, y=top + 0.7 * em, size=em, colour=look.ink, anchor=side))
     ends: list[tuple[float, float, str, str]] = []
     for name, curve in zip(names, curves, strict=True):
-        x, y = np.broadcast_arrays(np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64))
-        shown = np.isfinite(y) & ((y > 0) if up.log else True)
-        path = at(x, np.where(shown, y, np.nan))
+        xs, ys = np.broadcast_arrays(np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64))
+        shown = np.isfinite(ys) & ((ys > 0) if up.log else True)
+        path = at(xs, np.where(shown, ys, np.nan))
         dash = tuple(d * em for d in curve.dash) or None
         for piece in _pieces(path, shown, (bottom - top) * _JUMP if breaks else math.inf):
             shapes += [Line(points=run, colour=curve.colour, width=curve.width * em, dash=dash) for run in _within(piece, left, top, right, bottom)]

@@ -20,7 +20,8 @@ from framematch.guide.report import equivalent_words
 from framematch.output.chart import Look, style
 from framematch.output.drawing import Drawing
 from framematch.output.lens_charts import lens_charts
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, PT_PER_MM, RULE, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, paper_mm
+from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
 from framematch.text.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]
@@ -49,29 +50,34 @@ def drawn_view(comparison: Comparison, row: Row, distance_m: float, width_px: in
     return sketch(row.camera, c.pairing.frame, c.shot.opening, c.shot.run, distance_m=distance_m, subjects=c.shot.subjects, width_px=width_px)
 
 
-def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> None:
+def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view, paper: str = "A4") -> None:
     """Write the sheet as ``.pdf`` or ``.png``, whole or not at all.
 
     Raises:
         InputError: another suffix, Matplotlib missing, or the file can't be written.
     """
     check_sheet_name(path)
-    pages = sheet_pages(comparison, phone=phone, asked=asked, view=view)
+    pages = sheet_pages(comparison, phone=phone, asked=asked, view=view, paper=paper)
     write_pages(path, pages, title=comparison.pairing.title, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else A4_DPI)
 
 
-def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> list[Page]:
-    """The sheet's pages: A4, or one long page for a phone."""
+def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view, paper: str = "A4") -> list[Page]:
+    """The sheet's pages: of a paper, or one long page for a phone."""
+    with own_type():
+        return _pages(comparison, paper_mm(paper), phone=phone, asked=asked, view=view)
+
+
+def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool, asked: Sequence[str], view: View) -> list[Page]:
     make = _phone_blocks if phone else _paper_blocks
-    blank = Page(width_mm=PHONE_MM if phone else A4_MM[0], height_mm=100, margin_mm=4 if phone else 11, text_pt=8.8 if phone else 7.4)
+    blank = Page(width_mm=PHONE_MM if phone else size_mm[0], height_mm=100, margin_mm=4 if phone else 11, text_pt=8.8 if phone else 8.6)
     blocks = make(comparison, blank, asked, view)
     if phone:
         height = sum(b.height_mm for b in blocks) + 2 * blank.margin_mm
         pages = [(Page(width_mm=PHONE_MM, height_mm=height, margin_mm=blank.margin_mm, text_pt=blank.text_pt), blocks)]
     else:
         pages = [
-            (Page(width_mm=A4_MM[0], height_mm=A4_MM[1], margin_mm=blank.margin_mm, text_pt=blank.text_pt), part)
-            for part in _broken(blocks, A4_MM[1] - 2 * blank.margin_mm - 6)
+            (Page(width_mm=size_mm[0], height_mm=size_mm[1], margin_mm=blank.margin_mm, text_pt=blank.text_pt), part)
+            for part in _broken(blocks, size_mm[1] - 2 * blank.margin_mm - 6)
         ]
     for number, (page, part) in enumerate(pages, 1):
         y = page.margin_mm
@@ -80,7 +86,8 @@ def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[
             y += block.height_mm
         if not phone:
             foot = f"{comparison.pairing.heading}   page {number} of {len(pages)}"
-            page.text(page.width_mm - page.margin_mm, page.height_mm - 8, foot, pt=6.5, ha="right", color=SOFT)
+            page.text(page.margin_mm, page.height_mm - 9, foot, pt=SMALLEST_PT, color=SOFT)
+            page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), pt=SMALLEST_PT, ha="right", color=SOFT)
     return [page for page, _ in pages]
 
 

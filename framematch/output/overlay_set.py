@@ -209,6 +209,9 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
 
 
 def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
+    from framematch.guide.report import insets_px
+    from framematch.guide.transfer import EDGES
+
     p, g = report.pairing, report.guide
     values = {
         "pairing": path.name,
@@ -221,10 +224,7 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
         "near_m": p.near_m,
         "far_m": p.far_m,
         "set_distance_m": g.set_distance_m,
-        "left_px": g.rectangle.left,
-        "top_px": g.rectangle.top,
-        "right_px": g.rectangle.right,
-        "bottom_px": g.rectangle.bottom,
+        **{f"inset_{edge}_px": inset for edge, inset in zip(EDGES, insets_px(g.rectangle, p.display.raster_px), strict=True)},
         "rectangle_worst_error_percent": g.rectangle_worst_error_percent,
         "outline_worst_error_percent": g.outline_worst_error_percent,
         "frames": ", ".join(frame.name for frame in p.frames),
@@ -371,7 +371,7 @@ def _check(options: SetOptions) -> None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
         if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
-            raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
+            raise InputError(f"{wide} x {high} is not a display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:
         raise InputError(f"{unknown[0]!r} can't be drawn", field="draw", fix=f"choose from {', '.join(PARTS)}")

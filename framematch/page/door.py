@@ -22,7 +22,6 @@ from streamlit.runtime import Runtime
 
 from framematch.page.measuring.uploads import MOST_TOGETHER_MB
 from framematch.page.tidy import tidy
-from framematch.page.warm import warm_up
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -125,8 +124,7 @@ def _with_headers(send: Send) -> Send:
 
 @asynccontextmanager
 async def house(_app: Any) -> AsyncIterator[None]:
-    """While the page is served: what the first visitor needs is got ready, and what visitors leave behind is cleared away."""
-    warm_up()
+    """While the page is served: what visitors leave behind is cleared away."""
     keeper = asyncio.create_task(_keep_house())
     try:
         yield

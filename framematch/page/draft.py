@@ -60,7 +60,7 @@ def contents(text: str, *, name: str = "pairing") -> Contents:
     """Everything in a text.
 
     Raises:
-        InputError: it is no pairing, or its shot's tables do not read.
+        InputError: it is not a pairing, or its shot's tables do not read.
     """
     data = parse_toml(text, name=name)
     file, shot_tables = file_in(data, name=name), shot_file(data, name=name)

@@ -9,9 +9,11 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
+from functools import cache
 from html import escape
 
 from framematch.output.chart import SERIES, Look
+from framematch.text.typeface import WEB_FAMILY, web_font_file
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,9 +141,27 @@ STYLE = """
 """
 
 
+#: Ours in place of the toolkit's: its menu goes, its help signs become a word.
+OWN = (
+    '[data-testid="stMainMenu"],[data-testid="stAppDeployButton"]{display:none}'
+    '[data-testid="stTooltipIcon"] svg{display:none}'
+    '[data-testid="stTooltipIcon"]::after{content:"about";font-size:.74rem;line-height:1;border-bottom:1px dotted currentColor;opacity:.85}'
+)
+
+
+@cache
+def _typeface() -> str:
+    faces = ((400, web_font_file(400)), (600, web_font_file(600)))
+    return "".join(
+        f"@font-face{{font-family:'{WEB_FAMILY}';font-weight:{weight};font-display:swap;"
+        f"src:url(data:font/woff2;base64,{base64.b64encode(file.read_bytes()).decode()}) format('woff2')}}"
+        for weight, file in faces
+    )
+
+
 def style(c: Colours) -> str:
     """The style sheet in a set of colours."""
-    return STYLE.replace(
+    return STYLE.replace("<style>", f"<style>{_typeface()}{OWN}", 1).replace(
         "</style>",
         f'[data-tag]{{background:{c.accent} !important}}[data-tag],[data-tag] *,[data-testid="stBaseButton-primary"],'
         f'[data-testid="stBaseButton-primary"] *{{color:{c.ground} !important}}'

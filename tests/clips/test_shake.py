@@ -118,7 +118,7 @@ def _grey_clip(path, *, seconds, size=(96, 54), spread=3.0):
 
 def test_what_can_not_be_read_is_refused_in_words(tmp_path, flight):
     (tmp_path / "rig.toml").write_text(pairing_text(flight))
-    (tmp_path / "words.mp4").write_text("no video")
+    (tmp_path / "words.mp4").write_text("not a video")
     for clip, words in (
         (_grey_clip(tmp_path / "blurred.mp4", seconds=4), "too blurred"),
         (_grey_clip(tmp_path / "short.mp4", seconds=1), "lasts 1.0 s"),

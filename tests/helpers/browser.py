@@ -58,13 +58,18 @@ def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
     raise AssertionError(f"not served: {log.read_text()}")
 
 
+NO_WEBGL = ("--disable-gpu", "--disable-3d-apis")
+WEBGL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
+
+
 @contextmanager
-def browser(chromium: str) -> Iterator[Any]:
+def browser(chromium: str, *, webgl: bool = False) -> Iterator[Any]:
+    """A browser; with ``webgl`` it draws the live views itself, in software."""
     from playwright.sync_api import expect, sync_playwright
 
     expect.set_options(timeout=60_000)
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
+        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", *(WEBGL if webgl else NO_WEBGL)])
         try:
             yield found
         finally:
