@@ -172,7 +172,7 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
     width, step = _columns(c, page)
     height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
-    facts = (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", f"full-frame equivalent {equivalent_words(row.equivalent_135_mm)}")
+    facts = (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", "full-frame equivalent", equivalent_words(row.equivalent_135_mm))
     lines = [line for fact in facts for line in wrapped(fact, _LABEL_MM - 2, page.text_pt * 0.9)]
     label = len(names) * line_mm(page.text_pt * 1.25) + len(lines) * line_mm(page.text_pt)
 
