@@ -5,6 +5,7 @@ joblib spreads it either way; there is no engine of our own.
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -48,7 +49,21 @@ def spread(
         pool = Parallel(n_jobs=jobs, return_as="generator" if in_order else "generator_unordered", pre_dispatch=ahead)
     except ValueError:  # a backend that gives its results only at the end
         pool = Parallel(n_jobs=jobs)
-    yield from pool(delayed(do)(*task) for task in tasks)
+    with _ctrl_c_held():
+        results = pool(delayed(do)(*task) for task in tasks)
+    yield from results
+
+
+@contextmanager
+def _ctrl_c_held() -> Iterator[None]:
+    """Processes started meanwhile never see Ctrl-C, which a terminal sends to all: this one ends them. Here it comes a moment later."""
+    held = getattr(signal, "pthread_sigmask", None)  # Windows has none
+    before = held(signal.SIG_BLOCK, {signal.SIGINT}) if held else None
+    try:
+        yield
+    finally:
+        if held:
+            held(signal.SIG_SETMASK, before)
 
 
 def _on_scheduler(do: Callable[..., Result], tasks: Sequence[tuple[Any, ...]], address: str) -> Iterator[Result]:
