@@ -2,6 +2,7 @@
 
 from streamlit.starlette import App
 
+from framematch.live.offered import routes
 from framematch.page.door import MIDDLEWARE, SCRIPT, house
 
-app = App(SCRIPT, lifespan=house, middleware=MIDDLEWARE)
+app = App(SCRIPT, lifespan=house, routes=routes(), middleware=MIDDLEWARE)

@@ -11,6 +11,8 @@ import pytest
 from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
+for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):  # workers share the cores; threads that wait for one another turn on the spot
+    os.environ.setdefault(threads, "1")
 collect_ignore = [folder for folder in ("acceptance", "benchmarks") if not any(folder in arg for arg in sys.argv)]
 os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")

@@ -6,6 +6,7 @@ the command, so that ``framematch --help`` stays instant.
 
 from __future__ import annotations
 
+import copy
 import importlib
 import io
 import os
@@ -20,7 +21,7 @@ import typer
 import framematch
 from framematch.errors import InputError, raised, visible
 
-TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "day", "page")
+TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "clips", "day", "page")
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
@@ -63,12 +64,13 @@ def main() -> None:
     exit code 1, and its details stand in a file.
     """
     os.environ["PYTHONSAFEPATH"] = "1"  # no process that we start takes modules from the current folder
+    os.environ["PYDANTIC_DISABLE_PLUGINS"] = "true"  # we have none, and looking for them reads every installed package's list
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal without our signs shows a question mark
     try:
         try:
-            app()
+            _with_only(sys.argv[1:2])()
         finally:
             sys.stdout.flush()
     except InputError as error:
@@ -77,7 +79,7 @@ def main() -> None:
         package = (error.name or "").partition(".")[0]
         if package not in _EXTRA_OF:
             raise
-        measuring = any("measure" in Path(frame.filename).parts for frame in traceback.extract_tb(error.__traceback__))
+        measuring = any({"measure", "clips"} & {*Path(frame.filename).parts} for frame in traceback.extract_tb(error.__traceback__))
         extra = "measure" if measuring else _EXTRA_OF[package]
         _end(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
     except BrokenPipeError:  # who read our output has stopped reading
@@ -90,6 +92,16 @@ def main() -> None:
         if raised():
             raise
         _end(f"this is a fault of ours, not of your files ({type(error).__name__}). {_details()}", code=1)
+
+
+def _with_only(asked: list[str]) -> typer.Typer:
+    """The program with the command that is asked for alone, whose options are then read once and not twenty commands' too; else whole."""
+    found = [command for command in app.registered_commands if [command.name] == asked]
+    if not found:
+        return app
+    one = copy.copy(app)
+    one.registered_commands, one.registered_groups = found, []
+    return one
 
 
 def _details() -> str:

@@ -57,6 +57,7 @@ def lenses(
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
     starter: Annotated[Optional[Path], typer.Option(help="Write a commented file of the gap's tables to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
+    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
     kit: Kit = None,
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
@@ -106,7 +107,7 @@ def lenses(
     if out is not None:
         from framematch.output.lens_sheet import write_sheet
 
-        write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(drawn=drawn))
+        write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(drawn=drawn), paper=paper)
     text = {"json": lambda: _dumps({**comparison_json(found), "answers": asked}), "csv": lambda: comparison_csv(found)}
     for kind, target in (("json", json), ("csv", csv)):
         if target == "-":

@@ -47,7 +47,7 @@ def page(
     if free != port:
         say(f"Port {port} is taken; the page is served on {free}.")
     # Never Streamlit's own start in a browser: on a new machine that asks for an e-mail address first.
-    changes: dict[str, str | int | bool] = {"server.port": free, "server.headless": True, "server.address": host}
+    changes: dict[str, str | int | bool] = {"server.port": free, "server.headless": True, "server.address": host, "logger.hideWelcomeMessage": True}
     say(f"Serving http://127.0.0.1:{free}; end it with Ctrl-C.")
     if phone:
         say(EXPOSED)

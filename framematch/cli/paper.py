@@ -29,6 +29,8 @@ def register(app: typer.Typer) -> None:
     """Add this task's commands."""
     app.command("sheet", short_help="Sheets to print, one page for each pairing.")(sheet)
     app.command("set", short_help="Overlays, figures and sheets for every pairing of a folder.")(overlay_set)
+    app.command("pocket", short_help="Guides of pairings or of a kit as one file for phones.")(pocket)
+    app.command("kit", short_help="Every pairing of a kit as a file of its own.")(kit_files)
     app.command("wall", short_help="Tape the frame on a wall; what a miss says about the mount.")(wall)
     app.command("fdl", short_help="The recorded frame as an ASC FDL 2.0 file, or from one.")(fdl)
     app.command("lens-map")(lens_map)
@@ -54,6 +56,43 @@ def sheet(
     pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
+
+
+def pocket(
+    files: Annotated[list[Path], typer.Argument(help="Pairing files or kit files (TOML).", metavar="FILE...")],
+    out: Annotated[Path, typer.Option(help="HTML file to write.", metavar="FILE")],
+    sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4.", metavar="N")] = 1,
+    kit: Kit = None,
+) -> None:
+    """The pocket file: guides, insets and characters as one HTML file without script that a phone opens without a network."""
+    from framematch.files.kit import is_kit, read_kit
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.report import guide_report
+    from framematch.output.pocket import write_pocket
+    from framematch.text.whole import read_text
+
+    pairings: list[Pairing] = []
+    for file in files:
+        pairings += [each.pairing for each in read_kit(file).pairings if each.pairing is not None] if is_kit(read_text(file)) else [read_pairing(file, kit=kit)]
+    write_pocket(out, [guide_report(each, sets=sets) for each in pairings])
+    say(f"Wrote {out}: {len(pairings)} pairing{'s' if len(pairings) != 1 else ''}. Send it to the phones.")
+
+
+def kit_files(
+    file: Annotated[Path, typer.Argument(help="Kit file (TOML).", metavar="KIT")],
+    out: Folder,
+) -> None:
+    """Every pairing of a kit as a file of its own: bodies x lenses x goggles, each written once in the kit."""
+    from framematch.files.kit import read_kit
+    from framematch.output.overlay import write_files
+    from framematch.text.whole import plain_name
+
+    found = read_kit(file).pairings
+    write_files(out, {f"{i:02d}-{plain_name(each.title)}.toml": each.text.encode() for i, each in enumerate(found, 1) if each.text})
+    for each in found:
+        if each.fault:
+            say(f"Left out: {each.fault}")
+    say(f"Wrote {sum(bool(each.text) for each in found)} pairings to {out}/.")
 
 
 def overlay_set(
@@ -150,21 +189,23 @@ def fdl(
     file: PairingPath,
     out: Annotated[Optional[Path], typer.Option(help="FDL file to write.", metavar="FILE")] = None,  # noqa: UP045
     frame: Annotated[Optional[Path], typer.Option(help="Take the frames from this FDL file first.", metavar="FILE")] = None,  # noqa: UP045
-    label: Annotated[str, typer.Option(help="Label of the one framing to take; all of them if left out.", metavar="LABEL")] = "",
+    label: Annotated[str, typer.Option(help='Which framings to take: a label, a camera, "camera / label", or a number such as #2.', metavar="LABEL")] = "",
     kit: Kit = None,
 ) -> None:
     """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
-    from framematch.files.fdl import chosen, fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
+    from framematch.files.fdl import fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
+    from framematch.geometry.pairing import ratio_words
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
         framings = read_framings(frame)
-        found = [chosen(framings, pairing, label=label, name=str(frame))] if label else fitting(framings, pairing, name=str(frame))
+        found = fitting(framings, pairing, wanted=label, name=str(frame))
         pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
     for i, each in enumerate(pairing.frames):
         f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
-        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
+        shape = f"{wide}:{high}" if wide < 30 else ratio_words(wide / high)
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {shape}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
         say(f"Wrote {out}")

@@ -114,6 +114,11 @@ def _named_in(folder: Path, name: str, *, field: str) -> Path:
 
 def parse_day(text: str, *, pairing: Pairing, name: str = "day") -> Day:
     """The day in TOML text, with a pairing that is at hand already (its ``pairing`` key is not followed)."""
+    return _day(day_file_in(text, name=name), pairing, None)
+
+
+def day_file_in(text: str, *, name: str = "day") -> DayFile:
+    """The tables of a day in TOML text that need not name its pairing."""
     data = parse_toml(text, name=name)
     data.setdefault("pairing", "at hand")
-    return _day(validated(DayFile, data, name=name), pairing, None)
+    return validated(DayFile, data, name=name)

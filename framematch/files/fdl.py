@@ -28,6 +28,8 @@ from framematch.text.whole import read_text, write_text
 _CANVAS, _INTENT = "recording", "delivery"
 LABEL_LIMIT = 200
 _LONGEST_NAME = 40  # of a pairing's frame
+_ROUNDED_PX = 2.0  # by which a frame rounded to even pixels misses its intent's shape
+_CLOSE_PX = 1e-5
 _MOST_DIGITS = 15  # of a whole number in a file
 
 
@@ -37,7 +39,10 @@ class Framing:
 
     Args:
         label: of the decision, or of its canvas.
+        context: label of the context, such as the unit or the camera.
         canvas: label of the canvas.
+        camera: which canvas of the file, counted from 1.
+        number: which framing decision of the file, counted from 1.
         raster_px: of the canvas, still squeezed.
         squeeze: of the canvas.
         frame: in the canvas's pixels.
@@ -50,10 +55,24 @@ class Framing:
     raster_px: tuple[int, int]
     squeeze: float
     frame: Rect
+    context: str = ""
     canvas: str = ""
+    camera: int = 1
+    number: int = 1
     effective: Rect | None = None
     protection: Rect | None = None
     aspect: tuple[int, int] | None = None
+
+    @property
+    def full_name(self) -> str:
+        """Its number and what leads to it, each once."""
+        return f"#{self.number} {' / '.join(dict.fromkeys(filter(None, (self.context, self.canvas, self.label))))}"
+
+    def is_called(self, wanted: str) -> bool:
+        """Whether it is meant by its label, its canvas, its context, by several of them with " / " between, or by ``#`` and its number."""
+        ways = [(self.label,), (self.canvas,), (self.context,), (self.canvas, self.label), (self.context, self.label)]
+        ways += [(self.context, self.canvas), (self.context, self.canvas, self.label)]
+        return wanted == f"#{self.number}" or wanted.casefold() in [" / ".join(way).casefold() for way in ways]
 
     @property
     def keep_percent(self) -> float:
@@ -64,7 +83,15 @@ class Framing:
 
 
 def intent_aspect(pairing: Pairing) -> tuple[int, int]:
-    """The frame's de-squeezed shape as two whole numbers, the smallest that give it to a billionth."""
+    """The frame's de-squeezed shape as two whole numbers: those that a framing file gave it, or the smallest that give it to a billionth.
+
+    Those of a file hold as long as the frame has their shape, rounded to pixels as the standard rounds it.
+    """
+    if pairing.intent is not None:
+        wide = pairing.frame.height * pairing.intent[0] / pairing.intent[1] / pairing.recording.lens.squeeze
+        apart = abs(pairing.frame.width - wide)
+        if min(apart, apart * pairing.frame.height / pairing.frame.width) <= _ROUNDED_PX:
+            return pairing.intent
     ratio = pairing.frame_aspect
     for limit in (50, 500, 5000, 50_000):
         found = Fraction(ratio).limit_denominator(limit)
@@ -74,19 +101,31 @@ def intent_aspect(pairing: Pairing) -> tuple[int, int]:
 
 
 def protection_of(pairing: Pairing) -> Rect:
-    """The frame without the stabiliser's crop, about the frame's own middle, as far as the raster goes."""
-    f, keep, (wide, high) = pairing.frame, pairing.keep_percent / 100, pairing.recording.raster_px
+    """The frame without the stabiliser's crop, as far as the raster goes: about the frame's own middle, or as a framing file gave it.
+
+    The file's holds as long as it encloses the frame and leaves what the stabiliser keeps.
+    """
+    f, keep, (wide, high), given = pairing.frame, pairing.keep_percent / 100, pairing.recording.raster_px, pairing.protection
+    if given is not None and given.left <= f.left + _CLOSE_PX and given.top <= f.top + _CLOSE_PX:
+        inside = given.right >= f.right - _CLOSE_PX and given.bottom >= f.bottom - _CLOSE_PX and given.right <= wide and given.bottom <= high
+        if inside and given.left >= 0 and given.top >= 0 and abs(_kept_percent(f, given) - pairing.keep_percent) < 1e-3:
+            return given
     x, y, w, h = (f.left + f.right) / 2, (f.top + f.bottom) / 2, f.width / keep, f.height / keep
     return Rect(left=max(x - w / 2, 0.0), top=max(y - h / 2, 0.0), right=min(x + w / 2, wide), bottom=min(y + h / 2, high))
+
+
+def _kept_percent(frame: Rect, protection: Rect) -> float:
+    """What is left of a protected area, each way: the tighter of the two."""
+    return min(100.0, 100 * min(frame.width / protection.width, frame.height / protection.height))
 
 
 def fdl_text(pairing: Pairing) -> str:
     """The FDL file of a pairing, validated by the library. The same pairing gives the same text."""
     fdl = library()
     canvas_px = fdl.DimensionsInt(width=pairing.recording.raster_px[0], height=pairing.recording.raster_px[1])
-    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.title, pairing.recording, pairing.frames)))
+    name = uuid.uuid5(uuid.NAMESPACE_OID, repr((pairing.heading, pairing.recording, pairing.frames)))
     document = fdl.FDL(uuid=str(name), fdl_creator=f"framematch {__version__}", default_framing_intent=_INTENT)
-    label = pairing.title[:LABEL_LIMIT] or "recording camera"
+    label = pairing.heading[:LABEL_LIMIT] or "recording camera"
     context = document.add_context(label, f"framematch {__version__}")
     canvas = context.add_canvas(_CANVAS, "recording camera", _CANVAS, canvas_px, pairing.recording.lens.squeeze)
     canvas.set_effective(canvas_px, fdl.PointFloat(x=0, y=0))
@@ -99,8 +138,8 @@ def fdl_text(pairing: Pairing) -> str:
         decision = canvas.add_framing_decision(
             f"{_CANVAS}-{intent}", frame.name if pairing.others else label, intent, _size(fdl, frame.area), _place(fdl, frame.area)
         )
-        if margin > 1e-9:
-            p = protection_of(one)
+        p = protection_of(one)
+        if margin > 1e-9 or p is one.protection:
             decision.set_protection(_size(fdl, p), _place(fdl, p))
     try:
         document.validate()
@@ -137,45 +176,67 @@ def parse_framings(text: str, *, name: str = "FDL") -> list[Framing]:
     try:
         document = fdl.read_from_string(text)
         intents = {i.id: (i.aspect_ratio.width, i.aspect_ratio.height) for i in document.framing_intents}
-        found = [_framing(canvas, decision, intents) for context in document.contexts for canvas in context.canvases for decision in canvas.framing_decisions]
+        canvases = [(context.label, canvas) for context in document.contexts for canvas in context.canvases]
+        decisions = [(context, i, canvas, each) for i, (context, canvas) in enumerate(canvases, 1) for each in canvas.framing_decisions]
+        found = [
+            replace(_framing(canvas, each, intents), context=context or "", camera=i, number=n) for n, (context, i, canvas, each) in enumerate(decisions, 1)
+        ]
     except (fdl.FDLError, ValueError, TypeError) as error:
-        raise InputError(f"is no valid ASC FDL: {_first_line(error)}", file=name, fix="export the framing again as ASC FDL 2.0") from None
+        raise InputError(f"is not valid ASC FDL: {_first_line(error)}", file=name, fix="export the framing again as ASC FDL 2.0") from None
     if not found:
         raise InputError("holds no framing decision", file=name, fix="export it with the framing for this camera")
     return found
 
 
-def chosen(framings: list[Framing], pairing: Pairing, *, label: str = "", name: str = "FDL") -> Framing:
-    """The framing for a pairing's recording camera: the only one on its raster, or the one labelled so.
+def chosen(framings: list[Framing], pairing: Pairing, *, wanted: str = "", name: str = "FDL") -> Framing:
+    """The framing for a pairing's recording camera: the only one on its raster, or the one that is called so.
+
+    Args:
+        wanted: as :meth:`Framing.is_called` takes it; empty for any.
 
     Raises:
         InputError: none fits, or several do.
     """
-    wide, high = pairing.recording.raster_px
-    fit = [f for f in framings if f.raster_px == (wide, high) and (not label or f.label == label)]
-    if len(fit) == 1:
-        return fit[0]
-    if not fit:
-        there = ", ".join(sorted({f"{f.raster_px[0]} x {f.raster_px[1]} ({f.label})" for f in framings}))
-        wanted = f"{label!r} " if label else ""
-        raise InputError(f"has no framing {wanted}on a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
-    raise InputError(f"has {len(fit)} framings for {wide} x {high}", file=name, fix=f"choose one by its label: {', '.join(repr(f.label) for f in fit)}")
+    fit = _on_raster(framings, pairing, wanted=wanted, name=name)
+    if len(fit) > 1:
+        raise _several(fit, f"{len(fit)} framings", pairing, name=name)
+    return fit[0]
 
 
-def fitting(framings: list[Framing], pairing: Pairing, *, name: str = "FDL") -> list[Framing]:
-    """Every framing for a pairing's recording camera, each with a label of its own.
+def fitting(framings: list[Framing], pairing: Pairing, *, wanted: str = "", name: str = "FDL") -> list[Framing]:
+    """Every framing for a pairing's recording camera, each with a label of its own; ``wanted`` as in :func:`chosen`.
 
     Raises:
-        InputError: none fits, or more than a pairing takes.
+        InputError: none fits, those of several cameras do, or more than a pairing takes.
     """
+    fit = _on_raster(framings, pairing, wanted=wanted, name=name)
+    cameras = len({each.camera for each in fit})
+    if cameras > 1:
+        raise _several(fit, f"framings of {cameras} cameras", pairing, name=name)
+    if len(fit) > MOST_FRAMES:
+        raise InputError(f"has {len(fit)} framings for this camera", file=name, fix=f"a pairing takes {MOST_FRAMES}: choose one by its label")
     found: list[Framing] = []
-    for each in [f for f in framings if f.raster_px == pairing.recording.raster_px]:
+    for each in fit:
         label = (each.label.strip() or f"frame {len(found) + 1}")[:_LONGEST_NAME]
         same = sum(f.label.casefold() == label.casefold() for f in found)
         found.append(replace(each, label=f"{label[: _LONGEST_NAME - 3]} {len(found) + 1}" if same else label))
-    if len(found) > MOST_FRAMES:
-        raise InputError(f"has {len(found)} framings for this camera", file=name, fix=f"a pairing takes {MOST_FRAMES}: choose one by its label")
-    return found or [chosen(framings, pairing, name=name)]  # which says what is there instead
+    return found
+
+
+def _on_raster(framings: list[Framing], pairing: Pairing, *, wanted: str, name: str) -> list[Framing]:
+    wide, high = pairing.recording.raster_px
+    fit = [f for f in framings if f.raster_px == (wide, high) and (not wanted or f.is_called(wanted))]
+    if not fit:
+        there = "; ".join(sorted({f"{f.raster_px[0]} x {f.raster_px[1]} ({f.label})" for f in framings})[:MOST_FRAMES])
+        what = f"{wanted!r} " if wanted else ""
+        raise InputError(f"has no framing {what}on a canvas of {wide} x {high}; it has {there}", file=name, fix="match recording.raster_px or export again")
+    return fit
+
+
+def _several(fit: list[Framing], what: str, pairing: Pairing, *, name: str) -> InputError:
+    wide, high = pairing.recording.raster_px
+    named = "; ".join(f.full_name for f in fit[:MOST_FRAMES])
+    return InputError(f"has {what} for {wide} x {high}", file=name, fix=f"name one by its label, its camera or its number: {named}")
 
 
 def framed_all(pairing: Pairing, framings: list[Framing], *, name: str = "FDL") -> Pairing:
@@ -184,8 +245,7 @@ def framed_all(pairing: Pairing, framings: list[Framing], *, name: str = "FDL") 
     Raises:
         InputError: as :func:`framed`.
     """
-    main, *others = (frame_of(pairing, each, name=name) for each in framings)
-    return replace(pairing, frame=main.area, keep_percent=main.keep_percent, frame_name=main.name, others=tuple(others))
+    return pairing.framed([frame_of(pairing, each, name=name) for each in framings])
 
 
 def framed(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Pairing:
@@ -195,7 +255,7 @@ def framed(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Pairing:
         InputError: the squeeze disagrees, or the frame reaches outside the raster.
     """
     found = frame_of(pairing, framing, name=name)
-    return replace(pairing, frame=found.area, keep_percent=found.keep_percent)
+    return replace(pairing, frame=found.area, keep_percent=found.keep_percent, intent=found.intent, protection=found.protection)
 
 
 def frame_of(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Frame:
@@ -212,7 +272,7 @@ def frame_of(pairing: Pairing, framing: Framing, *, name: str = "FDL") -> Frame:
     if not 10 <= framing.keep_percent <= 100 + 1e-6:
         kept = f"{framing.keep_percent:.3g} %"
         raise InputError(f"the frame is {kept} of its protection", file=name, fix="a pairing takes 10 to 100 %: export the framing again")
-    return Frame(name=framing.label, area=f, keep_percent=min(framing.keep_percent, 100.0))
+    return Frame(name=framing.label, area=f, keep_percent=min(framing.keep_percent, 100.0), intent=framing.aspect, protection=framing.protection)
 
 
 def framing_of(pairing: Pairing) -> Framing:
@@ -222,7 +282,7 @@ def framing_of(pairing: Pairing) -> Framing:
 
 def all_frame_changes(framings: list[Framing]) -> dict[str, Any]:
     """What several framing decisions change in a pairing file: all of its frames, each by its pixels."""
-    frames = [{"name": f.label, "keep_percent": _short_keep(f), "area_px": _area_px(f)} for f in framings]
+    frames = [{"name": f.label, "keep_percent": _short_keep(f), "area_px": _area_px(f.frame), **_handed(f)} for f in framings]
     return {"recording.frame": frames}
 
 
@@ -232,12 +292,18 @@ def frame_changes(framing: Framing) -> dict[str, Any]:
     The pairing then needs no other file, and says the decision's numbers to a millionth of a pixel,
     wherever in the canvas and of whatever shape the frame is.
     """
-    changes: dict[str, Any] = dict.fromkeys(("recording.frame.aspect", "recording.frame.align", "recording.frame.fdl", "recording.frame.framing"))
-    return {**changes, "recording.frame.keep_percent": _short_keep(framing), "recording.frame.area_px": _area_px(framing)}
+    changes: dict[str, Any] = dict.fromkeys(f"recording.frame.{key}" for key in ("aspect", "align", "fdl", "framing", "intent", "protection_px"))
+    changes |= {f"recording.frame.{key}": value for key, value in _handed(framing).items()}
+    return {**changes, "recording.frame.keep_percent": _short_keep(framing), "recording.frame.area_px": _area_px(framing.frame)}
 
 
-def _area_px(framing: Framing) -> list[float]:
-    f = framing.frame
+def _handed(framing: Framing) -> dict[str, Any]:
+    """What a pairing keeps of a framing decision beside the frame, so that it goes out as it came in."""
+    intent = {} if framing.aspect is None else {"intent": f"{framing.aspect[0]}:{framing.aspect[1]}"}
+    return intent if framing.protection is None else {**intent, "protection_px": _area_px(framing.protection)}
+
+
+def _area_px(f: Rect) -> list[float]:
     return [round(v, 6) + 0.0 for v in (f.left, f.top, f.width, f.height)]
 
 
@@ -268,7 +334,7 @@ def _framing(canvas: Any, decision: Any, intents: dict[str, tuple[int, int]]) ->
 def _whole_number(digits: str) -> int:
     # The library (asc-fdl 1.0.2) ends the whole process at a width of more than 64 bits.
     if len(digits) > _MOST_DIGITS:
-        raise InputError(f"is no valid ASC FDL: a whole number of more than {_MOST_DIGITS} digits", fix="export the framing again as ASC FDL 2.0")
+        raise InputError(f"is not valid ASC FDL: a whole number of more than {_MOST_DIGITS} digits", fix="export the framing again as ASC FDL 2.0")
     return int(digits)
 
 

@@ -15,7 +15,7 @@ from framematch.text.whole import read_text, why, write_text
 
 SHARED_TABLES = ("recording", "monitoring", "mount")
 #: Tables of a shot that may stand in the same file; ``files.shot`` reads them.
-SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second")
+SHOT_TABLES = ("place", "gap", "opening", "run", "aircraft", "subject", "lens", "second", "path", "flying")
 
 
 def read_pairing(path: Path | str, *, kit: Path | str | None = None) -> Pairing:
@@ -65,15 +65,8 @@ def _with_fdl_frames(pairing: Pairing, tables: Sequence[FrameTable], *, folder: 
             frames[i : i + 1] = [replace(each, wander_percent=table.wander_percent, name=own_name or each.name) for each in found]
     if all(table.fdl is None for table in tables):
         return pairing
-    main, *others = frames
-    return replace(
-        pairing,
-        frame=main.area,
-        keep_percent=main.keep_percent,
-        frame_name=main.name if others or tables[0].name else "",
-        wander_percent=main.wander_percent,
-        others=tuple(others),
-    )
+    framed = pairing.framed(frames)
+    return framed if framed.others or tables[0].name else replace(framed, frame_name="")
 
 
 def _fdl_frames(pairing: Pairing, table: FrameTable, *, only: bool, folder: Path | None, kit: Path | None) -> list[Frame]:
@@ -87,10 +80,8 @@ def _fdl_frames(pairing: Pairing, table: FrameTable, *, only: bool, folder: Path
         )
     path = _shared_path(str(table.fdl), field="recording.frame.fdl", name="", folder=folder, kit=kit)
     framings = read_framings(path)
-    if only and table.framing is None:
-        taken = fitting(framings, pairing, name=str(path))
-    else:
-        taken = [chosen(framings, pairing, label=table.framing or "", name=str(path))]
+    wanted = table.framing or ""
+    taken = fitting(framings, pairing, wanted=wanted, name=str(path)) if only else [chosen(framings, pairing, wanted=wanted, name=str(path))]
     return [frame_of(pairing, each, name=str(path)) for each in taken]
 
 

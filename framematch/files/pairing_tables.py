@@ -9,11 +9,11 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from framematch.errors import InputError
-from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
+from framematch.geometry.camera import FORMATS_MM, RENAMED_FORMATS, Camera, Display, Rect, check_shapes, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.lens_models import BENT, MODELS, PLAIN
 from framematch.geometry.mount import Mount
-from framematch.geometry.pairing import MOST_FRAMES, Frame, Pairing, Tolerance, Turn, check_frame_imaged
+from framematch.geometry.pairing import MOST_FRAMES, About, Frame, Pairing, Tolerance, Turn, check_frame_imaged
 from framematch.geometry.quoted import lens_from_angles
 from framematch.text.toml import Table, nearest_word, one_of
 
@@ -55,7 +55,7 @@ def _refuse(reason: str) -> Any:
 
 def _distance(value: float) -> float:
     if value <= 0 or (value > 100_000 and math.isfinite(value)):
-        raise ValueError(f"{value:g} is no distance in metres: {_mm_for_metres(value)}")
+        raise ValueError(f"{value:g} is not a distance in metres: {_mm_for_metres(value)}")
     return value
 
 
@@ -74,8 +74,29 @@ def parse_aspect(value: object) -> float:
     except (ValueError, TypeError, ZeroDivisionError):
         ratio = math.nan
     if not 0.2 <= ratio <= 5:
-        raise ValueError(f'{value!r} is no shape of a picture: write "2.39:1", "16:9" or 1.85')
+        raise ValueError(f'{value!r} is not a shape of a picture: write "2.39:1", "16:9" or 1.85')
     return ratio
+
+
+def _one_line(text: str) -> str:
+    if any(ord(c) < 32 for c in text):
+        raise ValueError("has a line break or another control character: keep it to one line")
+    return text.strip()
+
+
+OneLine = Annotated[str, Field(max_length=120), AfterValidator(_one_line)]
+
+
+def parse_intent(value: str) -> str:
+    """``"239:100"``: two whole numbers above 0.
+
+    Raises:
+        ValueError: it is none.
+    """
+    parts = value.split(":")
+    if len(parts) != 2 or not all(part.isascii() and part.isdigit() and 0 < len(part) <= 9 and int(part) for part in parts):
+        raise ValueError(f'{value!r} is not a shape in whole numbers: write "239:100"')
+    return value
 
 
 Projection = Annotated[str, one_of(PLAIN)]
@@ -121,6 +142,7 @@ class _CameraTable(Table):
     sensor_mm: tuple[Side, Side] | None = Field(default=None, description="area read out in this mode, [width, height] in mm")
     format: str | None = Field(default=None, description="a generic format's name in place of sensor_mm")
     raster_px: tuple[Pixels, Pixels] = Field(description="the camera's picture, [width, height] in pixels")
+    serial: OneLine = Field(default="", description="the camera's serial number or the crew's own")
     focal_mm: Focal | None = Field(default=None, description="focal length in mm")
     angle_deg: AngleTable | None = Field(default=None, description="quoted angles of view in degrees, in place of focal_mm")
     projection: Projection | None = Field(default=None, description="how the lens maps angles to the picture")
@@ -137,7 +159,8 @@ class _CameraTable(Table):
         if (self.focal_mm is None) == (self.angle_deg is None):
             raise InputError("give either focal_mm or angle_deg", field="focal_mm", fix="focal_mm = 18.0 or angle_deg = { horizontal = 118.0 }")
         if self.format is not None and self.format not in FORMATS_MM:
-            raise InputError(f"{self.format!r} is not known", field="format", fix=nearest_word(self.format, FORMATS_MM, "use one of"))
+            now = RENAMED_FORMATS.get(self.format, self.format)
+            raise InputError(f"{self.format!r} is not known", field="format", fix=nearest_word(now, FORMATS_MM, "use one of"))
         if self.angle_deg is not None and not self.angle_deg.quoted:
             raise InputError("no angle given", field="angle_deg", fix="give horizontal, vertical or diagonal")
         d = self.distortion
@@ -197,7 +220,15 @@ class FrameTable(Table):
         default=None, description="[left, top, width, height] of the frame in recorded pixels, in place of aspect and align"
     )
     fdl: str | None = Field(default=None, description="an ASC FDL file to take the frame from, beside the pairing, in place of the other keys")
-    framing: str | None = Field(default=None, description="the label of the framing in the FDL file, where it has several")
+    framing: str | None = Field(
+        default=None, description='which framing of the FDL file, where it has several: its label, its camera, "camera / label", or its number such as "#2"'
+    )
+    intent: Annotated[str, AfterValidator(parse_intent)] | None = Field(
+        default=None, description='the shape that a framing file gave the frame of area_px, in whole numbers: "239:100"'
+    )
+    protection_px: tuple[Number, Number, Number, Number] | None = Field(
+        default=None, description="[left, top, width, height] of what a framing file protects about the frame of area_px, in recorded pixels"
+    )
 
     @model_validator(mode="after")
     def _one_source(self) -> FrameTable:
@@ -206,6 +237,9 @@ class FrameTable(Table):
             raise InputError(f"stands beside {', '.join(beside)}", field="fdl", fix="the FDL file gives the frame: leave the other keys out")
         if self.framing is not None and self.fdl is None:
             raise InputError("names a framing of no FDL file", field="framing", fix='add fdl = "shot.fdl"')
+        handed = sorted({"intent", "protection_px"} & self.model_fields_set)
+        if handed and self.area_px is None:
+            raise InputError("goes with area_px", field=handed[0], fix="leave it out: it says what a framing file gave with the frame's pixels")
         shaped = sorted({"aspect", "align"} & self.model_fields_set)
         if self.area_px is not None and shaped:
             raise InputError(f"stands beside {' and '.join(shaped)}", field="area_px", fix="give the frame one way: its pixels, or its shape")
@@ -218,7 +252,15 @@ class FrameTable(Table):
             InputError: its pixels reach outside.
         """
         area = self.rect(raster_px, squeeze=squeeze)
-        return Frame(name=(self.name or "").strip(), area=area, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
+        shape = self.intent.split(":") if self.intent else None
+        return Frame(
+            name=(self.name or "").strip(),
+            area=area,
+            keep_percent=self.keep_percent,
+            wander_percent=self.wander_percent,
+            intent=(int(shape[0]), int(shape[1])) if shape else None,
+            protection=_rect(self.protection_px) if self.protection_px else None,
+        )
 
     def rect(self, raster_px: tuple[int, int], *, squeeze: float) -> Rect:
         """The frame in a raster.
@@ -235,7 +277,12 @@ class FrameTable(Table):
                 field="recording.frame.area_px",
                 fix="write [left, top, width, height] in recorded pixels",
             )
-        return Rect(left=left, top=top, right=left + width, bottom=top + height)
+        return _rect(self.area_px)
+
+
+def _rect(area_px: tuple[float, float, float, float]) -> Rect:
+    left, top, width, height = area_px
+    return Rect(left=left, top=top, right=left + width, bottom=top + height)
 
 
 class DisplayTable(Table):
@@ -260,6 +307,7 @@ def _told_apart(frames: Sequence[FrameTable]) -> Sequence[FrameTable]:
 
 
 class RecordingTable(_CameraTable):
+    lens_serial: OneLine = Field(default="", description="the lens's serial number or the crew's own")
     squeeze: Annotated[Number, Field(ge=1, le=2.5)] = Field(default=1.0, description="anamorphic squeeze")
     f_number: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(default=None, description="stop")
     focus_m: Annotated[NumberOrInf, AfterValidator(_distance)] = Field(default=math.inf, description="distance focused at, metres or inf")
@@ -305,6 +353,9 @@ class PairingFile(Table):
     """A pairing file's contents; field descriptions are what errors and help show."""
 
     title: Annotated[str, Field(max_length=200)] = Field(default="", description="what this pairing is called")
+    production: OneLine = Field(default="", description="the production that it is for")
+    unit: OneLine = Field(default="", description="main unit, second unit and so on")
+    notes: Annotated[str, Field(max_length=300), AfterValidator(_one_line)] = Field(default="", description="what the crew should know, one line")
     shot: ShotTable = Field(description="the distances that the guide has to serve")
     recording: RecordingTable = Field(description="the camera whose picture is kept")
     monitoring: MonitoringTable = Field(description="the camera whose picture the goggles show")
@@ -320,6 +371,12 @@ class PairingFile(Table):
         main, *others = (each.frame(r.raster_px, squeeze=r.squeeze) for each in r.frame)
         pairing = Pairing(
             title=self.title,
+            about=About(
+                production=self.production,
+                unit=self.unit,
+                notes=self.notes,
+                serials=tuple(each for each in (("body", r.serial), ("lens", r.lens_serial), ("goggles' camera", m.serial)) if each[1]),
+            ),
             recording=recording,
             frame=main.area,
             monitoring=monitoring,
@@ -336,6 +393,8 @@ class PairingFile(Table):
             keep_percent=main.keep_percent,
             frame_name=main.name,
             wander_percent=main.wander_percent,
+            intent=main.intent,
+            protection=main.protection,
             others=tuple(others),
             turn=None if self.shot.turn_deg_s is None else self.shot.turn_deg_s.turn,
             text_cells=shown.text_cells,

@@ -9,6 +9,9 @@ STARTER = """\
 # A pairing: one recording camera set-up, one monitoring camera set-up and the mount between them.
 # Lengths and angles have their unit in their name. What may be left out says so.
 title = "Glasshouse pane, 18 mm"
+# production = "The long nave"      # these, and serial = "..." of a camera, lens_serial of the lens, stand on every sheet and label
+# unit = "second unit"
+# notes = "Monitoring lens taped at infinity."
 
 [shot]
 distance_m = [1.5, 30.0]            # nearest and farthest the guide has to serve; inf allowed

@@ -7,6 +7,7 @@ Pixels are continuous: (0, 0) is the outer corner of the top-left pixel, so a pi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,13 +22,13 @@ Mask = NDArray[np.bool_]
 DIAGONAL_135_MM = math.hypot(36.0, 24.0)  # ISO 1007
 
 #: Full areas in mm by generic name. Sources: ISO 1007 (135), SMPTE ST 59 and its forerunners (35 mm
-#: film apertures), the Micro Four Thirds standard; inch types are nominal to about 2 %.
+#: film apertures), the published 17.3 x 13.0 of the 4/3-inch type; other inch types are nominal to about 2 %.
 FORMATS_MM: dict[str, tuple[float, float]] = {
     "135-still": (36.0, 24.0),
     "super35-4perf": (24.89, 18.66),
     "super35-3perf": (24.89, 14.0),
     "academy-35": (22.0, 16.0),
-    "micro-four-thirds": (17.3, 13.0),
+    "4/3-inch": (17.3, 13.0),
     "1-inch": (13.2, 8.8),
     "2/3-inch": (8.8, 6.6),
     "1/1.8-inch": (7.18, 5.32),
@@ -36,6 +37,8 @@ FORMATS_MM: dict[str, tuple[float, float]] = {
     "1/2.5-inch": (5.76, 4.29),
     "1/3-inch": (4.8, 3.6),
 }
+#: What was once called otherwise, and its name now.
+RENAMED_FORMATS = {"micro-four-thirds": "4/3-inch"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,6 +173,15 @@ def equivalent_135_mm(angle_deg: float, *, side_mm: float = DIAGONAL_135_MM) -> 
     The diagonal unless ``side_mm`` says 36 (width) or 24 (height). NaN from 180 degrees on.
     """
     return side_mm / (2 * math.tan(math.radians(angle_deg) / 2)) if angle_deg < 180 else math.nan
+
+
+def format_part_mm(name: str, raster_px: Sequence[int]) -> tuple[float, float]:
+    """The largest part of a format's area with the raster's shape, in mm."""
+    width, height = FORMATS_MM[name]
+    shape = raster_px[0] / raster_px[1]
+    if abs(width / height / shape - 1) <= 0.02:
+        return width, height
+    return round(min(width, height * shape), 3), round(min(height, width / shape), 3)
 
 
 def frame_in(raster_px: tuple[int, int], *, squeeze: float = 1.0, aspect: float | None = None, keep_percent: float = 100.0, align: str = "centre") -> Rect:

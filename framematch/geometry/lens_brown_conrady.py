@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framematch.geometry.lens_model import RIGHT_ANGLE, ByFigures, Figures, Floats, LensModel, Mask, first_root, solve_increasing, table
+
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -126,36 +129,39 @@ def _distort_slopes(figures: Figures, x: Floats, y: Floats) -> tuple[Floats, Flo
 def _newton_2d(figures: Figures, u: Floats, v: Floats, x: Floats, y: Floats, edge: float) -> tuple[Floats, Floats, Mask]:
     """Newton's steps, halved while they do not help and kept on the disc where the map is one to one."""
 
-    def miss(x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    def miss(of: Ints, x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
         du, dv = _distort(figures, x, y)
-        return du - u, dv - v, np.hypot(du - u, dv - v)
+        return du - u[of], dv - v[of], np.hypot(du - u[of], dv - v[of])
 
     limit = edge * (1 + 1e-9)
     shrink = np.minimum(1, limit / np.maximum(np.hypot(x, y), 1e-300))
     x, y = x * shrink, y * shrink
-    goal = 4e-16 * (1 + np.hypot(u, v))
+    size = 1 + np.hypot(u, v)
+    every = todo = np.arange(len(x))
     for _ in range(50):
-        eu, ev, error = miss(x, y)
-        if not (error > goal).any():
+        eu, ev, error = miss(todo, x[todo], y[todo])
+        far = error > 4e-16 * size[todo]
+        todo = todo[far]
+        eu, ev, error = (each[far] for each in (eu, ev, error))
+        if not len(todo):
             break
-        a, b, c = _distort_slopes(figures, x, y)
+        a, b, c = _distort_slopes(figures, x[todo], y[todo])
         det = a * c - b * b
         dx, dy = (b * ev - c * eu) / det, (b * eu - a * ev) / det
-        part = np.ones_like(x)
+        part, left, helped = 1.0, np.arange(len(todo)), np.zeros(len(todo), dtype=bool)
         for _ in range(12):
-            nx, ny = x + part * dx, y + part * dy
+            of = todo[left]
+            nx, ny = x[of] + part * dx[left], y[of] + part * dy[left]
             reach = np.hypot(nx, ny)
             pull = np.where(reach > limit, limit / reach, 1)
             nx, ny = nx * pull, ny * pull
-            worse = ~(miss(nx, ny)[2] < error) & (error > goal)
-            if not worse.any():
+            better = miss(of, nx, ny)[2] < error[left]
+            x[of[better]], y[of[better]], helped[left[better]] = nx[better], ny[better], True
+            part, left = part / 2, left[~better]
+            if not len(left):
                 break
-            part = np.where(worse, part / 2, part)
-        better = miss(nx, ny)[2] < error
-        if not better.any():
-            break
-        x, y = np.where(better, nx, x), np.where(better, ny, y)
-    return x, y, miss(x, y)[2] <= 1e-13 * (1 + np.hypot(u, v))
+        todo = todo[helped]
+    return x, y, miss(every, x, y)[2] <= 1e-13 * size
 
 
 @lru_cache(maxsize=256)
@@ -182,10 +188,12 @@ def _end_with_tangential(figures: Figures, end: float) -> float:
     bad = ~(area(np.broadcast_to(grid, (360, 721))) > 0)
     if not bad.any():
         return end
-    first = np.where(bad.any(axis=1), bad.argmax(axis=1), 720)
-    low, high = grid[0, np.maximum(first - 1, 0)][:, None], grid[0, first][:, None]
+    first = np.where(bad.any(axis=1), bad.argmax(axis=1), grid.size)
+    nearest = int(first.min())
+    azimuth = azimuth[first == nearest]  # what folds in a later cell folds farther out
+    low, high = (np.full_like(azimuth, grid[0, i]) for i in (max(nearest - 1, 0), nearest))
     for _ in range(50):
         middle = (low + high) / 2
         folded = ~(area(middle) > 0)
         low, high = np.where(folded, low, middle), np.where(folded, middle, high)
-    return float(low[bad.any(axis=1)].min())
+    return float(low.min())

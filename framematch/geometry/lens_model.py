@@ -148,22 +148,31 @@ def solve_increasing(model: LensModel, figures: Figures, radius: Floats) -> tupl
 
     Newton's steps kept inside a bracket that shrinks at every step; ends with a verdict.
     """
+    shape, radius = np.shape(radius), np.ravel(radius)
     table_theta, table_radius = table(model, figures)
     cell = np.clip(np.searchsorted(table_radius, radius) - 1, 0, len(table_theta) - 2)
     low, high = table_theta[cell], table_theta[cell + 1]
     theta = np.clip(np.interp(radius, table_radius, table_theta), low, high)
     inside = radius <= table_radius[-1]
     step = np.full_like(theta, np.inf)
+    todo = np.flatnonzero(inside)
+    at, wanted, low, high = theta[todo], radius[todo], low[todo], high[todo]
     for _ in range(60):
-        error = model.radius(figures, theta) - radius
-        low, high = np.where(error <= 0, theta, low), np.where(error >= 0, theta, high)
-        newton = theta - error / model.slope(figures, theta)
-        middle = 0.5 * (low + high)
-        after = np.where((newton >= low) & (newton <= high), newton, middle)
-        step, theta = np.abs(after - theta), after
-        if not (step[inside] > 4e-16 * (1 + theta[inside])).any():
+        error = model.radius(figures, at) - wanted
+        low, high = np.where(error <= 0, at, low), np.where(error >= 0, at, high)
+        newton = at - error / model.slope(figures, at)
+        after = np.where((newton >= low) & (newton <= high), newton, 0.5 * (low + high))
+        moved, at = np.abs(after - at), after
+        going = moved > 4e-16 * (1 + at)
+        if len(going) and going.all():
+            continue
+        theta[todo], step[todo] = at, moved
+        todo = todo[going]
+        at, wanted, low, high = (each[going] for each in (at, wanted, low, high))
+        if not len(todo):
             break
-    return theta, inside & (step <= 1e-12)
+    theta[todo], step[todo] = at, moved[going]
+    return theta.reshape(shape), (inside & (step <= 1e-12)).reshape(shape)
 
 
 def first_root(coefficients: Floats) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -48,12 +49,16 @@ class Frame:
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
         wander_percent: by how much the stabiliser moves the frame in the recorded picture, each way, in
             percent of the frame's width and height.
+        intent: width and height of the shape that a framing file gave it, such as (239, 100); None without one.
+        protection: what such a file protects about it, in recorded pixels; None where it is the frame over ``keep_percent``.
     """
 
     name: str = ""
     area: Rect
     keep_percent: float = 100.0
     wander_percent: float = 0.0
+    intent: tuple[int, int] | None = None
+    protection: Rect | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,11 +71,33 @@ class Turn:
 
 
 @dataclass(frozen=True, kw_only=True)
+class About:
+    """Whose a pairing is: what a crew writes on its case.
+
+    Args:
+        serials: what carries a number, and the number: ``("lens", "2417")``.
+    """
+
+    production: str = ""
+    unit: str = ""
+    notes: str = ""
+    serials: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def words(self) -> str:
+        """All of it in one line; empty if there is nothing."""
+        whose = ", ".join(filter(None, (self.production, self.unit)))
+        numbers = ", ".join(f"{what} {number}" for what, number in self.serials)
+        return ". ".join(filter(None, (whose, f"Serial numbers: {numbers}" if numbers else "", self.notes.rstrip("."))))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pairing:
     """One recording camera set-up, one monitoring camera set-up and the mount between them.
 
     Args:
         title: what it is called.
+        about: whose it is.
         recording: at its focus setting.
         frame: what will be shown of the recorded picture, in recorded pixels; of several, the main one.
         monitoring: whose picture the goggles show.
@@ -82,7 +109,7 @@ class Pairing:
         f_number: stop of the recording lens, None if not given.
         focus_m: distance that the recording lens is focused at, may be infinite.
         keep_percent: what the stabiliser leaves of the recorded picture, each way.
-        frame_name, wander_percent: of the main frame, as in :class:`Frame`.
+        frame_name, wander_percent, intent, protection: of the main frame, as in :class:`Frame`.
         others: further frames of the same recorded picture.
         turn: how fast the rig turns at most in the shot, None if not given.
         text_cells: columns and rows of a character grid over the display, None without one.
@@ -94,6 +121,7 @@ class Pairing:
     """
 
     title: str = ""
+    about: About = field(default_factory=About)
     recording: Camera
     frame: Rect
     monitoring: Camera
@@ -107,6 +135,8 @@ class Pairing:
     keep_percent: float = 100.0
     frame_name: str = ""
     wander_percent: float = 0.0
+    intent: tuple[int, int] | None = None
+    protection: Rect | None = None
     others: tuple[Frame, ...] = ()
     turn: Turn | None = None
     text_cells: tuple[int, int] | None = None
@@ -114,7 +144,7 @@ class Pairing:
 
     def __post_init__(self) -> None:
         if not self.near_m > 0:
-            raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
+            raise InputError(f"{self.near_m} m is not a nearest distance", field="shot.distance_m", fix="give metres above 0")
         if not self.far_m >= self.near_m:
             raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
         if self.near_m <= self.mount.forward_mm / 1000:
@@ -129,17 +159,42 @@ class Pairing:
         return replace(self, near_m=self.near_m if near_m is None else near_m, far_m=self.far_m if far_m is None else far_m)
 
     @property
+    def heading(self) -> str:
+        """What it is called and for which production, as footers and labels have it."""
+        return ", ".join(filter(None, (self.title, self.about.production, self.about.unit)))
+
+    @property
     def frames(self) -> tuple[Frame, ...]:
         """Every frame, the main one first; one without a name is called after its shape."""
-        main = Frame(name=self.frame_name, area=self.frame, keep_percent=self.keep_percent, wander_percent=self.wander_percent)
-        return tuple(replace(each, name=each.name or f"{self.aspect_of(each.area):.2f}:1") for each in (main, *self.others))
+        main = Frame(
+            name=self.frame_name,
+            area=self.frame,
+            keep_percent=self.keep_percent,
+            wander_percent=self.wander_percent,
+            intent=self.intent,
+            protection=self.protection,
+        )
+        return tuple(replace(each, name=each.name or ratio_words(self.aspect_of(each.area))) for each in (main, *self.others))
 
     def alone(self, index: int = 0) -> Pairing:
         """The same pairing with one of its frames only."""
         if index == 0:
             return replace(self, others=())
-        chosen = self.others[index - 1]
-        return replace(self, frame=chosen.area, keep_percent=chosen.keep_percent, frame_name=chosen.name, wander_percent=chosen.wander_percent, others=())
+        return self.framed((self.others[index - 1],))
+
+    def framed(self, frames: Sequence[Frame]) -> Pairing:
+        """The same pairing with other frames, the main one first."""
+        main, *others = frames
+        return replace(
+            self,
+            frame=main.area,
+            keep_percent=main.keep_percent,
+            frame_name=main.name,
+            wander_percent=main.wander_percent,
+            intent=main.intent,
+            protection=main.protection,
+            others=tuple(others),
+        )
 
     def aspect_of(self, area: Rect) -> float:
         """Width over height of a part of the recorded picture once it is de-squeezed."""
@@ -195,3 +250,8 @@ def check_frame_imaged(pairing: Pairing) -> None:
             field="recording",
             fix="check focal_mm and distortion against sensor_mm, or give the frame a shape that the lens covers",
         )
+
+
+def ratio_words(ratio: float) -> str:
+    """An aspect ratio as the trade writes it: whole pixels make a 2.39 frame 2.385 to 2.396, and it is still ``2.39:1``."""
+    return "2.39:1" if abs(ratio - 2.39) < 0.0065 else f"{ratio:.2f}:1"

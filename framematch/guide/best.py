@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +25,8 @@ Sides = tuple[float, float, float, float]  # left, top, right, bottom
 
 _COARSE, _FINE = 17, 129  # points along an edge: to solve with, to state errors with
 _STEPS, _FINE_STEPS = 5, 17  # inverse distances over the range, likewise
+_ROOM = 0.97  # of the worst error: a side whose own is less has room to spare
+_WORTH = 1e-4  # percent that another start has to gain
 _COST = np.array([0.0] * 4 + [1e-4] * 4 + [1.0])  # of moving each side, of each side's bound, of the common one
 
 
@@ -135,39 +138,80 @@ def best_rectangle(pairing: Pairing) -> Rect:
 
     A minimax problem in four numbers: linear programs on the linearised errors, inside a trust
     region that grows while whole steps help and shrinks when one does not. Among equals, the one
-    whose other sides are best.
+    whose other sides are best. Where a side has room to spare there can be a second best place, with
+    that side as far inside as the others' error lets it be: the search starts again from there.
     """
+    found = _descended(pairing, _first_sides(pairing))
+    for sides in _drawn_in(found):
+        other = _descended(pairing, sides, below=found.size - _WORTH)
+        found = other if other.size < found.size - _WORTH else found
+    left, top, right, bottom = found.sides
+    return Rect(left=left, top=top, right=right, bottom=bottom)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Found:
+    """A rectangle with its errors (edge, point, inverse), their derivatives (edge, point, inverse, 4) and what is made small."""
+
+    sides: Sides
+    errors: Floats
+    slopes: Floats
+
+    @cached_property
+    def worst(self) -> Floats:
+        """Largest size of each side's errors (4); 0 where it has none."""
+        each: Floats = np.nanmax(np.abs(self.errors).reshape(4, -1), axis=1, initial=0.0)
+        return each
+
+    @cached_property
+    def size(self) -> float:
+        return float(self.worst.max() + 1e-4 * self.worst.sum())
+
+
+def _drawn_in(found: _Found) -> list[Sides]:
+    """The rectangle with each side that has room to spare drawn in until it is as far off as the worst."""
+    out = []
+    worst = float(found.worst.max())
+    for i in np.flatnonzero(found.worst < _ROOM * worst):
+        slopes = found.slopes[i, ..., i]
+        if not np.isnan(slopes).all() and (slope := float(np.nanmedian(slopes))):
+            sides = list(found.sides)
+            sides[i] -= (worst + float(np.nanmin(found.errors[i]))) / slope
+            if sides[0] < sides[2] and sides[1] < sides[3]:
+                out.append((sides[0], sides[1], sides[2], sides[3]))
+    return out
+
+
+def _descended(pairing: Pairing, sides: Sides, *, below: float = math.inf) -> _Found:
+    """Where the linear programs lead from a rectangle; given up at once where the first of them doesn't promise to come below a size."""
     inverses, shares = _range(pairing, _STEPS), np.linspace(0, 1, _COARSE)
-    sides = _first_sides(pairing)
     trust = 0.05 * max(pairing.display.raster_px)
 
-    def size(errors: Floats) -> float:
-        each = np.nanmax(np.abs(np.where(np.isnan(errors), -0.0, errors)).reshape(4, -1), axis=1)
-        return float(each.max() + 1e-4 * each.sum())
+    def at(sides: Sides) -> _Found:
+        errors, slopes = _side_errors_and_slopes(pairing, sides, inverses, shares)
+        return _Found(sides=sides, errors=errors, slopes=slopes)
 
-    errors, slopes = _side_errors_and_slopes(pairing, sides, inverses, shares)
-    now = size(errors)
+    now = at(sides)
     for _ in range(40):
-        rows, limits = _constraints(errors, slopes, sides)
+        rows, limits = _constraints(now.errors, now.slopes, now.sides)
         found = minimum(_COST, np.vstack([rows, np.eye(4, 9)]), np.append(limits, [trust] * 4), np.array([-trust] * 4 + [0.0] * 5))
-        if found is None or now - float(_COST @ found) < 1e-7:  # no step, or none that promises anything
+        if found is None or now.size - float(_COST @ found) < 1e-5 or float(_COST @ found) > below:  # no step, or none that promises anything
             break
-        after = _moved(sides, found[:4])
-        new_errors, new_slopes = _side_errors_and_slopes(pairing, after, inverses, shares)
-        lost = np.isnan(new_errors).sum() > np.isnan(errors).sum()
-        then = size(new_errors)
-        if after[0] >= after[2] or after[1] >= after[3] or lost or then >= now:
+        after = _moved(now.sides, found[:4])
+        then = at(after)
+        lost = np.isnan(then.errors).sum() > np.isnan(now.errors).sum()
+        if after[0] >= after[2] or after[1] >= after[3] or lost or then.size >= now.size:
             trust /= 4
         else:
-            gained, step = now - then, float(np.abs(found[:4]).max())
-            sides, errors, slopes, now = after, new_errors, new_slopes, then
+            gained, step = now.size - then.size, float(np.abs(found[:4]).max())
+            now, below = then, math.inf
             if gained < 1e-7 or step < 1e-6:
                 break
             if step > 0.99 * trust:
                 trust *= 2
         if trust < 1e-5:
             break
-    return Rect(left=sides[0], top=sides[1], right=sides[2], bottom=sides[3])
+    return now
 
 
 def _range(pairing: Pairing, count: int) -> Floats:
@@ -194,23 +238,23 @@ def _edge_border(edge: str, shares: Floats) -> Floats:
 
 def _outline_errors(pairing: Pairing, sets: Floats, inverses: Floats, count: int) -> Floats:
     """Errors (sets, edge, point, inverse) of outlines set for some inverse distances, at others."""
-    out = np.empty((len(sets), 4, count, len(inverses)))
-    for i, edge in enumerate(EDGES):
-        back, _ = to_recorded(pairing, _edge_on_display(pairing, edge, sets, count)[:, :, None, :], inverses)
-        out[:, i] = edge_error(pairing.frame, back, edge)
-    return out
+    back, _ = to_recorded(pairing, _edges_on_display(pairing, sets, count)[..., None, :], inverses)
+    return np.stack([edge_error(pairing.frame, back[:, i], edge) for i, edge in enumerate(EDGES)], axis=1)
 
 
-def _edge_on_display(pairing: Pairing, edge: str, sets: Floats, count: int) -> Floats:
-    """Points (sets, count, 2) of one of the frame's edges at some inverse distances; NaN where the display shows none."""
-    q, ok = to_display(pairing, pairing.frame.border(_edge_border(edge, np.linspace(0, 1, count))), sets[:, None])
-    shown: Floats = np.where((ok & pairing.display.shown.contains(q))[..., None], q, np.nan) if not ok.all() else q
+def _edges_on_display(pairing: Pairing, sets: Floats, count: int) -> Floats:
+    """Points (sets, edge, count, 2) of the frame's edges on the display at some inverse distances; NaN where the display shows none."""
+    shares = np.linspace(0, 1, count)
+    border = pairing.frame.border(np.stack([_edge_border(edge, shares) for edge in EDGES]))
+    q, ok = to_display(pairing, border, sets[:, None, None])
+    shown: Floats = np.where((ok & pairing.display.shown.contains(q))[..., None], q, np.nan)
     return shown
 
 
 def outline_points(pairing: Pairing, distance_m: float, count: int) -> Floats:
     """Points (4, count, 2) of the frame's left, top, right and bottom edge on the display for what is at a distance."""
-    return np.stack([_edge_on_display(pairing, edge, np.array([inverse_m(distance_m)]), count)[0] for edge in EDGES])
+    points: Floats = _edges_on_display(pairing, np.array([inverse_m(distance_m)]), count)[0]
+    return points
 
 
 def side_points(sides: Sides, shares: Floats) -> Floats:

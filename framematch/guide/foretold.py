@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 SHAPE_TOLERANCE = 0.02  # of an aspect ratio; rasters and inch types are rounded
 LEAST_PX, MOST_PX = 16, 8192
+LEAST_BAR = 0.01  # of a picture's width or height
+Bars = tuple[int, int, int, int]  # left, top, right, bottom of what is inside them, in pixels
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,7 +84,18 @@ class SourceFit:
         return out
 
 
-def source_fit(pairing: Pairing, size_px: tuple[int, int], *, bars: tuple[int, int, int, int] | None = None) -> SourceFit:
+def inside_bars(not_black: Bars, size_px: tuple[int, int]) -> Bars | None:
+    """The picture inside black bars, of what is not black in a picture of a size; None without bars on two opposite sides."""
+    left, top, right, bottom = not_black
+    width, height = size_px
+    across = left > LEAST_BAR * width and width - right > LEAST_BAR * width
+    down = top > LEAST_BAR * height and height - bottom > LEAST_BAR * height
+    if not (across or down):
+        return None
+    return not_black if across and down else (left, 0, right, height) if across else (0, top, width, bottom)
+
+
+def source_fit(pairing: Pairing, size_px: tuple[int, int], *, bars: Bars | None = None) -> SourceFit:
     """How a picture or clip of a size carries the display.
 
     It may be the display itself at any scale, the part of it that carries picture, the monitoring camera's whole

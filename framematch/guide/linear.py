@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 _CORNERS = 2000  # more than any program of this size takes
+_AGAIN = 25  # corners after which the inverse is worked out anew, before rounding adds up
 _BROKEN = 1e-10  # a bound is, by more than this share of the figures in it
 _TIE = 1e-10  # added to the costs, each its own, so that no two corners cost the same and none is met twice
 
@@ -36,18 +37,25 @@ def minimum(cost: Floats, rows: Floats, limits: Floats, low: Floats) -> Floats |
     bounds = np.vstack([-np.eye(count), rows[kept] / size[kept, None]])
     ends = np.concatenate([-low, limits[kept] / size[kept]])
     held = np.arange(count)  # the bounds that the corner lies on
+    inverse = -np.eye(count)  # of theirs
     price = cost + _TIE * np.linspace(1.0, 2.0, count)  # of each: what moving it would save, never below 0
-    for _ in range(_CORNERS):
-        try:
-            x = np.linalg.solve(bounds[held], ends[held])
-            over = bounds @ x - ends
-            over[held] = -np.inf
-            comes = int(over.argmax())
-            if over[comes] <= _BROKEN * max(1.0, float(np.abs(x).max())):
-                return x
-            share = np.linalg.solve(bounds[held].T, bounds[comes])
-        except np.linalg.LinAlgError:
-            return None
+    fresh = True
+    for turn in range(1, _CORNERS):
+        x: Floats = inverse @ ends[held]
+        over = bounds @ x - ends
+        over[held] = -np.inf
+        comes = int(over.argmax())
+        met = over[comes] <= _BROKEN * max(1.0, float(np.abs(x).max()))
+        if met and fresh:
+            return x
+        if met or turn % _AGAIN == 0:
+            try:
+                inverse, fresh = np.linalg.inv(bounds[held]), True
+            except np.linalg.LinAlgError:
+                return None
+            if met:
+                continue
+        share = bounds[comes] @ inverse
         gives = np.flatnonzero(share > 1e-9)
         if not len(gives):
             return None
@@ -57,4 +65,7 @@ def minimum(cost: Floats, rows: Floats, limits: Floats, low: Floats) -> Floats |
         step = price[goes] / share[goes]
         price = np.maximum(price - step * share, 0.0)
         price[goes], held[goes] = step, comes
+        share[goes] -= 1.0
+        inverse -= np.multiply.outer(inverse[:, goes] / (share[goes] + 1.0), share)
+        fresh = False
     return None

@@ -13,7 +13,7 @@ from framematch.guide.areas import Areas, Shared, areas, shared_areas
 from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
 from framematch.guide.cells import Cells, best_cells
 from framematch.guide.outline import Outline, outline
-from framematch.guide.sets import best_cuts, gain_from_two
+from framematch.guide.sets import best_cuts, foretold_of_two
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
 from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
@@ -108,7 +108,7 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
     check_frame_imaged(pairing)
     pieces = _pieces(pairing, sets)
     report = _with_frames(pairing)
-    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *_gain(report, sets)))
+    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
 
 
 def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
@@ -117,17 +117,16 @@ def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
     return [replace(pairing, near_m=near, far_m=far) for near, far in pairwise(ends)] if cuts else []
 
 
-def _gain(report: Report, sets: int) -> list[str]:
+def _gain(report: Report) -> list[str]:
     """What two sets of lines would gain, where nobody asked and it is worth telling."""
-    one, two = report.guide.rectangle_worst_error_percent, report.guide.outline_worst_error_percent
-    gain = gain_from_two(report.pairing, rectangle_percent=one, outline_percent=two, least=WORTH_TELLING_PERCENT) if sets == 1 else None
-    if gain is None:
+    pairing, whole = report.pairing, report.guide.rectangle_worst_error_percent
+    ends = [rectangle_errors(pairing, each.rectangle, each.distance_m).worst for each in (report.at[0], report.at[-1])]
+    if not whole - max(ends) >= WORTH_TELLING_PERCENT:  # no piece is better than its own ends
         return []
-    cut, rectangle, outline_ = gain
-    return [
-        f"Two sets of lines, changed at {metres(cut)}, would be off by up to {rectangle:.1f} % (outline {outline_:.1f} %) "
-        f"in place of {one:.1f} % (outline {two:.1f} %)."
-    ]
+    cut, two = foretold_of_two(pairing, near=ends[0], far=ends[1], whole=whole)
+    if whole - two < WORTH_TELLING_PERCENT:
+        return []
+    return [f"Two sets of lines, changed near {metres(cut)}, would be off by about {two:.1f} % in place of {whole:.1f} %."]
 
 
 def _with_frames(pairing: Pairing) -> Report:
@@ -191,7 +190,7 @@ def five_distances(pairing: Pairing, set_m: float) -> list[float]:
 def _at(pairing: Pairing, guide: Guide, distance_m: float) -> AtDistance:
     return AtDistance(
         distance_m=distance_m,
-        outline=outline(pairing, distance_m),
+        outline=guide.outline if distance_m == guide.set_distance_m else outline(pairing, distance_m),
         rectangle=best_rectangle(at_distance(pairing, distance_m)),
         error=rectangle_errors(pairing, guide.rectangle, distance_m),
         error_turning=rectangle_errors_turning(pairing, guide.rectangle, distance_m) if turns(pairing) else None,
@@ -210,9 +209,12 @@ def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float,
     return 100 * left / width, 100 * top / height, 100 * right / width, 100 * bottom / height
 
 
-def metres(distance_m: float) -> str:
-    """A distance as people read it: ``2.86 m``, ``30 m``, ``infinity``."""
-    return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
+def metres(distance_m: float, *, feet: bool = False) -> str:
+    """A distance as people read it, in three digits: ``2.86 m``, ``30 m``, ``1500 m``, ``infinity``; in feet if asked for."""
+    if math.isinf(distance_m):
+        return "infinity"
+    rounded = float(f"{distance_m / 0.3048 if feet else distance_m:.3g}")
+    return f"{rounded:.0f} {'ft' if feet else 'm'}" if abs(rounded) >= 1000 else f"{rounded:g} {'ft' if feet else 'm'}"
 
 
 def equivalent_words(value_mm: float, *, digits: int = 0) -> str:
@@ -281,6 +283,7 @@ def report_json(report: Report) -> dict[str, Any]:
     display = pairing.display.raster_px
     data = {
         "title": pairing.title,
+        "about": {"production": pairing.about.production, "unit": pairing.about.unit, "serials": dict(pairing.about.serials), "notes": pairing.about.notes},
         "display_px": list(display),
         "distance_m": [pairing.near_m, pairing.far_m],
         "angles_deg": {name: {"horizontal": a.horizontal, "vertical": a.vertical, "diagonal": a.diagonal} for name, a in pairing.angles.items()},
@@ -343,14 +346,14 @@ def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
     return [[[float(x), float(y)] for x, y in ring] for ring in rings]
 
 
-def plain(value: Any) -> Any:
-    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, six decimals."""
+def plain(value: Any, *, decimals: int = 6) -> Any:
+    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, so many decimals."""
     if isinstance(value, dict):
-        return {key: plain(each) for key, each in value.items()}
+        return {key: plain(each, decimals=decimals) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
-        return [plain(each) for each in value]
+        return [plain(each, decimals=decimals) for each in value]
     if isinstance(value, float):
         if math.isnan(value):
             return None
-        return "inf" if math.isinf(value) else round(value, 6)
+        return "inf" if math.isinf(value) else round(value, decimals)
     return value

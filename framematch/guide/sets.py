@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.best import best_rectangle, best_set_distance, worst_error
+from framematch.guide.best import best_rectangle, worst_error
 from framematch.guide.transfer import distance_from, inverse_m
 
 MOST_SETS = 4
@@ -86,27 +86,19 @@ def best_cuts(pairing: Pairing, count: int) -> tuple[float, ...]:
     return tuple(whole.distance_m(place) for place in places[1:])
 
 
-def gain_from_two(pairing: Pairing, *, rectangle_percent: float, outline_percent: float, least: float) -> tuple[float, float, float] | None:
-    """What two sets of lines would be off by, or None where that is not ``least`` points less than what one set is.
+def foretold_of_two(pairing: Pairing, *, near: float, far: float, whole: float) -> tuple[float, float]:
+    """About where two sets of lines would be changed, in m, and about what they would be off by, in percent.
+
+    Nothing is searched for: the error of a piece is taken to grow evenly with its length in 1/d, as parallax does.
+    On random rigs it promises no more than a search finds, 0.01 points less in the middle and a quarter of the gain less at the worst.
 
     Args:
-        rectangle_percent, outline_percent: worst errors of the one set.
-
-    Returns:
-        The distance of the cut in m, and the worst errors of rectangle and outline in percent.
+        pairing: with a range of distances.
+        near, far, whole: worst errors of the best rectangle for the nearest and the farthest distance alone and for all of the range.
     """
-    if not pairing.far_m > pairing.near_m or math.isnan(rectangle_percent):
-        return None
-    whole = _Range(pairing.alone())
-    # No piece is better than its own ends; an outline is exact at one distance, and two halve what is left at the best.
-    if rectangle_percent - max(whole.error(0.0, 0.0), whole.error(1.0, 1.0)) < least and not outline_percent / 2 > 0.9 * least:
-        return None
-    place = whole.halved(close=0.02)
-    cut = whole.distance_m(place)
-    rectangle = max(whole.error(0.0, place), whole.error(place, 1.0))
-    outline = max(best_set_distance(replace(whole.pairing, near_m=near, far_m=far))[1] for near, far in ((pairing.near_m, cut), (cut, pairing.far_m)))
-    gained = (rectangle_percent - rectangle, outline_percent - outline)
-    return (cut, rectangle, outline) if max(gained) >= least else None
+    start, end = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
+    share = (whole - near) / (2 * whole - near - far)
+    return distance_from(start + (end - start) * share), near + share * (whole - near)
 
 
 def _lowest_level(whole: _Range, count: int) -> float:

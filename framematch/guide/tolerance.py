@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from framematch.geometry.camera import Camera
 from framematch.geometry.mount import Mount
@@ -65,18 +66,16 @@ def uncertain_inputs(pairing: Pairing) -> list[Input]:
 
 def band_at(pairing: Pairing, distance_m: float) -> Band:
     """The 95 % band about the true frame's edges on the display, for what is at a distance."""
-    across_px, percent = band_along_edges(pairing, distance_m)
+    across_px, percent = _along_edges(pairing, inverse_m(distance_m))
     return Band(px=_worst(across_px), percent=_worst(percent))
 
 
 def band_over_range(pairing: Pairing, *, set_distance_m: float | None = None) -> Band:
     """The widest band over the range: at its ends and at the set distance, which is worked out if not given."""
     set_m = best_set_distance(pairing)[0] if set_distance_m is None else set_distance_m
-    distances = {pairing.near_m, set_m, pairing.far_m}
-    bands = [band_at(pairing, d) for d in distances]
-    px = np.max([b.px for b in bands], axis=0)
-    percent = np.max([b.percent for b in bands], axis=0)
-    return Band(px=tuple(px.tolist()), percent=tuple(percent.tolist()))
+    inverses = np.array(sorted({inverse_m(d) for d in (pairing.near_m, set_m, pairing.far_m)}))
+    px, percent = (np.max([_worst(each) for each in kind], axis=0).tolist() for kind in _along_edges(pairing, inverses[:, None, None]))
+    return Band(px=tuple(px), percent=tuple(percent))
 
 
 def edge_places(pairing: Pairing, count: int = _POINTS) -> Floats:
@@ -91,10 +90,15 @@ def band_along_edges(pairing: Pairing, distance_m: float) -> tuple[Floats, Float
 
     NaN where the monitoring camera can't see the point.
     """
-    places, inverse = edge_places(pairing), inverse_m(distance_m)
+    return _along_edges(pairing, inverse_m(distance_m))
+
+
+def _along_edges(pairing: Pairing, inverse: ArrayLike) -> tuple[Floats, Floats]:
+    """:func:`band_along_edges` at one inverse distance, or at several at once: (n, 1, 1) give (n, 4, points)."""
+    places = edge_places(pairing)
     nominal, _ = to_display(pairing, places, inverse)
     normals = edge_normals(pairing, places, inverse)
-    px, percent = np.zeros(places.shape[:2]), np.zeros(places.shape[:2])
+    px, percent = np.zeros(nominal.shape[:-1]), np.zeros(nominal.shape[:-1])
     for each in uncertain_inputs(pairing):
         rigs = [each.shifted(pairing, sign * each.half_width) for sign in (1.0, -1.0)]
         moved = [np.sum((to_display(rig, places, inverse)[0] - nominal) * normals, axis=-1) for rig in rigs]
@@ -104,14 +108,14 @@ def band_along_edges(pairing: Pairing, distance_m: float) -> tuple[Floats, Float
     return np.sqrt(px), np.sqrt(percent)
 
 
-def frame_errors(rig: Pairing, display_px: Floats, inverse: float) -> Floats:
-    """Edge errors (4, n) in percent of points (4, n, 2) on the display, taken as edges, with a given rig."""
+def frame_errors(rig: Pairing, display_px: Floats, inverse: ArrayLike) -> Floats:
+    """Edge errors (..., 4, n) in percent of points (..., 4, n, 2) on the display, taken as edges, with a given rig."""
     back, _ = to_recorded(rig, display_px, inverse)
-    return np.stack([edge_error(rig.frame, back[i], edge) for i, edge in enumerate(EDGES)])
+    return np.stack([edge_error(rig.frame, back[..., i, :, :], edge) for i, edge in enumerate(EDGES)], axis=-2)
 
 
-def edge_normals(pairing: Pairing, places: Floats, inverse: float) -> Floats:
-    """Unit normals (4, n, 2) of the frame's edges on the display."""
+def edge_normals(pairing: Pairing, places: Floats, inverse: ArrayLike) -> Floats:
+    """Unit normals (..., 4, n, 2) of the frame's edges on the display."""
     along = np.array([(0, 1), (1, 0), (0, 1), (1, 0)], dtype=np.float64)[:, None, :]
     step = 1e-3
     tangent = to_display(pairing, places + step * along, inverse)[0] - to_display(pairing, places - step * along, inverse)[0]

@@ -1,4 +1,4 @@
-"""The live views on a Streamlit page: parts mounted once each as bytes, and the view as small JSON beside them."""
+"""The live views on a Streamlit page: parts that the browser fetches, and the view as small JSON beside them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from framematch.live.offered import offered
 from framematch.live.view import LiveView, Note
 
 HERE = Path(__file__).parent
@@ -17,14 +18,26 @@ def _text(name: str) -> str:
     return (HERE / name).read_text(encoding="utf-8")
 
 
+def module_text(name: str) -> str:
+    """A module of ours with what it shares with the others before it: Streamlit takes one text for each."""
+    return _text("opened.js") + _text(name)
+
+
 @lru_cache(maxsize=1)
-def _components() -> tuple[Any, Any, Any]:
+def part_component() -> Any:
+    """What keeps a part for the views on its page."""
+    import streamlit as st
+
+    return st.components.v2.component("framematch_part", js=_text("part.js"))
+
+
+@lru_cache(maxsize=1)
+def _components() -> tuple[Any, Any]:
     import streamlit as st
 
     return (
-        st.components.v2.component("framematch_part", js=_text("part.js")),
         st.components.v2.component("framematch_note", js=_text("note.js")),
-        st.components.v2.component("framematch_live", js=_text("live.js"), css=_text("live.css")),
+        st.components.v2.component("framematch_live", js=module_text("live.js"), css=_text("live.css")),
     )
 
 
@@ -38,10 +51,10 @@ def live_views(view: LiveView, *, key: str, on_hand: Callable[[], None], on_cann
     """
     import streamlit as st
 
-    part, _, live = _components()
+    part, live = part_component(), _components()[1]
     with st.container(key=f"{key}-parts"):  # nothing to see: a page may hide it
         for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
-            part(key=f"{key}-{name}", data=packed, height="content")
+            part(key=f"{key}-{name}", data=offered(packed), height="content")
     live(key=key, data={"key": key, **view.said()}, on_hand_change=on_hand, on_cannot_change=on_cannot)
 
 
@@ -55,7 +68,7 @@ def live_note(note: Note, *, key: str, whole: bool) -> None:
 
     kind = "whole" if whole else "first"
     with st.container(key=f"{key}-note-{kind}"):
-        _components()[1](
+        _components()[0](
             key=f"{key}-{kind}", data={"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}, height="content"
         )
 

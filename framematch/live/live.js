@@ -6,6 +6,7 @@ const NEAR_M = 0.02;
 const TEXELS = 2; // face texels per pixel each way where they are fewest, as the server's rasteriser has it
 const MOST_TEXELS = 14e6;
 const MARGIN = 3;
+const COUNTED_PX = 320; // width of the picture in which hidden pixels are counted
 const SINGLE_COS = Math.cos((60 * Math.PI) / 180);
 const FRONT = [1, 0, 0, 0, 1, 0, 0, 0, 1]; // rows: right, down and out of a face in camera axes
 const CUBE = [
@@ -16,21 +17,6 @@ const CUBE = [
   [1, 0, 0, 0, 0, 1, 0, -1, 0],
   [-1, 0, 0, 0, 1, 0, 0, 0, -1],
 ];
-
-// ------------------------------------------------------------------------------------------------ parts
-
-/** A part's head, with `array(name)` for what it carries. Bytes arrive at any offset: they are copied to an even one. */
-export function opened(bytes) {
-  const raw = new Uint8Array(bytes).slice();
-  const length = new DataView(raw.buffer).getUint32(0, true);
-  const head = JSON.parse(new TextDecoder().decode(raw.subarray(4, 4 + length)));
-  const array = (name) => {
-    const at = head.arrays[name];
-    if (!at) return null;
-    return at.type === "f4" ? new Float32Array(raw.buffer, 4 + length + at.at, at.count) : raw.subarray(4 + length + at.at, 4 + length + at.at + at.count);
-  };
-  return { ...head, array };
-}
 
 // ------------------------------------------------------------------------------------------------ poses
 
@@ -155,7 +141,7 @@ in vec3 way; in float room; out vec4 colour;
 uniform sampler2DArray seen, seenDepth, filmDepth; uniform sampler2D table;
 uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenOut[6], filmOut[6], seenMap[6], filmMap[6];
 uniform vec2 seenSize, filmSize; uniform vec3 up, zenith, horizon;
-uniform bool fine; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
+uniform bool fine, count; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
 const float NEAR = ${NEAR_M.toFixed(4)};
 
 int facing(vec3 ray, int count, vec3 outs[6]) {
@@ -222,11 +208,13 @@ void main() {
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
-    if (!in0 || hidden(here)) rgb *= dim;
+    bool gone = in0 && hidden(here);
+    if (!in0 || gone) rgb *= dim;
     float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
     int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;
     for (int k = 0; k < rounds; k++)
       if (!inside(framed(met(way + (k < 2 ? dx : dy) * (k % 2 == 0 ? 1.0 : -1.0)).xyz))) rgb = vec3(1.0);
+    if (count) { colour = vec4(in0 ? 1.0 : 0.0, gone ? 1.0 : 0.0, 0.0, 1.0); return; }
   }
 #endif
   colour = vec4(rgb, 1.0);
@@ -424,19 +412,20 @@ export class Painter {
     return store;
   }
 
-  /** Put a view's grid on the canvas. */
-  lay(view, grid, faces, store, pose, marks) {
+  /** Put a view's grid on the canvas, or into a framebuffer of some height. */
+  lay(view, grid, faces, store, pose, marks, into = null) {
     const gl = this.gl, { program, at } = marks ? this.programs.marked : this.programs.plain, [x, y, w, h] = view.box, part = view.part;
-    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    const height = into ? h : this.canvas.height;
+    gl.bindFramebuffer(gl.FRAMEBUFFER, into);
     gl.useProgram(program);
     gl.disable(gl.DEPTH_TEST);
-    gl.viewport(x, this.canvas.height - y - h, w, h);
+    gl.viewport(x, height - y - h, w, h);
     gl.enable(gl.SCISSOR_TEST);
-    gl.scissor(x, this.canvas.height - y - h, w, h);
+    gl.scissor(x, height - y - h, w, h);
     gl.clearColor(0, 0, 0, 1);
     gl.clear(gl.COLOR_BUFFER_BIT);
     const [l, t, r, b] = [Math.round(part[0] * w), Math.round(part[1] * h), Math.round(part[2] * w), Math.round(part[3] * h)];
-    gl.scissor(x + l, this.canvas.height - y - b, r - l, b - t);
+    gl.scissor(x + l, height - y - b, r - l, b - t);
     const bind = (unit, kind, texture, name) => {
       gl.activeTexture(gl.TEXTURE0 + unit);
       gl.bindTexture(kind, texture);
@@ -475,9 +464,32 @@ export class Painter {
       gl.uniform2f(at.filmSize, marks.store.w, marks.store.h);
       gl.uniform1f(at.line, view.line || 1);
       gl.uniform1f(at.dim, this.rig.dim);
+      gl.uniform1i(at.count, into ? 1 : 0);
     }
     gl.bindVertexArray(grid.mesh.array);
     gl.drawElements(gl.TRIANGLES, grid.count, gl.UNSIGNED_INT, 0);
+  }
+
+  /** Of the frame's part of the wide view as last drawn, what something hides from the recording camera, in percent; null without any. */
+  hiddenPercent() {
+    const gl = this.gl, last = this.last;
+    if (!last || gl.isContextLost()) return null;
+    const scale = Math.min(1, COUNTED_PX / last.size[0]), [w, h] = last.size.map((v) => Math.max(1, Math.round(v * scale)));
+    if (this.counted?.w !== w || this.counted.h !== h) {
+      if (this.counted) gl.deleteTexture(this.counted.texture);
+      const texture = gl.createTexture();
+      gl.bindTexture(gl.TEXTURE_2D, texture);
+      gl.texStorage2D(gl.TEXTURE_2D, 1, gl.RGBA8, w, h);
+      this.counted = { w, h, texture, into: this.counted?.into ?? gl.createFramebuffer() };
+    }
+    gl.bindFramebuffer(gl.FRAMEBUFFER, this.counted.into);
+    gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, this.counted.texture, 0);
+    this.lay({ ...last.view, box: [0, 0, w, h] }, last.grid, last.faces, last.store, last.mine, last.marks, this.counted.into);
+    const found = new Uint8Array(4 * w * h);
+    gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, found);
+    let seen = 0, hidden = 0;
+    for (let i = 0; i < found.length; i += 4) { seen += found[i] > 0; hidden += found[i + 1] > 0; }
+    return seen ? (100 * hidden) / seen : null;
   }
 
   /**
@@ -506,7 +518,9 @@ export class Painter {
       const grid = this.grids.wide, part = this.rig.wide.shown, mine = after(pose, { turn: this.rig.turn, at: this.rig.shift });
       const size = [boxes.wide[2] * (part[2] - part[0]), boxes.wide[3] * (part[3] - part[1])];
       const faces = this.faces("wide", grid, [0.5, 0.5], 1, size, texels);
-      this.lay({ box: boxes.wide, part, centre: [0.5, 0.5], spread: 1, line, texels }, grid, faces, this.fill("wide", faces, mine), mine, marks);
+      const store = this.fill("wide", faces, mine);
+      this.lay({ box: boxes.wide, part, centre: [0.5, 0.5], spread: 1, line, texels }, grid, faces, store, mine, marks);
+      this.last = marks && { size, view: { part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1, texels }, grid, faces, store, mine, marks };
     }
     if (eye && boxes.outside) {
       const [, , w, h] = boxes.outside, v = eye.slope, u = (eye.slope * w) / h;
@@ -538,6 +552,7 @@ const MARKUP = `
 <div class="views"><canvas class="gl" aria-hidden="true"></canvas>
 <figure class="wide"><div class="picture" role="img"><img class="guide" alt=""><canvas class="lines" aria-hidden="true"></canvas><p class="wait">Drawing the view …</p></div><figcaption></figcaption></figure>
 <figure class="frame"><div class="picture" role="img"><p class="wait"></p></div><figcaption></figcaption></figure></div>
+<i class="mark" aria-hidden="true"></i>
 <p class="numbers"></p>
 <div class="hands">
 <label class="distance"><span>Distance to what is filmed <b class="out"></b></span><input type="range" min="0" step="1"></label>
@@ -548,10 +563,11 @@ const MARKUP = `
 <label class="time"><span>Run <b class="out"></b></span><input type="range" min="0" step="1"></label>
 <label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
 <button class="look" type="button" aria-pressed="false">Look from outside</button>
+<button class="full" type="button" aria-pressed="false">Full screen</button>
 </div>
 <p class="state" role="status"></p>`;
 
-const filled = (text, words) => text.replace(/\{(\w+)\}/g, (_, name) => words[name] ?? "");
+const filled = (text, words) => text.replace(/\{(\w+)\}/g, (_, name) => words[name] ?? "").replace(/\s+/g, " ").trim();
 
 /** One component on the page: its elements, its painter, and what the hand has done that Python does not know yet. */
 class Live {
@@ -575,18 +591,42 @@ class Live {
     hub.waiting.add(this.onParts);
     this.observer = new ResizeObserver(() => this.ask());
     this.observer.observe(this.part(".views"));
+    this.sticker = new IntersectionObserver(([mark]) => this.stick(!mark.isIntersecting && mark.boundingClientRect.top < 1));
+    this.sticker.observe(this.part(".mark"));
+    document.querySelector('[data-testid="stMain"]')?.scrollTo(0, 0); // views that come in place of a long form are what is wanted next
   }
 
   end() {
     this.ended = true;
     hub.waiting.delete(this.onParts);
     document.removeEventListener("visibilitychange", this.onHidden);
+    for (const kind of ["fullscreenchange", "keydown"]) document.removeEventListener(kind, this.onFull);
     this.observer.disconnect();
+    this.sticker.disconnect();
     cancelAnimationFrame(this.frame);
     clearTimeout(this.resting);
     clearTimeout(this.loss);
     this.painter?.gl.getExtension("WEBGL_lose_context")?.loseContext();
     this.box.remove();
+  }
+
+  /** Views that have been scrolled away stay in sight, small; where there is room beside the fields they never are. */
+  stick(gone) {
+    if (!this.box.classList.contains("stuck")) this.box.style.minHeight = gone ? `${this.box.offsetHeight}px` : "";
+    this.box.classList.toggle("stuck", gone);
+    if (!gone) this.box.style.minHeight = "";
+  }
+
+  /** The goggles' picture alone, as large as the screen. */
+  async fill(whole) {
+    this.box.classList.toggle("whole", whole);
+    const button = this.part(".full"), views = this.part(".views");
+    button.setAttribute("aria-pressed", String(whole));
+    if (whole) {
+      await views.requestFullscreen?.().catch(() => {}); // a phone that has none still gets the page's whole width
+      await screen.orientation?.lock?.("landscape").catch(() => {});
+    } else if (document.fullscreenElement) await document.exitFullscreen();
+    this.ask();
   }
 
   start() {
@@ -734,6 +774,15 @@ class Live {
     this.part(".back").addEventListener("click", () => this.step(-1));
     this.part(".on").addEventListener("click", () => this.step(1));
     this.part(".look").addEventListener("click", () => this.look(!this.outside));
+    this.part(".full").addEventListener("click", () => this.fill(true));
+    this.part(".views").addEventListener("click", () => {
+      if (this.box.classList.contains("whole")) this.fill(false);
+      else if (!this.outside && matchMedia("(max-width: 1099px)").matches) this.fill(true);
+    });
+    this.onFull = (event) => {
+      if (event.type === "keydown" ? event.key === "Escape" : !document.fullscreenElement) if (this.box.classList.contains("whole")) this.fill(false);
+    };
+    for (const kind of ["fullscreenchange", "keydown"]) document.addEventListener(kind, this.onFull);
     const wide = this.part(".wide .picture");
     const pointers = new Map();
     let apart = 0;
@@ -773,6 +822,7 @@ class Live {
   moved(change) {
     change();
     this.moves += 1;
+    this.hidden = null;
     this.lively = true;
     clearTimeout(this.resting);
     this.resting = setTimeout(() => { this.lively = false; this.ask(); this.words(); }, REST_MS);
@@ -879,6 +929,10 @@ class Live {
     this.box.dataset.moves = this.moves;
     this.hands();
     if (this.playing) this.ask();
+    else if (!this.lively) {
+      this.hidden = this.outside ? null : this.painter.hiddenPercent();
+      this.words();
+    }
   }
 
   eye(pose) {
@@ -990,9 +1044,10 @@ class Live {
   words() {
     if (!this.view || (this.mode === "run" && !this.path)) return;
     const { words } = this.view;
-    const say = { at: this.place(), numbers: this.mode === "stop" ? this.note?.numbers[this.stop] ?? "" : "" };
-    this.part(".wide .picture").setAttribute("aria-label", filled(this.outside ? words.outside : words.wide, say).trim());
-    this.part(".frame .picture").setAttribute("aria-label", filled(words.frame, say).trim());
+    const hidden = !(this.hidden >= 0.5) ? "" : filled(words.hidden, { percent: String(Math.round(this.hidden)) });
+    const say = { at: this.place(), numbers: this.mode === "stop" ? this.note?.numbers[this.stop] ?? "" : "", hidden };
+    this.part(".wide .picture").setAttribute("aria-label", filled(this.outside ? words.outside : words.wide, say));
+    this.part(".frame .picture").setAttribute("aria-label", filled(words.frame, say));
     this.part(".wide figcaption").textContent = filled(this.outside ? words.outside_caption : words.wide_caption, say);
     this.part(".frame figcaption").textContent = filled(words.frame_caption, say);
     this.hands();

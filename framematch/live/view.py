@@ -10,10 +10,11 @@ from framematch.guide.report import metres
 from framematch.live.parts import head_of
 
 WORDS = {
-    "wide": "What the goggles show at {at}, with the guide; what is really recorded is bright inside a thin white line. {numbers}",
+    "wide": "What the goggles show at {at}, with the guide; what is really recorded is bright inside a thin white line. {hidden} {numbers}",
     "frame": "What the recording camera's frame shows at {at}.",
     "outside": "The rig from outside at {at}: the recording camera's view in white, the monitoring camera's in dashed blue, the path and the opening.",
-    "wide_caption": "In the goggles. Bright inside the white line: really recorded at {at}. Dim: not recorded.",
+    "wide_caption": "In the goggles. Bright inside the white line: really recorded at {at}. Dim: not recorded. {hidden}",
+    "hidden": "{percent} % of the frame is hidden from the recording camera by something nearer.",
     "outside_caption": "From outside, at {at}: white, what is recorded; dashed blue, what the goggles show; dashed orange, the path; yellow, the opening."
     " Drag or use the arrow keys to look round, + and - to come nearer or go away.",
     "frame_caption": "As it is recorded at {at}: the frame after stabiliser and delivery aspect ratio.",

@@ -56,12 +56,15 @@ class Fit:
     """Values (14,) with covariance; weights (N,) that each detail has; its residual, its scatter and how blocks add to it.
 
     Args:
+        values: where all was made linear.
+        best: (14,) the best values as seen from there, with blocks of details weighed as they scatter.
         scatter: of a detail's residual, in units of the noise expected.
         together: how many times the square of what single details would give blocks of them scatter, 1 or more.
         lean: for each moment (block rows, columns) mean residual over its own scatter; NaN where too few.
     """
 
     values: Floats
+    best: Floats
     covariance: Floats
     weight: Floats
     seen: Seen
@@ -164,24 +167,29 @@ class AimSolve:
             scale = float(np.clip(max(found, 0.0 if turn >= 3 else scale / 3), 0.2, 30.0))
             if turn >= 3 and np.abs(step / self.held).max() < 1e-3:
                 break
+        return self.around(values, keep=keep, rows=rows, scale=scale)
+
+    def around(self, values: Floats, *, keep: Mask | None = None, rows: Sequence[Row] = (), scale: float) -> Fit:
+        """All made linear at some values, with the residuals' scatter given."""
         seen = self.seen(values)
-        weight = np.where(keep, 1 / (1 + (seen.off / (2.4 * scale)) ** 2), 0.0) / scale**2
+        weight = np.where(True if keep is None else keep, 1 / (1 + (seen.off / (2.4 * scale)) ** 2), 0.0) / scale**2
         together, lean = self._blocks(seen, weight, scale)
-        normal, _ = self._normal(seen, weight / together, values, rows, scale)
+        normal, toward = self._normal(seen, weight, values, rows, scale, together)
+        covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         return Fit(
-            values=values, covariance=np.asarray(np.linalg.inv(normal), dtype=np.float64), weight=weight, seen=seen, scatter=scale, together=together, lean=lean
+            values=values, best=values + covariance @ toward, covariance=covariance, weight=weight, seen=seen, scatter=scale, together=together, lean=lean
         )
 
-    def _normal(self, seen: Seen, weight: Floats, values: Floats, rows: Sequence[Row], scale: float) -> tuple[Floats, Floats]:
-        """Normal matrix and right-hand side of a step."""
-        normal = (seen.off_slope * weight[:, None]).T @ seen.off_slope + np.diag(self.held**-2.0)
-        toward = -seen.off_slope.T @ (weight * seen.off) - values / self.held**2
+    def _normal(self, seen: Seen, weight: Floats, values: Floats, rows: Sequence[Row], scale: float, together: float = 1.0) -> tuple[Floats, Floats]:
+        """Normal matrix and right-hand side of a step; ``together``: how many details count as one."""
+        normal = (seen.off_slope * weight[:, None]).T @ seen.off_slope / together + np.diag(self.held**-2.0)
+        toward = -seen.off_slope.T @ (weight * seen.off) / together - values / self.held**2
         for moment in range(len(self.matches)):
             some = (self.moment == moment) & (weight * scale**2 > 0.3) & (np.abs(seen.w) < 1 / NEAREST_M)
             count = int(some.sum())
             if not count:
                 continue
-            loose = scale**2 * seen.w_sigma[some] ** 2 + count * SPREAD_W**2
+            loose = scale**2 * together * seen.w_sigma[some] ** 2 + count * SPREAD_W**2
             slope = seen.w_slope[some]
             normal += (slope / loose[:, None]).T @ slope
             toward += slope.T @ ((TYPICAL_W - seen.w[some]) / loose)

@@ -23,9 +23,11 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.guide.transfer import distance_from, inverse_m
 from framematch.measure.aim import AimSolve, Fit, Row
+from framematch.measure.blame import LEAN, pulled, wrong_figure
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
-from framematch.measure.figure import NORMAL_95, Figure
+from framematch.measure.figure import NORMAL_95, Figure, within
+from framematch.measure.goggles import undone
 from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
@@ -36,9 +38,9 @@ FEWEST = 40  # details that have to agree
 ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
-_BEYOND = 2.2  # and by how many of the file's own
-LEAN = 16.0  # how many times more blocks may scatter than details do
-_CONFLICT = 2.8  # standard deviations between a typed distance and what the stills say
+MOST_REPEATED = 0.5  # of the details: more, and which is which is a guess
+_CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the stills say
+_ROUNDS = 4
 _FILLED = 5  # of 12 parts of the frame
 _ROUGH_DETAILS, _DETAILS = 500, 1000  # of a moment, for the first and the last solve
 
@@ -112,7 +114,8 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
 
     Args:
         pairing: with figures near the truth: aim within 10 degrees, the rest within some times its tolerance.
-        pairs: whole pictures of the two cameras, of the pairing's shape; each pair of one moment, the rig unchanged between moments.
+        pairs: whole pictures of the two cameras, of the pairing's shape or, for the monitoring camera, as the goggles showed them; each pair
+            of one moment, the rig unchanged between moments.
         typed: distances that somebody measured.
 
     Raises:
@@ -121,9 +124,11 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     """
     if not pairs:
         raise InputError("no stills", field="--recording", fix="give a still of each camera of one moment")
+    pairs = [(recording, undone(monitoring, pairing)) for recording, monitoring in pairs]
     at = _sized(pairing, pairs)
     views = [_view(at, *pair) for pair in pairs]
     found = [match_details(at, view) for view in views]
+    _refuse_repeating(pairs, found)
     total = sum(map(len, found))
     found = [m.thinned(_ROUGH_DETAILS) for m in found]
     solve = AimSolve(pairing=at, matches=found)
@@ -136,7 +141,7 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     first = solve.fit(np.ones(len(solve), dtype=bool), start=first.values, scale=max(2.0, first.scatter), rounds=8)
     good = first.weight * first.scatter**2 > 0.15
     _few(at, [pairs[i] for i in used], solve, good)
-    _refuse_wrong(solve, first.values, first.covariance, most=2 * PULL)
+    _refuse_wrong(solve, State(values=first.values, covariance=first.covariance), first.covariance, most=2 * PULL)
     nearer = moved(at, first.values)
     placed = []
     for index, moment in enumerate(used):
@@ -192,6 +197,17 @@ def _has_picture(*stills: Still) -> None:
             raise NotSuitable(f"{still.name} is too {tone} to find anything in", fix="take it again with light on something with detail")
 
 
+def _refuse_repeating(pairs: Sequence[tuple[Still, Still]], found: Sequence[Matches]) -> None:
+    """Refuse pictures in which a detail can as well be its neighbour: all would agree on an aim that is off by one or several repeats."""
+    for (recording, monitoring), matches in zip(pairs, found, strict=True):
+        if matches.repeated > MOST_REPEATED:
+            alike = f"{100 * matches.repeated:.0f} % of their details look the same in other places"
+            raise NotSuitable(
+                f"{recording.name} and {monitoring.name} show a repeating pattern: {alike}",
+                fix="choose a scene in which no two places look alike",
+            )
+
+
 def _suitable(at: Pairing, pairs: Sequence[tuple[Still, Still]], solve: AimSolve, near: Mask) -> tuple[list[str], list[int]]:
     """Which moments have enough details in common; words about the others. Refused if none has."""
     counts = np.bincount(solve.moment[near], minlength=len(pairs))
@@ -241,52 +257,11 @@ def replace_pixels(still: Still, pixels: NDArray[np.uint8]) -> Still:
     return Still(name=still.name, pixels=np.ascontiguousarray(pixels))
 
 
-def _pulled(solve: AimSolve, values: Floats, covariance: Floats) -> Floats:
-    """(14,): by how many standard deviations the stills pull each figure from the file's, beyond what they leave open; 0 for the aim."""
-    free = solve.held**2 - np.diag(covariance)
-    out = np.where(free > 0.05 * solve.held**2, np.abs(values) / np.sqrt(np.maximum(free, 1e-18)), np.abs(values) / solve.held)
-    out[np.abs(values) < _BEYOND * solve.held] = 0  # the covariance is on the safe side: what stays near the file's figure is never called wrong
-    out[:3] = 0
-    return out
-
-
-def _refuse_wrong(solve: AimSolve, values: Floats, covariance: Floats, *, most: float) -> None:
-    """Refuse where the stills fit only with a figure that the file's tolerance makes unlikely; name the one pulled most."""
-    pull = _pulled(solve, values, covariance)
-    worst = int(pull.argmax())
-    if pull[worst] <= most:
-        return
-    if pull[: FOCAL.stop].max() > 2:  # centres and bendings give way to whatever is wrong
-        worst = int(pull[: FOCAL.stop].argmax())
-    if worst < 6:
-        apart = 1000 * float(np.linalg.norm(values[OFFSET]))
-        raise NotSuitable(
-            f"the stills fit only if the cameras stand {apart:.0f} mm from where the file has them, more than its tolerance makes likely",
-            fix="take both stills at one moment, of a scene without repeating patterns, and check offset_mm and its tolerance",
-        )
-    if worst < 8:
-        what = _focal_words(values[FOCAL], worst - 6)
-    elif worst < 12:
-        which = (worst - 8) // 2
-        camera = (solve.pairing.recording, solve.pairing.monitoring)[which]
-        shift = float(np.hypot(*values[8 + 2 * which : 10 + 2 * which])) * camera.raster_px[0]
-        what = f"the {WHICH[which]} lens's centre seems {shift:.0f} px from the file's"
-    else:
-        what = f"the {WHICH[worst - 12]} lens seems to bend {100 * abs(values[worst]):.1f} % more than the file has it"
-    raise NotSuitable(f"{what}, more than its tolerance makes likely", fix="measure the lens first, and check that the camera does not stabilise its picture")
-
-
-def _focal_words(logs: Floats, worst: int) -> str:
-    """Which lens seems longer or shorter; both, where only how they go together is seen and each took half of it."""
-
-    def seems(log: float) -> str:
-        longer = 100 * math.expm1(log)
-        return f"{abs(longer):.1f} % {'longer' if longer > 0 else 'shorter'}"
-
-    if logs[0] * logs[1] < 0 and min(abs(logs)) > 0.4 * max(abs(logs)):
-        both = float(logs[0] - logs[1])
-        return f"the recording lens seems {seems(both)} than the file's, or the monitoring lens {seems(-both)}"
-    return f"the {WHICH[worst]} lens seems {seems(float(logs[worst]))} than the file's"
+def _refuse_wrong(solve: AimSolve, fit: Fit | State, covariance: Floats, *, most: float) -> None:
+    """Refuse where the stills fit only with a figure that the file's tolerance makes unlikely, or not at all."""
+    if pulled(solve, fit.values, covariance).max() > most or (isinstance(fit, Fit) and fit.together > LEAN):
+        what, fix = wrong_figure(solve, fit.values)
+        raise NotSuitable(what, fix=fix)
 
 
 def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Typed], warnings: list[str], found: int) -> Checked:
@@ -296,53 +271,46 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
             f"only {int(good.sum())} of {len(solve)} details agree on one aim",
             fix="take both stills of one moment, with nothing large moving, and check the lens figures",
         )
-    _refuse_wrong(solve, fit.values, fit.covariance, most=PULL)
-    if fit.together > LEAN:
-        raise NotSuitable(
-            "the residuals lean one way over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved",
-            fix="measure the lenses first, and take both stills of one moment",
-        )
+    _refuse_wrong(solve, fit, fit.covariance, most=PULL)
     _spread(pairing, solve, good)
-    rows, told = _used_rows(solve, fit, typed, pairing)
-    state, full = all_known(solve, fit, [row for _, row in rows])
-    final = solve.fit(np.ones(len(solve), dtype=bool), start=state.values, rows=full, scale=fit.scatter, rounds=3)
-    covariance = final.covariance * _widened(fit)
-    _refuse_wrong(solve, final.values, covariance, most=PULL)
+    fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
+    covariance = state.covariance * _widened(fit)
+    _refuse_wrong(solve, state, covariance, most=PULL)
     states = [(np.zeros(COUNT), covariance)]
     for i in range(len(rows)):
         others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
         other, _ = all_known(solve, fit, others)
         states.append((other.values - state.values, other.covariance * _widened(fit)))
-    return _result(pairing, solve, final, states, good, warnings=[*warnings, *told], found=found)
+    return _result(pairing, solve, fit, states, good, warnings=[*warnings, *told], found=found)
 
 
 def _widened(fit: Fit) -> float:
     """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
     from scipy.stats import t
 
-    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() / 4, 4)) / NORMAL_95) ** 2)
+    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() - 6, 4)) / NORMAL_95) ** 2)
 
 
-def _used_rows(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[list[tuple[Typed, Row]], list[str]]:
-    """The typed distances that can be used, and words about the others."""
-    rows, told = [], []
-    for each in typed:
-        row, why = place_row(solve, fit, each, pairing)
-        if row is None:
-            told.append(f"the distance {each.words} was not used: {why}")
-        else:
-            rows.append((each, row))
-    while rows:  # the one that fits least with the stills and the others goes first
-        strain = []
+def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:
+    """What distances add: the solve made linear where they lead to, the state, the typed distances that can be used, and words about the others."""
+    left, conflicts = list(typed), list[str]()
+    while True:
+        for _ in range(_ROUNDS):  # what a distance says hangs on aim and offset themselves
+            asked = [(t, *place_row(solve, fit, t, pairing)) for t in left]
+            rows = [(t, row) for t, row, _ in asked if row is not None]
+            state, _ = all_known(solve, fit, [row for _, row in rows])
+            fit = solve.around(state.values, scale=fit.scatter)
+        strain = [0.0]
         for i, (_, row) in enumerate(rows):
-            state, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
-            strain.append(abs(row.target - row.slope @ state.values) / math.sqrt(float(row.slope @ state.covariance @ row.slope) + row.sigma**2))
+            others, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
+            strain.append(abs(float(row.target - row.slope @ others.values)) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
         worst = int(np.argmax(strain))
-        if strain[worst] <= _CONFLICT:
-            break
-        each, _ = rows.pop(worst)
-        told.append(f"the distance {each.words} was not used: it does not go with what the stills show, the offset and the other figures")
-    return rows, told
+        if strain[worst] <= _CONFLICT:  # else the one that fits least with the stills and the others goes first
+            told = [f"the distance {t.words} was not used: {why}" for t, row, why in asked if row is None]
+            return fit, state, rows, told + conflicts
+        each = rows[worst - 1][0]
+        left.remove(each)
+        conflicts.append(f"the distance {each.words} was not used: it does not go with what the stills show, the offset and the other figures")
 
 
 def _spread(pairing: Pairing, solve: AimSolve, good: Mask) -> None:
@@ -407,9 +375,9 @@ def verdict(checked: Checked) -> str:
     """How well the corrected guide is known, in a sentence or two."""
     here, percent = checked.serves[0]
     where = "for what is far away" if math.isinf(here) else f"at {here:.3g} m, where most details are"
-    others = ", ".join(f"{p:.2g} % at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
+    others = ", ".join(f"{within(p)} at {'infinity' if math.isinf(d) else f'{d:.3g} m'}" for d, p in checked.serves[1:])
     grade = "" if checked.enough else f" That is less than a guide should be known to ({ENOUGH_PERCENT:g} %): take it as a start."
-    return f"The corrected guide serves to {percent:.2g} % of the frame {where}" + (f" ({others})." if others else ".") + grade
+    return f"The corrected guide serves to {within(percent)} of the frame {where}" + (f" ({others})." if others else ".") + grade
 
 
 def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known: float, *, typed: bool) -> str:

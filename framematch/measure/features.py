@@ -9,7 +9,7 @@ stills, a pair must also agree in place, size and direction.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ _MOST_PX = 1700  # long side of the common view
 _DETAILS = 3000
 _RATIO = 0.86  # best over second best match
 _CORNERS, _WINDOW_PX, _TRACKED_PX = 900, 15, 0.12  # to track, the window tracked, the noise expected
+_SAME, _ASKED = 0.97, 300  # likeness (1 is equal) of two details that look the same; how many are asked whether something does
 _LEAST_SPREAD = 5.0  # grey levels about a detail; noise alone makes fewer
 
 
@@ -55,19 +56,21 @@ class Matches:
         recording_px, monitoring_px: (N, 2) where, in pixels of each camera's raster, whatever is thought of the lenses later.
         noise_rad: (N,) of the angle between the two.
         details: how many there were in each still.
+        repeated: share of the details, 0 to 1, that look the same as another one near by in both stills.
     """
 
     recording_px: Floats
     monitoring_px: Floats
     noise_rad: Floats
     details: tuple[int, int]
+    repeated: float = 0.0
 
     def __len__(self) -> int:
         return len(self.noise_rad)
 
     def only(self, keep: Any) -> Matches:
         """Those matches alone."""
-        return Matches(recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep], details=self.details)
+        return replace(self, recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep])
 
     def thinned(self, most: int) -> Matches:
         """At most so many of them, at random: enough say as much as all."""
@@ -117,10 +120,12 @@ def match_details(pairing: Pairing, view: CommonView) -> Matches:
     """Details that both stills show, as rays."""
     sides = [_details(view.recording, view.recording_seen), _details(view.monitoring, view.monitoring_seen)]
     counts = (len(sides[0][0]), len(sides[1][0]))
-    first, second = _paired(sides[0], sides[1], reach_px=math.radians(REACH_DEG) * _per_rad(view.camera))
+    reach_px = math.radians(REACH_DEG) * _per_rad(view.camera)
+    first, second = _paired(sides[0], sides[1], reach_px=reach_px)
     places = [sides[i][0][index][:, :2] for i, index in enumerate((first, second))]
     scale = np.maximum(sides[0][0][first, 2], sides[1][0][second, 2])
-    return _in_rasters(pairing, view, places[0], places[1], (0.25 + 0.06 * scale) / _per_rad(view.camera), counts)
+    found = _in_rasters(pairing, view, places[0], places[1], (0.25 + 0.06 * scale) / _per_rad(view.camera), counts)
+    return replace(found, repeated=min(_repeated(*side, reach_px=reach_px) for side in sides))
 
 
 def _in_rasters(pairing: Pairing, view: CommonView, first: Floats, second: Floats, noise_rad: Floats, details: tuple[int, int]) -> Matches:
@@ -209,6 +214,16 @@ def _details(picture: NDArray[np.uint8], seen: Mask) -> tuple[Floats, NDArray[np
     table = np.array([(p.pt[0] + 0.5, p.pt[1] + 0.5, p.size, p.angle) for p in points], dtype=np.float64)
     words = np.sqrt(words / np.maximum(words.sum(axis=1, keepdims=True), 1e-9)).astype(np.float32)
     return table, words
+
+
+def _repeated(table: Floats, words: NDArray[np.float32], *, reach_px: float) -> float:
+    """Share of the details that look the same as another one elsewhere within reach."""
+    if len(table) < 2:
+        return 0.0
+    asked = np.unique(np.linspace(0, len(table) - 1, _ASKED).astype(int))
+    apart = np.hypot(*(table[asked, None, :2] - table[None, :, :2]).transpose(2, 0, 1))
+    elsewhere = (apart > np.maximum(4.0, table[asked, 2])[:, None]) & (apart < reach_px)
+    return float(((words[asked] @ words.T > _SAME) & elsewhere).any(axis=1).mean())
 
 
 def _paired(

@@ -8,44 +8,13 @@ from typing import Any
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
-from framematch.geometry.camera import Camera
+from framematch.files.pairing_text import camera_values
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.measure.lens import LensFit
 from framematch.measure.mount import MountFit
 from framematch.text.toml import changed_text, parse_toml
 from framematch.text.whole import read_text
-
-
-def camera_values(camera: Camera, *, focus_m: float = math.inf) -> dict[str, Any]:
-    """The keys of a camera table that say what was measured; None takes a key out.
-
-    Args:
-        camera: as measured.
-        focus_m: distance it was focused at; the file's focal length is the one at infinity.
-    """
-    focal = camera.lens.focal_mm
-    if math.isfinite(focus_m):
-        focal = focal * 1000 * focus_m / (focal + 1000 * focus_m)
-    lens = camera.lens
-    plain = not lens.model.coefficients
-    distortion: dict[str, Any] = {"model": lens.projection, "k": [_rounded(k) for k in lens.k]}
-    if any(lens.p):
-        distortion["p"] = [_rounded(p) for p in lens.p]
-    return {
-        "sensor_mm": [round(v, 5) for v in camera.sensor_mm],
-        "raster_px": list(camera.raster_px),
-        "focal_mm": round(focal, 5),
-        "distortion": None if plain else distortion,
-        "centre_px": [round(c, 3) for c in camera.centre_px],
-        "projection": lens.projection if plain else None,
-        "format": None,
-        "angle_deg": None,
-    }
-
-
-def _rounded(value: float) -> float:
-    return float(f"{value:.7g}")
 
 
 def mount_values(mount: Mount) -> dict[str, Any]:

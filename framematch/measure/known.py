@@ -27,8 +27,9 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 TAPE_SHARE, DOUBT_SHARE = 0.03, 0.42  # half-widths of 95 % intervals of a typed distance, as shares of it
 FEWEST_AT_PLACE = 4
-PLACE_SHARE = 0.1  # of the frame, each way from the middle; from a place that was named at first less
-_ALONG_RAD_SHARE = 0.4  # of the tracking noise: what a block's details share along the offset
+PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
+_AT_PLACE = 8
+_ALONG_RAD_SHARE = 0.2  # of the tracking noise: what a block's details share along the offset
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,20 +95,22 @@ def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tup
     f = frame_of.frame
     scale = solve.pairing.recording.raster_px[0] / frame_of.recording.raster_px[0]
     middle = np.array(typed.at_px or ((f.left + f.right) / 2 * scale, (f.top + f.bottom) / 2 * scale))
-    reach = np.array([f.width, f.height]) * scale * PLACE_SHARE
-    off = (np.abs(solve.recording_px - middle) / reach).max(axis=1)
+    off = (np.abs(solve.recording_px - middle) / (np.array([f.width, f.height]) * scale)).max(axis=1)
     usable = (solve.moment == typed.moment) & (fit.weight * fit.scatter**2 > 0.3)
-    near = usable & (off < (1.0 if typed.at_px is None else 0.6))
-    if near.sum() < FEWEST_AT_PLACE:
-        near = usable & (off < 1.0)
+    for reach in PLACE_SHARES if typed.at_px else PLACE_SHARES[1:]:  # what "the middle" means is less sharp than a click
+        near = usable & (off < reach)
+        if near.sum() >= _AT_PLACE:
+            break
     if near.sum() < FEWEST_AT_PLACE:
         return None, "too few details there to take it of"
     w = fit.seen.w[near]
     noise = fit.scatter * float(np.median(fit.seen.w_sigma[near]))
-    low, typical, high = np.percentile(w, (10, 50, 90))
-    expected = inverse_m(typed.distance_m)
-    if high - low > 0.12 * expected + 4 * noise:
+    typical, expected = float(np.median(w)), inverse_m(typed.distance_m)
+    across = np.column_stack([np.ones(len(w)), solve.recording_px[near] - middle])  # what leans is one thing too, and before all is known all leans
+    low, high = np.percentile(w - across @ np.linalg.lstsq(across, w, rcond=None)[0], (10, 90)) if len(w) > 5 else np.percentile(w, (10, 90))
+    if high - low > 0.12 * expected + 6 * noise:
         return None, "several distances are seen there: name a place that is flat"
+    noise = max(noise, float(high - low) / 2.56)
     sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
     slope = fit.seen.w_slope[near].mean(axis=0)
     target = float(slope @ fit.values + expected - typical)
@@ -128,7 +131,7 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         if some.sum() < 5:
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
-        noise *= float(np.sqrt(1.6 * fit.together / some.sum() + _ALONG_RAD_SHARE**2))
+        noise *= float(np.sqrt(fit.together / some.sum() + _ALONG_RAD_SHARE**2))
         out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
     if not out:
         return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
@@ -171,7 +174,7 @@ def bound_rows(solve: AimSolve, fit: Fit, state: State) -> tuple[State, list[Row
 
 def all_known(solve: AimSolve, fit: Fit, rows: Sequence[Row]) -> tuple[State, list[Row]]:
     """The solve's state with rows and what the bound adds to them, and all these rows."""
-    state = State(values=fit.values, covariance=fit.covariance)
+    state = State(values=fit.best, covariance=fit.covariance)
     for row in rows:
         state = state.with_row(row)
     state, bounds = bound_rows(solve, fit, state)

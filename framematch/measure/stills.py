@@ -86,7 +86,7 @@ def named_stills(names: Iterable[str]) -> list[str]:
             try:
                 found = sorted(str(p) for p in base.glob(pattern) if p.is_file())
             except (OSError, ValueError) as error:
-                raise InputError(f"is no pattern that can be searched ({error})", file=name, fix="write it like rec/*.png") from None
+                raise InputError(f"is not a pattern that can be searched ({error})", file=name, fix="write it like rec/*.png") from None
             if not found:
                 raise InputError("no file fits this pattern", file=name, fix="check the folder and the pattern")
             out += found
@@ -131,7 +131,7 @@ def check_size(size_px: tuple[int, int], *, file: str) -> None:
     if width * height > LIMIT_PX:
         raise InputError(f"claims {width} x {height} pixels, more than {LIMIT_PX // 10**6} million", file=file, fix="give a smaller still")
     if max(width, height) > LONGEST_PX:
-        raise InputError(f"{width} x {height} pixels is no picture of a camera", file=file, fix="give the camera's own still")
+        raise InputError(f"{width} x {height} pixels is not a picture of a camera", file=file, fix="give the camera's own still")
 
 
 def _path_and_time(name: str) -> tuple[Path, float | None]:
@@ -142,7 +142,7 @@ def _path_and_time(name: str) -> tuple[Path, float | None]:
         except ValueError:
             return Path(name), None
         if not 0 <= seconds <= LONGEST_S:
-            raise InputError(f"{tail} is no time in a video", file=path, fix="write seconds after the @, such as clip.mp4@12.5")
+            raise InputError(f"{tail} is not a time in a video", file=path, fix="write seconds after the @, such as clip.mp4@12.5")
         return Path(path), seconds
     return Path(name), None
 
@@ -186,17 +186,47 @@ def _eight_bits(picture: Any, *, colour: bool) -> NDArray[np.uint8]:
     return np.array(picture if picture.mode == mode else picture.convert(mode), dtype=np.uint8)
 
 
+def video_length_s(name: str, content: bytes) -> float:
+    """How long a video is, seconds.
+
+    Raises:
+        InputError: no video, or one that does not say.
+    """
+    import av
+
+    try:
+        with av.open(io.BytesIO(content), "r", options={"format_whitelist": CONTAINERS}) as container:
+            if not container.streams.video or not container.duration:
+                raise InputError("is not a video that says how long it is", file=name, fix="give MP4 or MOV as the goggles wrote it")
+            return min(float(container.duration) / av.time_base, LONGEST_S)
+    except (OSError, ValueError, EOFError, IndexError):
+        raise InputError("is not a video that can be read", file=name, fix="give MP4 or MOV as the goggles wrote it") from None
+
+
+def video_still(name: str, content: bytes, seconds: float) -> bytes:
+    """The frame of a video at a time, as a PNG file.
+
+    Raises:
+        InputError: no video, no frame there, or one too large.
+    """
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.fromarray(_decoded(Path(name), seconds, colour=True, content=content, container_format=None)).save(out, "PNG", compress_level=1)
+    return out.getvalue()
+
+
 def _video_frame(path: Path, seconds: float, *, colour: bool) -> NDArray[np.uint8]:
     return _decoded(path, seconds, colour=colour)
 
 
-def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes | None = None) -> NDArray[np.uint8]:
+def _decoded(path: Path, seconds: float | None, *, colour: bool, content: bytes | None = None, container_format: str | None = "tiff_pipe") -> NDArray[np.uint8]:
     """The frame shown at a time, decoded by FFmpeg's libraries through PyAV."""
     import av
 
     try:
         source: Any = str(path) if content is None else io.BytesIO(content)
-        with av.open(source, format=None if content is None else "tiff_pipe", options={"format_whitelist": CONTAINERS}) as container:
+        with av.open(source, format=None if content is None else container_format, options={"format_whitelist": CONTAINERS}) as container:
             if not container.streams.video:
                 raise InputError("has no picture in it", file=str(path), fix="name a video or a still")
             stream = container.streams.video[0]

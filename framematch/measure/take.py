@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.files.pairing_text import camera_values
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.tolerance import band_at, edge_places, frame_errors
 from framematch.guide.transfer import inverse_m, to_display
 from framematch.measure.check import Checked
 from framematch.measure.corrected import guide_off_percent
-from framematch.measure.into_file import camera_values, mount_values
+from framematch.measure.into_file import mount_values
 from framematch.measure.unknowns import BEND, CENTRE, COUNT, FOCAL, OFFSET, SPEC_SHEET, moved
 
 Floats = NDArray[np.float64]

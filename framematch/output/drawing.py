@@ -13,27 +13,34 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
-    """A line through points (n, 2) with a dark edge around it so that it reads over snow and shade."""
+    """A line through points (n, 2) with a dark edge around it so that it reads over snow and shade; ``between`` colours what its dashes leave."""
 
     points: Floats
     colour: str
     width: float
     edge: float = 0.0
     closed: bool = False
-    dash: tuple[float, float] | None = None
+    dash: tuple[float, ...] | None = None
+    between: str = ""
+
+    def whole(self) -> Floats:
+        """The line without its dashes."""
+        return np.concatenate([self.points, self.points[:1]]) if self.closed else np.asarray(self.points, dtype=np.float64)
 
     def runs(self) -> list[Floats]:
         """The strokes to draw: the whole line, or its dashes."""
-        path = np.concatenate([self.points, self.points[:1]]) if self.closed else np.asarray(self.points, dtype=np.float64)
+        path = self.whole()
         if self.dash is None or len(path) < 2:
             return [path]
         along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-        on, off = self.dash
+        before = np.cumsum([0.0, *self.dash])
         out = []
-        for start in np.arange(0, along[-1], on + off):
-            end = min(start + on, along[-1])
-            at = np.concatenate([[start], along[(along > start) & (along < end)], [end]])
-            out.append(np.stack([np.interp(at, along, path[:, axis]) for axis in range(2)], axis=-1))
+        for first in np.arange(0, along[-1], before[-1]):
+            for start, end in zip(first + before[:-1:2], first + before[1::2], strict=True):
+                if start < along[-1]:
+                    end = min(end, along[-1])
+                    at = np.concatenate([[start], along[(along > start) & (along < end)], [end]])
+                    out.append(np.stack([np.interp(at, along, path[:, axis]) for axis in range(2)], axis=-1))
         return out
 
 
@@ -85,4 +92,9 @@ class Inks:
 
 def ground(wide: float, high: float, inks: Inks) -> Area:
     """The ground of a drawing that stands by itself."""
-    return Area(rings=(np.array([(0, 0), (wide, 0), (wide, high), (0, high)], dtype=float),), colour=inks.ground, opacity=1.0)
+    return ground_of(wide, high, inks.ground)
+
+
+def ground_of(wide: float, high: float, colour: str) -> Area:
+    """The whole of a drawing in one colour."""
+    return Area(rings=(np.array([(0, 0), (wide, 0), (wide, high), (0, high)], dtype=float),), colour=colour, opacity=1.0)

@@ -1,94 +1,78 @@
-"""The guide's error against distance, drawn as vectors on a sheet."""
+"""The guide's error against distance: the worst edge's on a sheet, each edge's on the page."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from framematch.guide.best import edge_error_curve, outline_error_curve
 from framematch.guide.report import Report, metres
+from framematch.guide.transfer import EDGES
 from framematch.guide.turning import edge_error_curve_turning
-from framematch.output.drawing import Floats
+from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, style
+from framematch.output.drawing import Drawing, Floats
 from framematch.output.guide_drawing import EVER, OUTLINE, RECTANGLE
-from framematch.output.pdf import GREY, PALE, Page
 from framematch.output.pdf_drawing import INK
 
-_TICKS_M = (0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 7, 10, 15, 20, 30, 50, 70, 100, 150, 200, 300, 500, 700, 1000, 2000, 5000, 10000)
 _BEYOND = 60  # an infinite range is drawn to this many times its nearest distance
 _POINTS = 33
 
 
-def draw_error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
-    """The worst edge's error of rectangle and outline over the range, in the guide's own line styles, and of the rectangle while turning."""
+def worst_error_chart(report: Report, *, look: Look, size: tuple[int, int]) -> Drawing | None:
+    """The worst edge's error of rectangle and outline over the range, in the guide's own line styles, and of the rectangle while turning.
+
+    None if the range is one distance.
+    """
     pairing, guide = report.pairing, report.guide
     near = pairing.near_m
     far = pairing.far_m if math.isfinite(pairing.far_m) else max(near * _BEYOND, 100.0)
-    page.text(x, top + 3, "Off by at the worst edge, percent of the frame", size_pt=7.5, bold=True, room_mm=width)
     if far <= near * 1.001:
-        page.block(x, top + 6, f"One distance only, {metres(near)}: see the table.", room_mm=width, size_pt=7.5)
-        return
-    left, right, up, down = x + 8, x + width - 15, top + 7, top + height - 8
+        return None
     distances = np.geomspace(near, far, _POINTS)
     if near < guide.set_distance_m < far:
         distances = np.sort(np.append(distances, guide.set_distance_m))  # the outline's curve comes down to 0 there
-    curves = {
-        "rectangle": _worst(edge_error_curve(pairing, guide.rectangle, distances)),
-        "outline": _worst(outline_error_curve(pairing, guide.set_distance_m, distances)),
-    }
+    curves = [
+        _worst("outline", distances, outline_error_curve(pairing, guide.set_distance_m, distances), INK[OUTLINE], 0.13),
+        _worst("rectangle", distances, edge_error_curve(pairing, guide.rectangle, distances), INK[RECTANGLE], 0.22),
+    ]
     if report.turning is not None:
-        curves["turning"] = _worst(edge_error_curve_turning(pairing, guide.rectangle, distances))
-    known = np.concatenate([c[np.isfinite(c)] for c in curves.values()])
-    reach = _round_up(float(known.max()) if len(known) else 1.0)
-
-    def across(distance: float) -> float:
-        return left + (right - left) * math.log(distance / near) / math.log(far / near)
-
-    def level(percent: float) -> float:
-        return down - (down - up) * percent / reach
-
-    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        y = level(share * reach)
-        page.line(left, y, right, y, width_mm=0.12, colour=PALE)
-        page.text(left - 1, y + 0.9, f"{share * reach:.3g}", size_pt=6.5, align="right", colour=GREY)
-    last = -1e9
-    for tick in _TICKS_M:
-        if near * 0.999 <= tick <= far * 1.001 and across(tick) - last > 9:
-            last = across(tick)
-            page.line(last, down, last, down + 1, width_mm=0.15, colour=GREY)
-            page.text(last, down + 3.6, f"{tick:g} m", size_pt=6.5, align="centre", colour=GREY)
-    if math.isinf(pairing.far_m):
-        page.text(right, down + 6.6, "and on to infinity", size_pt=6.5, align="right", colour=GREY)
-    page.rectangle(left, up, right - left, down - up, width_mm=0.15, colour=GREY)
-    ends = []
-    styles: dict[str, tuple[str, float, tuple[float, ...]]] = {
-        "outline": (INK[OUTLINE], 0.3, ()),
-        "rectangle": (INK[RECTANGLE], 0.5, ()),
-        "turning": (INK[EVER], 0.35, (1.4, 0.9)),
-    }
-    for name, curve in curves.items():
-        colour, wide, dash = styles[name]
-        good = np.isfinite(curve)
-        if good.any():
-            points = [(across(float(d)), level(float(v))) for d, v in zip(distances[good], curve[good], strict=True)]
-            page.path(points, width_mm=wide, colour=colour, dash_mm=dash)
-            ends.append((points[-1][1], name, colour))
-    place = -1e9
-    for y, name, colour in sorted(ends):
-        place = max(y, place + 2.8)
-        page.line(right, y, right + 1.2, place, width_mm=0.15, colour=colour)
-        page.text(right + 1.6, place + 0.9, name, size_pt=6.5, colour=colour, room_mm=13.4)
+        turning = edge_error_curve_turning(pairing, guide.rectangle, distances)
+        curves.append(_worst("turning", distances, turning, INK[EVER], 0.15, (0.6, 0.4)))
+    low, high = reach([curve.y for curve in curves])
+    beyond = ", and on to infinity" if math.isinf(pairing.far_m) else ""
+    return chart_drawing(
+        curves,
+        across=Axis(name=f"distance, m{beyond}", first=near, last=far, log=True),
+        up=Axis(name="Off by at the worst edge, % of the frame", first=low, last=high if high > 0 else 1.0),
+        look=look,
+        size=size,
+        title="How far the guide is off at its worst edge, against distance",
+    )
 
 
-def _round_up(value: float) -> float:
-    """The next of 1, 2, 4, 8, 10 times a power of ten: its quarters are short numbers."""
-    if value <= 0:
-        return 1.0
-    power = 10.0 ** math.floor(math.log10(value))
-    return next(step * power for step in (1.0, 2.0, 4.0, 8.0, 10.0) if step * power >= value * 0.999)
+def edges_error_chart(
+    report: Report, distances_m: Floats, errors: dict[str, Floats], *, look: Look, size: tuple[int, int], colours: Sequence[str] = SERIES
+) -> Drawing:
+    """How far each side of the guide is off against distance: + outside the frame, - inside it."""
+    worst = report.guide.rectangle_worst_error_percent
+    most = max(1.0, 1.6 * worst) if math.isfinite(worst) else 10.0
+    return chart_drawing(
+        [Curve(name=edge, x=distances_m, y=errors[edge], colour=style(i, colours)[0], dash=style(i, colours)[1]) for i, edge in enumerate(EDGES)],
+        across=Axis(name="distance, m", first=float(distances_m[0]), last=float(distances_m[-1]), log=True),
+        up=Axis(name="error, % of the frame", first=-most, last=most),
+        look=look,
+        size=size,
+        title="How far each side of the guide is off, against distance",
+        band=(report.pairing.near_m, min(report.pairing.far_m, float(distances_m[-1]))),
+        mark=(report.guide.set_distance_m, f"true at {metres(report.guide.set_distance_m)}"),
+        level=0.0,
+        breaks=True,
+    )
 
 
-def _worst(curve: dict[str, Floats]) -> Floats:
+def _worst(name: str, distances: Floats, curve: dict[str, Floats], colour: str, width: float, dash: tuple[float, ...] = ()) -> Curve:
     """The worst of the edges at each distance; NaN where none has an error."""
-    out: Floats = np.fmax.reduce([np.abs(edge) for edge in curve.values()])
-    return out
+    worst = np.fmax.reduce([np.abs(edge) for edge in curve.values()])
+    return Curve(name=name, x=distances, y=worst, colour=colour, width=width, dash=dash)

@@ -17,8 +17,11 @@ from framematch.compare.seen import cone_rad, project_held
 from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
 from framematch.guide.report import equivalent_words
-from framematch.output.lens_curves import draw_curve, lens_colours
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, SOFT, Page, check_sheet_name, line_mm, text_mm, wrapped, write_pages
+from framematch.output.chart import Look, style
+from framematch.output.drawing import Drawing
+from framematch.output.lens_charts import lens_charts
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, paper_mm
+from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
 from framematch.text.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]
@@ -28,6 +31,7 @@ View = Callable[[Comparison, Row, float, int], Picture]
 PHONE_MM = 100.0
 _PHONE_PX = 780  # 390 px wide at two device pixels each
 _ROW_GAP_MM = 2.5
+_PER_MM = 10  # a chart's own unit is a tenth of a millimetre
 GAP_LINE = "#ff5fd7"  # no colour of the guide's
 
 
@@ -46,29 +50,34 @@ def drawn_view(comparison: Comparison, row: Row, distance_m: float, width_px: in
     return sketch(row.camera, c.pairing.frame, c.shot.opening, c.shot.run, distance_m=distance_m, subjects=c.shot.subjects, width_px=width_px)
 
 
-def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> None:
+def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view, paper: str = "A4") -> None:
     """Write the sheet as ``.pdf`` or ``.png``, whole or not at all.
 
     Raises:
         InputError: another suffix, Matplotlib missing, or the file can't be written.
     """
     check_sheet_name(path)
-    pages = sheet_pages(comparison, phone=phone, asked=asked, view=view)
+    pages = sheet_pages(comparison, phone=phone, asked=asked, view=view, paper=paper)
     write_pages(path, pages, title=comparison.pairing.title, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else A4_DPI)
 
 
-def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view) -> list[Page]:
-    """The sheet's pages: A4, or one long page for a phone."""
+def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[str] = (), view: View = drawn_view, paper: str = "A4") -> list[Page]:
+    """The sheet's pages: of a paper, or one long page for a phone."""
+    with own_type():
+        return _pages(comparison, paper_mm(paper), phone=phone, asked=asked, view=view)
+
+
+def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool, asked: Sequence[str], view: View) -> list[Page]:
     make = _phone_blocks if phone else _paper_blocks
-    blank = Page(width_mm=PHONE_MM if phone else A4_MM[0], height_mm=100, margin_mm=4 if phone else 11, text_pt=8.8 if phone else 7.4)
+    blank = Page(width_mm=PHONE_MM if phone else size_mm[0], height_mm=100, margin_mm=4 if phone else 11, text_pt=8.8 if phone else 8.6)
     blocks = make(comparison, blank, asked, view)
     if phone:
         height = sum(b.height_mm for b in blocks) + 2 * blank.margin_mm
         pages = [(Page(width_mm=PHONE_MM, height_mm=height, margin_mm=blank.margin_mm, text_pt=blank.text_pt), blocks)]
     else:
         pages = [
-            (Page(width_mm=A4_MM[0], height_mm=A4_MM[1], margin_mm=blank.margin_mm, text_pt=blank.text_pt), part)
-            for part in _broken(blocks, A4_MM[1] - 2 * blank.margin_mm - 6)
+            (Page(width_mm=size_mm[0], height_mm=size_mm[1], margin_mm=blank.margin_mm, text_pt=blank.text_pt), part)
+            for part in _broken(blocks, size_mm[1] - 2 * blank.margin_mm - 6)
         ]
     for number, (page, part) in enumerate(pages, 1):
         y = page.margin_mm
@@ -76,8 +85,9 @@ def sheet_pages(comparison: Comparison, *, phone: bool = False, asked: Sequence[
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            foot = f"{comparison.pairing.title}   page {number} of {len(pages)}"
-            page.text(page.width_mm - page.margin_mm, page.height_mm - 8, foot, pt=6.5, ha="right", color=SOFT)
+            foot = f"{comparison.pairing.heading}   page {number} of {len(pages)}"
+            page.text(page.margin_mm, page.height_mm - 9, foot, pt=SMALLEST_PT, color=SOFT)
+            page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), pt=SMALLEST_PT, ha="right", color=SOFT)
     return [page for page, _ in pages]
 
 
@@ -95,7 +105,7 @@ def _broken(blocks: list[_Block], room_mm: float) -> list[list[_Block]]:
 
 
 def _paper_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -> list[_Block]:
-    colours = lens_colours(len(c.rows))
+    colours = [style(i)[0] for i in range(len(c.rows))]
     blocks = [_heading(c, page), _picture_heads(c, page)]
     blocks += [_picture_row(c, page, row, colour, view) for row, colour in zip(c.rows, colours, strict=True)]
     blocks.append(_curve_row(c, page))
@@ -106,11 +116,11 @@ def _paper_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -
 
 
 def _phone_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -> list[_Block]:
-    colours = lens_colours(len(c.rows))
+    colours = [style(i)[0] for i in range(len(c.rows))]
     blocks = [_heading(c, page)]
     for row, colour in zip(c.rows, colours, strict=True):
         blocks += _tall_pictures(c, page, row, colour, view)
-    blocks += [_tall_curve(c, page, kind) for kind in _kinds(c)]
+    blocks += [_tall_curve(chart) for chart in _charts(c, page, page.inner_mm, 72.0)]
     blocks += [_paragraph(line, page) for line in safety_lines(c)]
     blocks += [_tall_table(table, page) for table in text_tables(c)]
     blocks += [_paragraph(line, page) for line in (*asked, *plain_lines(c))]
@@ -204,20 +214,20 @@ def _caption(c: Comparison, row: Row, i: int) -> str:
     return ", ".join(parts)
 
 
-def _kinds(c: Comparison) -> list[str]:
-    return ["fill", "speed", "height"] if c.shot.subjects else ["fill", "speed"]
+def _charts(c: Comparison, page: Page, width: float, height: float) -> list[Drawing]:
+    look = Look(ink=INK, quiet=SOFT, rule=RULE, ground=None, size=page.text_pt / PT_PER_MM * _PER_MM)
+    return lens_charts(c, look=look, size=(round(width * _PER_MM), round(height * _PER_MM)))
 
 
 def _curve_row(c: Comparison, page: Page) -> _Block:
-    kinds = _kinds(c)
-    height, left, gap = 44.0, 9.5, 13.0
-    width = (page.inner_mm - left - gap * (len(kinds) - 1) - 2) / len(kinds)
+    count, height, gap = 3 if c.shot.subjects else 2, 58.0, 3.0
+    width = (page.inner_mm - gap * (count - 1)) / count
 
     def draw(p: Page, y: float) -> None:
-        for i, kind in enumerate(kinds):
-            draw_curve(p.axes(p.margin_mm + left + i * (width + gap), y + 7, width, height), c, kind, pt=p.text_pt)
+        for i, chart in enumerate(_charts(c, page, width, height)):
+            p.draw(chart, p.margin_mm + i * (width + gap), y, 1 / _PER_MM)
 
-    return _Block(height + 18, draw)
+    return _Block(height + 3, draw)
 
 
 def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View) -> list[_Block]:
@@ -252,13 +262,8 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
     ]
 
 
-def _tall_curve(c: Comparison, page: Page, kind: str) -> _Block:
-    height = 56.0
-
-    def draw(p: Page, y: float) -> None:
-        draw_curve(p.axes(p.margin_mm + 11, y + 8, p.inner_mm - 13, height), c, kind, pt=p.text_pt)
-
-    return _Block(height + 22, draw)
+def _tall_curve(chart: Drawing) -> _Block:
+    return _Block(chart.size[1] / _PER_MM + 4, lambda p, y: p.draw(chart, p.margin_mm, y + 2, 1 / _PER_MM))
 
 
 def _table(table: TextTable, page: Page) -> _Block:

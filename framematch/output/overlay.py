@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from framematch.output.raster import drawing_png
 from framematch.output.svg import drawing_svg
 from framematch.text.whole import ensure_folder, written_whole
 
-_POINT = re.compile(r"\[\s+(-?[\d.e+-]+,\s+-?[\d.e+-]+)\s+\]")  # a point takes one line, not four
+_encoded = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 
 def overlay_files(
@@ -53,8 +52,17 @@ def overlays(report: Report) -> list[tuple[str, Report]]:
 
 def guide_json(report: Report) -> str:
     """The report as JSON text (RFC 8259: no NaN, no infinity)."""
-    spread = json.dumps(report_json(report), indent=1, ensure_ascii=False, allow_nan=False)
-    return _POINT.sub(lambda point: "[" + ", ".join(point.group(1).split()).replace(",,", ",") + "]", spread) + "\n"
+    return _spread(report_json(report), "\n") + "\n"
+
+
+def _spread(value: object, line: str) -> str:
+    """JSON with a line for each key and each point; many times faster than the library's own indenting."""
+    if isinstance(value, dict) and value:
+        each = [f"{_encoded(key)}: {_spread(held, line + ' ')}" for key, held in value.items()]
+        return "{" + ",".join(f"{line} {one}" for one in each) + line + "}"
+    if isinstance(value, list) and any(isinstance(held, (dict, list)) for held in value):
+        return "[" + ",".join(f"{line} {_spread(held, line + ' ')}" for held in value) + line + "]"
+    return _encoded(value)
 
 
 def write_files(folder: Path, files: dict[str, bytes]) -> list[Path]:

@@ -31,7 +31,7 @@ from framematch.text.whole import alone_in, ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
 MOST_PAIRINGS = 5000
-_LAYOUT = 2  # raise it when what is drawn changes without a new version
+_LAYOUT = 3  # raise it when what is drawn changes without a new version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -215,18 +215,22 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
 
 
 def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
+    from framematch.guide.report import insets_px
+    from framematch.guide.transfer import EDGES
+
     p, g = report.pairing, report.guide
     values = {
         "pairing": path.name,
         "title": p.title,
+        "production": p.about.production,
+        "unit": p.about.unit,
+        "serials": ", ".join(f"{what} {number}" for what, number in p.about.serials),
+        "notes": p.about.notes,
         "display_px": name,
         "near_m": p.near_m,
         "far_m": p.far_m,
         "set_distance_m": g.set_distance_m,
-        "left_px": g.rectangle.left,
-        "top_px": g.rectangle.top,
-        "right_px": g.rectangle.right,
-        "bottom_px": g.rectangle.bottom,
+        **{f"inset_{edge}_px": inset for edge, inset in zip(EDGES, insets_px(g.rectangle, p.display.raster_px), strict=True)},
         "rectangle_worst_error_percent": g.rectangle_worst_error_percent,
         "outline_worst_error_percent": g.outline_worst_error_percent,
         "frames": ", ".join(frame.name for frame in p.frames),
@@ -359,7 +363,7 @@ def _check(options: SetOptions) -> None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
         if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
-            raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
+            raise InputError(f"{wide} x {high} is not a display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:
         raise InputError(f"{unknown[0]!r} can't be drawn", field="draw", fix=f"choose from {', '.join(PARTS)}")

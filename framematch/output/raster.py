@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 from typing import Any
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
+from framematch.text.typeface import pillow_font
 
 MOST_PIXELS = 40_000_000  # of a picture: ten bytes of memory each; 8K has 33 million
 _MOST_SAMPLES = 40_000_000
@@ -32,8 +35,11 @@ def drawing_picture(drawing: Drawing) -> Any:
             _lay(picture, _mask(drawing, fine, areas=shape.rings), shape.colour, shape.opacity)
         elif isinstance(shape, Line):
             runs = shape.runs()
+            under = [shape.whole()] if shape.between else runs
             if shape.edge:
-                _lay(picture, _mask(drawing, fine, runs=runs, width=shape.width + 2 * shape.edge), EDGE_COLOUR, 0.8)
+                _lay(picture, _mask(drawing, fine, runs=under, width=shape.width + 2 * shape.edge), EDGE_COLOUR, 0.8)
+            if shape.between:
+                _lay(picture, _mask(drawing, fine, runs=under, width=shape.width), shape.between, 1.0)
             _lay(picture, _mask(drawing, fine, runs=runs, width=shape.width), shape.colour, 1.0)
         else:
             _text(picture, shape)
@@ -47,39 +53,53 @@ def drawing_png(drawing: Drawing) -> bytes:
     return out.getvalue()
 
 
-def _mask(drawing: Drawing, fine: int, *, areas: tuple[Floats, ...] = (), runs: list[Floats] | None = None, width: float = 0.0) -> Any:
+def _mask(drawing: Drawing, fine: int, *, areas: tuple[Floats, ...] = (), runs: list[Floats] | None = None, width: float = 0.0) -> tuple[Any, tuple[int, int]]:
+    """What the shapes cover, of the part of the picture that holds them, and where that part's top left corner lies."""
     from PIL import Image, ImageChops, ImageDraw
 
-    size = (drawing.size[0] * fine, drawing.size[1] * fine)
+    left, top, right, bottom = _part(drawing.size, [*areas, *(runs or [])], width)
+    size = ((right - left) * fine, (bottom - top) * fine)
     mask = Image.new("L", size)
     for ring in areas:
         part = Image.new("L", size)
-        ImageDraw.Draw(part).polygon([(x * fine - 0.5, y * fine - 0.5) for x, y in ring], fill=255)
+        ImageDraw.Draw(part).polygon([((x - left) * fine - 0.5, (y - top) * fine - 0.5) for x, y in ring], fill=255)
         mask = ImageChops.difference(mask, part)  # even-odd: a hole undoes
     draw = ImageDraw.Draw(mask)
     thick = round((width * fine - 1) / 2) * 2 + 1  # odd, or Pillow draws it off centre
     for run in runs or []:
-        path = [(round(x * fine - 0.5), round(y * fine - 0.5)) for x, y in run]
+        path = [(round(x * fine - 0.5) - left * fine, round(y * fine - 0.5) - top * fine) for x, y in run]
         draw.line(path, fill=255, width=thick, joint="curve")
         if len(path) > 2 or thick < 2:
             for x, y in (path[0], path[-1]):
                 r = (thick - 1) / 2
                 draw.ellipse((x - r, y - r, x + r, y + r), fill=255)
-    return mask.reduce(fine) if fine > 1 else mask
+    return mask.reduce(fine) if fine > 1 else mask, (left, top)
 
 
-def _lay(picture: Any, mask: Any, colour: str, opacity: float) -> None:
+def _part(size: tuple[int, int], paths: list[Floats], width: float) -> tuple[int, int, int, int]:
+    """The part of the picture that lines of a width, or areas, can touch: left, top, right, bottom, one pixel at the least."""
+    points = np.concatenate([np.asarray(path, dtype=np.float64).reshape(-1, 2) for path in paths]) if paths else np.empty((0, 2))
+    if not len(points):
+        return 0, 0, 1, 1
+    room = width / 2 + 2
+    low = np.clip(np.floor(points.min(axis=0) - room), 0, np.array(size) - 1).astype(int)
+    high = np.clip(np.ceil(points.max(axis=0) + room), low + 1, size).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _lay(picture: Any, mask_at: tuple[Any, tuple[int, int]], colour: str, opacity: float) -> None:
     from PIL import Image, ImageColor
 
-    layer = Image.new("RGBA", picture.size, ImageColor.getrgb(colour))
+    mask, place = mask_at
+    layer = Image.new("RGBA", mask.size, ImageColor.getrgb(colour))
     layer.putalpha(mask.point(lambda v: round(v * opacity)) if opacity < 1 else mask)
-    picture.alpha_composite(layer)
+    picture.alpha_composite(layer, place)
 
 
 def _text(picture: Any, label: Label) -> None:
-    from PIL import ImageDraw, ImageFont
+    from PIL import ImageDraw
 
-    font = ImageFont.load_default(label.size)
+    font = pillow_font(label.size)
     anchor = {"left": "lm", "middle": "mm", "right": "rm"}[label.anchor]
     ImageDraw.Draw(picture).text(
         (label.x, label.y), label.text, fill=label.colour, font=font, anchor=anchor, stroke_width=round(label.edge), stroke_fill=EDGE_COLOUR

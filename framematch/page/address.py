@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import json
 import math
 import zlib
 from collections.abc import Mapping
@@ -20,7 +21,7 @@ DISTANCES_M = tuple(
     + (5.5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 18, 20, 22, 24, 26, 28, 30, 35, 40, 50, 60, 80, 100)
 )
 FIRST_DISTANCE_M = 3.0
-AREAS = ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day")
+AREAS = ("Guide", "Pairing", "Kit", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,17 +33,30 @@ class Address:
         distance_m: that the views are taken from, one of ``DISTANCES_M``.
         area: that is open, one of ``AREAS``.
         areas_shown: whether the always and ever areas are drawn.
+        new: the packed answers for a new rig that is being made; empty without one.
+        day, kit: the packed flight day and kit; empty without one.
     """
 
     link: str = ""
     distance_m: float = FIRST_DISTANCE_M
     area: str = AREAS[0]
     areas_shown: bool = False
+    new: str = ""
+    day: str = ""
+    kit: str = ""
 
     @property
     def parameters(self) -> dict[str, str]:
         """The query's parameters; what is as on a first visit is left out."""
-        said = {"p": self.link, "at": f"{self.distance_m:g}", "area": self.area.lower().replace(" ", "-"), "areas": "shown" if self.areas_shown else ""}
+        said = {
+            "p": self.link,
+            "at": f"{self.distance_m:g}",
+            "area": self.area.lower().replace(" ", "-"),
+            "areas": "shown" if self.areas_shown else "",
+            "new": self.new,
+            "d": self.day,
+            "kit": self.kit,
+        }
         usual = {"at": f"{FIRST_DISTANCE_M:g}", "area": AREAS[0].lower()}
         return {name: value for name, value in said.items() if value and value != usual.get(name)}
 
@@ -60,6 +74,9 @@ def address_of(parameters: Mapping[str, str]) -> Address:
         distance_m=min(DISTANCES_M, key=lambda d: abs(d - typed)),
         area=named.get(parameters.get("area", ""), AREAS[0]),
         areas_shown=parameters.get("areas") == "shown",
+        new=parameters.get("new", ""),
+        day=parameters.get("d", ""),
+        kit=parameters.get("kit", ""),
     )
 
 
@@ -73,8 +90,37 @@ def unpacked(letters: str) -> str:
     """The text of a pairing in an address.
 
     Raises:
-        InputError: it can't be read, or is no pairing.
+        InputError: it can't be read, or is not a pairing.
     """
+    return text_from_upload(_unzipped(letters), name="link")
+
+
+def unpacked_text(letters: str) -> str:
+    """Any text in an address.
+
+    Raises:
+        InputError: it can't be read.
+    """
+    return _unzipped(letters).decode("utf-8", "replace")
+
+
+def packed_answers(answers: Mapping[str, str] | None) -> str:
+    """Answers by key as letters; empty for None."""
+    return "" if answers is None else packed(json.dumps({key: text for key, text in answers.items() if text}))
+
+
+def answers_in(letters: str) -> dict[str, str] | None:
+    """Answers by key from an address; None if there are none or they can't be read."""
+    if not letters:
+        return None
+    try:
+        found = json.loads(unpacked_text(letters))
+    except (InputError, ValueError, RecursionError):
+        return None
+    return {str(key): text[:300] for key, text in found.items() if isinstance(text, str)} if isinstance(found, dict) else None
+
+
+def _unzipped(letters: str) -> bytes:
     if len(letters) > LONGEST:
         raise InputError("is too long", file="link", fix="load the pairing from its file")
     try:
@@ -85,4 +131,4 @@ def unpacked(letters: str) -> str:
             raise zlib.error("not all there")
     except (binascii.Error, ValueError, zlib.error):
         raise InputError("can't be read", file="link", fix="copy all of it, or load the pairing from its file") from None
-    return text_from_upload(text, name="link")
+    return text

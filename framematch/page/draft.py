@@ -9,13 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from framematch.errors import InputError
+from framematch.files.day import day_file_in, parse_day
+from framematch.files.day_tables import DayFile
 from framematch.files.pairing import file_in, pairing_in
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.shot import ShotFile, shot_file, shot_of
 from framematch.geometry.pairing import Pairing
+from framematch.page import scans
 from framematch.page.net import trouble
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
@@ -24,7 +27,18 @@ from framematch.text.toml import changed_text, parse_toml
 STEPS_KEPT, HISTORY_BYTES = 50, 400_000
 MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
 MOST_LINES = 5_000  # every change rewrites the text, line by line, while nobody else's page is drawn: 100 000 remarks take 8 s
-Values = Mapping[str, Any]  # by dotted key; None removes the key
+Values = Mapping[str, Any]  # by dotted key; None removes the key; keys that start with "day." are of the day file
+
+
+class Texts(NamedTuple):
+    """A pairing's file, a day's and a kit's; the last two empty as long as nobody has made one."""
+
+    pairing: str
+    day: str = ""
+    kit: str = ""
+
+
+DAY = "day."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -46,13 +60,15 @@ def contents(text: str, *, name: str = "pairing") -> Contents:
     """Everything in a text.
 
     Raises:
-        InputError: it is no pairing, or its shot's tables do not read.
+        InputError: it is not a pairing, or its shot's tables do not read.
     """
     data = parse_toml(text, name=name)
     file, shot_tables = file_in(data, name=name), shot_file(data, name=name)
     pairing = pairing_in(file, name=name)
+    own_mesh = shot_tables.place is not None and shot_tables.place.file is not None
     try:
-        return Contents(file=file, pairing=pairing, shot_file=shot_tables, shot=shot_of(pairing, shot_tables), titled=bool(data.get("title")))
+        shot = shot_of(pairing, shot_tables, folder=scans.folder() if own_mesh else None)
+        return Contents(file=file, pairing=pairing, shot_file=shot_tables, shot=shot, titled=bool(data.get("title")))
     except InputError as error:
         raise error.within(file=name) from None
 
@@ -66,15 +82,25 @@ class Draft:
 
     Args:
         text: a pairing file's text; always one that reads.
-        before: texts that it was, oldest first.
+        day, kit: texts of a day file and of a kit; empty as long as nobody has made one.
+        before: all texts as they were, oldest first.
+        after: all as they were before undoing, the next to come back last.
         waiting: changes that don't fit yet, by the key of the field they were typed in.
         faults: why, by the same keys.
     """
 
     text: str
-    before: tuple[str, ...] = ()
+    day: str = ""
+    kit: str = ""
+    before: tuple[Texts, ...] = ()
+    after: tuple[Texts, ...] = ()
     waiting: Mapping[str, Values] = field(default_factory=dict)
     faults: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def texts(self) -> Texts:
+        """All that can be undone together."""
+        return Texts(self.text, self.day, self.kit)
 
     @property
     def can_undo(self) -> bool:
@@ -92,6 +118,22 @@ class Draft:
         return _contents(self.text).shot_file
 
     @property
+    def day_linked(self) -> str:
+        """The day's text with the speed and the camera's tilt of the shot at hand, where the shot says them; as it is if it does not read."""
+        told, shot = self.shot_file.model_fields_set, self.shot
+        values: dict[str, Any] = {"run.speed_m_s": shot.run.speed_m_s} if "run" in told and "speed_m_s" in self.shot_file.run.model_fields_set else {}
+        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
+            values["aircraft.camera_tilt_deg"] = shot.aircraft.camera_tilt_deg
+        if (self.day and self.day_file is None) or not values:
+            return self.day
+        return changed_text(self.day, values)
+
+    @property
+    def day_file(self) -> DayFile | None:
+        """The day's tables; None without a day, or with a text that does not read."""
+        return _day_file(self.day) if self.day else None
+
+    @property
     def pairing(self) -> Pairing:
         """The text's pairing."""
         return _contents(self.text).pairing
@@ -100,6 +142,14 @@ class Draft:
     def shot(self) -> Shot:
         """Where and how it is flown; with an opening always, our scene's own if the text names none."""
         return _contents(self.text).shot
+
+
+@kept_by_value(limit_bytes=4_000_000)
+def _day_file(text: str) -> DayFile | None:
+    try:
+        return day_file_in(text)
+    except InputError:
+        return None
 
 
 def checked(text: str) -> Pairing:
@@ -116,15 +166,15 @@ def changed(draft: Draft, key: str, values: Values) -> Draft:
     """
     waiting = {**draft.waiting, key: _placed(draft, values)}
     together = {k: v for group in waiting.values() for k, v in group.items()}
-    text = _fitting(draft.text, together)
-    if text is not None:
-        return replace(_stepped(draft, text), waiting={}, faults={})
-    text, rest = draft.text, waiting
+    texts = _fitting(draft.texts, together)
+    if texts is not None:
+        return replace(_stepped(draft, texts), waiting={}, faults={})
+    texts, rest = draft.texts, waiting
     for each in (key, *draft.waiting):
-        after = _fitting(text, rest[each]) if each in rest else None
+        after = _fitting(texts, rest[each]) if each in rest else None
         if after is not None:
-            text, rest = after, {k: v for k, v in rest.items() if k != each}
-    return replace(_stepped(draft, text), waiting=rest, faults={k: _fault(text, k, v) for k, v in rest.items()})
+            texts, rest = after, {k: v for k, v in rest.items() if k != each}
+    return replace(_stepped(draft, texts), waiting=rest, faults={k: _fault(texts, k, v) for k, v in rest.items()})
 
 
 def undone(draft: Draft) -> Draft:
@@ -133,12 +183,24 @@ def undone(draft: Draft) -> Draft:
         return replace(draft, waiting={}, faults={})
     if not draft.before:
         return draft
-    return Draft(text=draft.before[-1], before=draft.before[:-1])
+    return _at(draft.before[-1], before=draft.before[:-1], after=(*draft.after, draft.texts))
 
 
-def loaded(draft: Draft, text: str) -> Draft:
-    """The draft with another text in its place, which must read; the old one can be had back by undoing."""
-    return _stepped(replace(draft, waiting={}, faults={}), text)
+def redone(draft: Draft) -> Draft:
+    """The draft before the last undoing."""
+    if not draft.after:
+        return draft
+    return _at(draft.after[-1], before=(*draft.before, draft.texts), after=draft.after[:-1])
+
+
+def _at(texts: Texts, *, before: tuple[Texts, ...], after: tuple[Texts, ...]) -> Draft:
+    return Draft(text=texts.pairing, day=texts.day, kit=texts.kit, before=before, after=after)
+
+
+def loaded(draft: Draft, text: str | None = None, *, day: str | None = None, kit: str | None = None) -> Draft:
+    """The draft with another pairing, day or kit in its place, which must read; the old one can be had back by undoing."""
+    given = {name: value for name, value in (("pairing", text), ("day", day), ("kit", kit)) if value is not None}
+    return _stepped(replace(draft, waiting={}, faults={}), draft.texts._replace(**given))
 
 
 def text_from_upload(raw: bytes, *, name: str) -> str:
@@ -185,33 +247,48 @@ class _Same:
         return isinstance(other, _Same) and self._read == other._read
 
 
-def _fitting(text: str, values: Values) -> str | None:
-    return _tried(text, _Same(values))
+def _fitting(texts: Texts, values: Values) -> Texts | None:
+    return _tried(texts, _Same(values))
 
 
 @kept_by_value(limit_bytes=16_000_000)
-def _tried(text: str, change: _Same) -> str | None:
+def _tried(texts: Texts, change: _Same) -> Texts | None:
     try:
-        after = changed_text(text, change.values)
-        checked(after)
+        return _changed(texts, change.values)
     except Exception as error:
         trouble(error, "A change could not be tried")
         return None
-    return after
 
 
-def _stepped(draft: Draft, text: str) -> Draft:
-    if text == draft.text:
+def _changed(texts: Texts, values: Values) -> Texts:
+    """The texts with values changed, read again where they were."""
+    half = next((key for key, value in values.items() if isinstance(value, list) and None in value), None)
+    if half is not None:
+        raise InputError("is half given", field=half.removeprefix(DAY), fix="give its other figure too")
+    own = {key: value for key, value in values.items() if not key.startswith(DAY)}
+    of_day = {key.removeprefix(DAY): value for key, value in values.items() if key.startswith(DAY)}
+    if own:
+        texts = texts._replace(pairing=changed_text(texts.pairing, own))
+        checked(texts.pairing)
+    if of_day:
+        texts = texts._replace(day=changed_text(texts.day, of_day))
+        parse_day(texts.day, pairing=checked(texts.pairing))
+    return texts
+
+
+def _stepped(draft: Draft, texts: Texts) -> Draft:
+    if texts == draft.texts:
         return draft
-    before = (*draft.before, draft.text)[-STEPS_KEPT:]
-    while sum(map(len, before)) > HISTORY_BYTES and len(before) > 1:
+    before = (*draft.before, draft.texts)[-STEPS_KEPT:]
+    while sum(sum(map(len, each)) for each in before) > HISTORY_BYTES and len(before) > 1:
         before = before[1:]
-    return replace(draft, text=text, before=before)
+    return replace(draft, text=texts.pairing, day=texts.day, kit=texts.kit, before=before, after=())
 
 
-def _fault(text: str, key: str, values: Values) -> str:
+def _fault(texts: Texts, key: str, values: Values) -> str:
+    key = key.removeprefix(DAY)
     try:
-        checked(changed_text(text, values))
+        _changed(texts, values)
     except InputError as error:
         about = "" if error.field.startswith(key) or key.startswith(error.field) else f"{error.field}: "
         fix = error.fix[:1].upper() + error.fix[1:]

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
 
+from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
+from framematch.text import typed
+
+MOST_NUMBERS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,7 +24,7 @@ class Field:
 
     Args:
         key: in the file, dotted; ``index`` picks one of a pair.
-        read: the figure in the pairing's tables, or in the shot where ``of_shot``.
+        read: the figure in the pairing's tables, or in the shot's or the day's where ``of_shot``, ``of_day``.
         label: with its unit.
         about: one line of help.
         low, high: what is taken; the file's own rules decide, tests hold the two together.
@@ -35,6 +39,7 @@ class Field:
     step: float
     index: int | None = None
     of_shot: bool = False
+    of_day: bool = False
 
     @property
     def whole(self) -> bool:
@@ -53,11 +58,15 @@ def shown(draft: Draft, field: Field) -> Any:
     if field.key in waiting:
         value = waiting[field.key]
         return value if field.index is None or value is None else value[field.index]
-    return field.read(draft.shot if field.of_shot else draft.file)
+    return field.read(draft.shot if field.of_shot else draft.day_file if field.of_day else draft.file)
 
 
-def number(field: Field, *, beside: bool = True) -> None:
-    """A field with its fault below it, unless its fellow of a pair shows that."""
+def number(field: Field, *, beside: bool = True, first: Mapping[str, Any] | None = None) -> None:
+    """A field with its fault below it, unless its fellow of a pair shows that.
+
+    Args:
+        first: changes that have to come before its own, such as the table that it stands in.
+    """
     draft = session.draft()
     value = shown(draft, field)
     if value is not None:
@@ -71,10 +80,54 @@ def number(field: Field, *, beside: bool = True) -> None:
         format=None if field.whole else _format(field.step),
         help=f"{field.about} From {field.low:g} to {field.high:g}.",
         on_change=_typed,
-        args=(field,),
+        args=(field, first or {}),
     )
     if beside:
         fault(field.key)
+
+
+def text(key: str, label: str, now: str, about: str, *, most: int = 120, first: Mapping[str, Any] | None = None) -> None:
+    """A line of text with its fault below it; what is cleared is left out of the file."""
+    widget = f"field:{key}"
+    waiting = session.draft().waiting.get(key, {})
+    session.hold(widget, waiting.get(key, now))
+    st.text_input(label, key=widget, max_chars=most, help=about, on_change=_line_typed, args=(key, widget, first or {}))
+    fault(key)
+
+
+def _line_typed(key: str, widget: str, first: Mapping[str, Any]) -> None:
+    session.change(key, {**first, key: st.session_state[widget].strip() or None})
+
+
+def numbers(key: str, label: str, now: str, about: str, take: Callable[[list[float]], None] | None = None, *, count: int | None = None) -> None:
+    """Several figures in one field, commas between; what can't be used stays in it, with the reason below.
+
+    Args:
+        take: what to do with them; the key's own value if not given.
+        count: how many there have to be; 1 to ``MOST_NUMBERS`` if not given.
+    """
+    widget = f"numbers:{key}"
+    trouble = st.session_state.get(f"{widget}:fault", "")
+    wrong = trouble or session.draft().faults.get(key)
+    session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
+    st.text_input(label, key=widget, help=about, on_change=_numbers_typed, args=(key, widget, take, count), max_chars=120)
+    if trouble:
+        st.html(block(paragraph(f"Not used yet: {trouble}", "fault"), kind="fault-beside"))
+    fault(key)
+
+
+def _numbers_typed(key: str, widget: str, take: Callable[[list[float]], None] | None, count: int | None) -> None:
+    st.session_state.pop(f"{widget}:fault", None)
+    st.session_state[f"{widget}:typed"] = st.session_state[widget]
+    try:
+        found = typed.numbers(st.session_state[widget], count=count, most=MOST_NUMBERS)
+    except InputError as error:
+        st.session_state[f"{widget}:fault"] = str(error)
+        return
+    if take is None:
+        session.change(key, {key: found})
+    else:
+        take(found)
 
 
 def fault(key: str) -> None:
@@ -84,25 +137,25 @@ def fault(key: str) -> None:
         st.html(block(paragraph(f"Not used yet: {text}", "fault"), kind="fault-beside"))
 
 
-def choice(key: str, label: str, options: dict[Any, str], now: Any, about: str, typed: Callable[[Any], dict[str, Any]]) -> None:
-    """A choice among named values; ``typed`` gives the changes that one means."""
+def choice(key: str, label: str, options: dict[Any, str], now: Any, about: str, means: Callable[[Any], dict[str, Any]]) -> None:
+    """A choice among named values; ``means`` gives the changes that one means."""
     widget = f"choice:{key}"
     session.hold(widget, now)
-    st.selectbox(label, list(options), key=widget, format_func=lambda value: options[value], help=about, on_change=_chosen, args=(key, widget, typed))
+    st.selectbox(label, list(options), key=widget, format_func=lambda value: options[value], help=about, on_change=_chosen, args=(key, widget, means))
     fault(key)
 
 
-def _chosen(key: str, widget: str, typed: Callable[[Any], dict[str, Any]]) -> None:
-    session.change(key, typed(st.session_state[widget]))
+def _chosen(key: str, widget: str, means: Callable[[Any], dict[str, Any]]) -> None:
+    session.change(key, means(st.session_state[widget]))
 
 
-def _typed(field: Field) -> None:
+def _typed(field: Field, first: Mapping[str, Any]) -> None:
     value = st.session_state[field.widget]
     if field.index is not None:
         pair = [shown(session.draft(), each) for each in PAIRS[field.key]]
         pair[field.index] = value
-        value = None if None in pair else pair
-    session.change(field.key, {field.key: value, **also(field)})
+        value = None if value is None else pair  # the other may still be to come
+    session.change(field.key, {**first, field.key: value, **also(field)})
 
 
 def also(field: Field) -> dict[str, Any]:
@@ -114,8 +167,11 @@ def also(field: Field) -> dict[str, Any]:
     camera, _, last = field.key.rpartition(".")
     if last == "sensor_mm":
         return {f"{camera}.format": None}
-    if field.key not in ("recording.raster_px", "monitoring.raster_px"):
-        return {}
+    return recentred(camera) if field.key in ("recording.raster_px", "monitoring.raster_px") else {}
+
+
+def recentred(camera: str) -> dict[str, Any]:
+    """What goes along with another raster: a lens centre in the middle of the old one."""
     table = getattr(session.draft().file, camera)
     middle = tuple(n / 2 for n in table.raster_px)
     return {f"{camera}.centre_px": None} if table.centre_px == middle else {}
@@ -246,6 +302,8 @@ GAP_W = _of_shot("gap.size_m", "opening.width_m", "Gap width, m", 0.1, 1000, 0.1
 GAP_H = _of_shot("gap.size_m", "opening.height_m", "Gap height, m", 0.1, 1000, 0.1, "Height of the opening.", 1)
 SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 0, 1000, 0.1, "From the ground to the opening's lowest point.")
 THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
+HEADING = _of_shot("gap.heading_deg", "opening.heading_deg", "Flown towards, degrees", -360, 360, 5.0, "The way through the opening: 0 is -z, 90 is +x.")
+SCALE = _of_shot("place.scale_m", "place.scale_m", "Metres for each unit", 1e-6, 1e6, 0.1, "0.001 for a scan in millimetres, 0.3048 for feet.")
 SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
 PASS_RIGHT = _of_shot(
     "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."
@@ -255,6 +313,9 @@ PASS_UP = _of_shot(
 )
 TILT = _of_shot(
     "run.tilt_deg", "run.tilt_deg", "Camera tilt in flight, degrees", -90, 90, 0.5, "Of the recording camera above the horizon while it flies the run."
+)
+CAMERA_TILT = _of_shot(
+    "aircraft.camera_tilt_deg", "aircraft.camera_tilt_deg", "Camera tilt on the airframe, degrees", -90, 90, 0.5, "Of the recording camera, as it is bolted on."
 )
 AIRCRAFT = (
     _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its propellers, at the widest.", 0),
@@ -278,6 +339,12 @@ PAIRS: dict[str, tuple[Field, ...]] = {
         AIRCRAFT,
     )
 }
+
+
+def paired(fellows: tuple[Field, ...]) -> tuple[Field, ...]:
+    """Fields that make one value together, in their order, known as such from now on."""
+    PAIRS[fellows[0].key] = fellows
+    return fellows
 
 
 def display_px(file: PairingFile) -> tuple[int, int]:

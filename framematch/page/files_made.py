@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 import tempfile
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+
+from framematch.geometry.pairing import Pairing
+from framematch.text.whole import plain_name
 
 
 def made(write: Callable[[Path], object], name: str) -> bytes:
@@ -26,10 +29,20 @@ def made_beside(write: Callable[[Path], object], name: str, beside: str) -> byte
 
 def made_zip(write: Callable[[Path], object], name: str) -> bytes:
     """All files that ``write`` makes beside the one it is asked for, as a ZIP; the same files give the same bytes."""
-    out = io.BytesIO()
     with tempfile.TemporaryDirectory(prefix="framematch-") as folder:
         write(Path(folder) / name)
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-            for path in sorted(Path(folder).iterdir()):
-                packed.writestr(zipfile.ZipInfo(path.name, date_time=(1980, 1, 1, 0, 0, 0)), path.read_bytes(), zipfile.ZIP_DEFLATED)
+        return zipped({path.name: path.read_bytes() for path in sorted(Path(folder).iterdir())})
+
+
+def zipped(files: Mapping[str, bytes]) -> bytes:
+    """Files by name as a ZIP; the same files give the same bytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, content in files.items():
+            packed.writestr(zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
     return out.getvalue()
+
+
+def stem(pairing: Pairing) -> str:
+    """How the names of a pairing's files begin."""
+    return plain_name(pairing.heading)

@@ -9,7 +9,11 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
+from functools import cache
 from html import escape
+
+from framematch.output.chart import SERIES, Look
+from framematch.text.typeface import WEB_FAMILY, web_font_file
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,6 +30,11 @@ class Colours:
     caution: str
     series: tuple[str, str, str, str]
 
+    @property
+    def chart(self) -> Look:
+        """As charts are drawn."""
+        return Look(ink=self.ink, quiet=self.quiet, rule=self.line, ground=self.panel, size=13)
+
 
 LIGHT = Colours(
     ground="#faf9f6",
@@ -36,7 +45,7 @@ LIGHT = Colours(
     line="#c4c0b6",
     fault="#9c2417",
     caution="#70440a",
-    series=("#0f5a66", "#a3480f", "#4a3f8f", "#5a5f1b"),
+    series=SERIES,
 )
 DARK = Colours(
     ground="#12171a",
@@ -49,7 +58,7 @@ DARK = Colours(
     caution="#f2c374",
     series=("#7cc7d1", "#f0a468", "#bcb2ff", "#cfd484"),
 )
-DASHES = ("", "7 4", "2 3", "10 3 2 3")
+CHART = (560, 300)  # pixels of a chart
 
 STYLE = """
 <style>
@@ -60,7 +69,10 @@ STYLE = """
 [data-testid="stStatusWidget"],[data-testid="stDecoration"]{display:none}
 [data-stale="true"]{opacity:1 !important;transition:none !important}
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"]{gap:.7rem}
-.st-key-views-parts,[class*="st-key-views-note"]{display:none}
+[data-testid="stLayoutWrapper"]:has(>.st-key-views-parts),[data-testid="stLayoutWrapper"]:has(>.st-key-foretold-parts){display:none}
+[data-testid="stLayoutWrapper"]:has(>[class*="st-key-views-note"]){display:none}
+.st-key-fm-stage,.st-key-fm-stage [data-testid="stVerticalBlock"]{gap:.3rem !important}
+.st-key-fm-pilot{flex-wrap:nowrap !important}.st-key-fm-pilot>*{flex:none;width:auto !important}.st-key-fm-pilot>:first-child{flex:1 1 0;min-width:0}
 .st-key-fm-buttons{justify-content:flex-end;padding-right:2.2rem}
 .fm h1,.fm h2,.fm h3{margin:0;padding:0;font-weight:600;letter-spacing:0}
 .fm h1{font-size:1.35rem}.fm h2{font-size:1.15rem}.fm h3{font-size:1rem}
@@ -74,6 +86,8 @@ STYLE = """
 .fm li{margin:.15rem 0;line-height:1.4}
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
 .st-key-day-text textarea{font-family:monospace;font-size:.82rem}
+.fm .four{display:flex;flex-wrap:wrap;gap:.1rem 1.3rem;margin:0;padding:0;list-style:none;align-items:baseline}
+.fm .four li{margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
 .fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
 .fm figure{margin:0;min-width:min(340px,100%)}
 .fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
@@ -90,10 +104,29 @@ STYLE = """
 .fm .key{display:flex;flex-wrap:wrap;gap:.3rem 1.1rem;font-size:.86rem;margin-top:.35rem}
 .fm .key span{display:inline-flex;align-items:center;gap:.4rem}
 .fm .key i{display:inline-block;width:1.7rem;height:.32rem;border-radius:2px;outline:1px solid #555}
+@media (min-width:1100px){
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]:has(>[data-testid="stLayoutWrapper"]>.st-key-fm-stage)
+ {display:grid;grid-template-columns:minmax(0,42fr) minmax(0,58fr);column-gap:1.6rem;align-items:start;grid-template-rows:repeat(2,auto) 1fr}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]:has(>[data-testid="stLayoutWrapper"]>.st-key-fm-stage)>*{grid-column:1/-1}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]>[data-testid="stLayoutWrapper"]:has(>.st-key-fm-stage)
+ {grid-column:1;position:sticky;top:.6rem;max-height:calc(100vh - 1.2rem);overflow-y:auto}
+ [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]>[data-testid="stLayoutWrapper"]:has(>.st-key-fm-areas){grid-column:2}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]{flex-wrap:wrap}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]{min-width:min(9rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>
+ [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
+ {min-width:min(19rem,100%)}
+}
+@media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}
 @media (max-width:640px){
+ .st-key-fm-head .quiet{display:none}
+ .st-key-fm-head [data-testid="stHorizontalBlock"]{gap:.2rem}
+ .st-key-fm-buttons{flex-wrap:nowrap !important;gap:.35rem !important;justify-content:flex-start}
+ .st-key-fm-buttons button{padding:.2rem .5rem;min-height:2.2rem}
+ .fm .four{gap:.1rem .8rem}.fm .four b{font-size:1.15rem}
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
- [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))
+ [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],[class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))
  >[data-testid="stColumn"]{min-width:calc(50% - .6rem) !important;flex:1 1 calc(50% - .6rem) !important;width:auto !important}
  [data-testid="stHorizontalBlock"]{gap:.6rem}
  [data-testid="stHorizontalBlock"]:has([data-testid="stFileUploader"])>[data-testid="stColumn"],
@@ -108,9 +141,27 @@ STYLE = """
 """
 
 
+#: Ours in place of the toolkit's: its menu goes, its help signs become a word.
+OWN = (
+    '[data-testid="stMainMenu"],[data-testid="stAppDeployButton"]{display:none}'
+    '[data-testid="stTooltipIcon"] svg{display:none}'
+    '[data-testid="stTooltipIcon"]::after{content:"about";font-size:.74rem;line-height:1;border-bottom:1px dotted currentColor;opacity:.85}'
+)
+
+
+@cache
+def _typeface() -> str:
+    faces = ((400, web_font_file(400)), (600, web_font_file(600)))
+    return "".join(
+        f"@font-face{{font-family:'{WEB_FAMILY}';font-weight:{weight};font-display:swap;"
+        f"src:url(data:font/woff2;base64,{base64.b64encode(file.read_bytes()).decode()}) format('woff2')}}"
+        for weight, file in faces
+    )
+
+
 def style(c: Colours) -> str:
     """The style sheet in a set of colours."""
-    return STYLE.replace(
+    return STYLE.replace("<style>", f"<style>{_typeface()}{OWN}", 1).replace(
         "</style>",
         f'[data-tag]{{background:{c.accent} !important}}[data-tag],[data-tag] *,[data-testid="stBaseButton-primary"],'
         f'[data-testid="stBaseButton-primary"] *{{color:{c.ground} !important}}'

@@ -10,9 +10,12 @@ from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.areas import day as day_area
 from framematch.page.areas import exchange as exchange_area
+from framematch.page.areas import foretold as foretold_area
 from framematch.page.areas import gap as gap_area
 from framematch.page.areas import guide as guide_area
+from framematch.page.areas import kit as kit_area
 from framematch.page.areas import measure as measure_area
+from framematch.page.areas import new_rig
 from framematch.page.areas import pairing as pairing_area
 from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
@@ -23,7 +26,10 @@ from framematch.page.views import Stage, areas_box
 SHOWN = dict(
     zip(
         AREAS,
-        (guide_area.area, pairing_area.area, gap_area.area, print_area.area, exchange_area.area, measure_area.area, day_area.area),
+        (
+            *(guide_area.area, pairing_area.area, kit_area.area, gap_area.area, print_area.area),
+            *(exchange_area.area, measure_area.area, day_area.area, foretold_area.area),
+        ),
         strict=True,
     ),
 )
@@ -35,14 +41,21 @@ def main() -> None:
     session.begin()
     colours = colours_now()
     st.html(style(colours))
-    head, views = st.container(), st.container()
+    answers = session.new_rig()
+    if answers is not None:
+        _told()
+        new_rig.form(answers)
+        session.end()
+        return
+    head, views, areas = st.container(key="fm-head"), st.container(key="fm-stage"), st.container(key="fm-areas")
     with views:
         stage = Stage()
         stage.show()
         areas_box()
     with head:
         _head()
-    tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
+    with areas:
+        tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
     pairing = session.draft().pairing
     for tab, show in zip(tabs, SHOWN.values(), strict=True):
         if tab.open:
@@ -61,16 +74,22 @@ def colours_now() -> Colours:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
+def _told() -> None:
+    told = session.take_note()
+    if told:
+        (st.error if told[1] else st.success)(as_typed(told[0]))
+
+
 def _head() -> None:
     draft = session.draft()
     title, buttons = st.columns([5, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
     with buttons.container(horizontal=True, key="fm-buttons"):
+        st.button("New rig", on_click=session.begin_new_rig, help="Yours, from its spec sheets: starts empty.", key="new")
         st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, help="Takes the last change back.", key="undo")
+        st.button("Redo", on_click=session.redo, disabled=not draft.after, help="Brings back what was undone.", key="redo")
         with st.popover("Load, save"):
             pairing_area.files()
-    told = session.take_note()
-    if told:
-        (st.error if told[1] else st.success)(as_typed(told[0]))
+    _told()
     if draft.faults:
         st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))

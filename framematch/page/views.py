@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 
@@ -12,14 +13,16 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import rectangle_errors
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report, insets_px, metres
+from framematch.guide.transfer import EDGES
 from framematch.live.component import cannot, hand_of, live_note, live_views
 from framematch.live.view import LiveView, Note
-from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, guide_drawing
+from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, USUAL_PARTS, guide_drawing
 from framematch.output.svg import drawing_svg
 from framematch.page import session
 from framematch.page.address import DISTANCES_M, FIRST_DISTANCE_M
-from framematch.page.lines import lines_of, sets_chosen
+from framematch.page.files_made import stem
+from framematch.page.lines import lines_of, overlays_of, sets_chosen
 from framematch.page.live_parts import path_of, rig_of, scene_of
 from framematch.page.look import block, paragraph, svg_source
 from framematch.page.net import trouble
@@ -65,6 +68,43 @@ def _hand_moved() -> None:
         session.change(FOCAL_KEY, {FOCAL_KEY: hand.focal_mm})
 
 
+class Pilot:
+    """What a pilot types into the goggles, and the overlay: seen on a phone without scrolling."""
+
+    def __init__(self) -> None:
+        with st.container(horizontal=True, vertical_alignment="center", key="fm-pilot"):
+            self.words, self.overlay = st.empty(), st.empty()
+
+    def show(self, pairing: Pairing, sets: int) -> None:
+        """What is known at once; the overlay is made when it is asked for."""
+        with suppress(Exception):  # said where the guide is
+            self.say(first_report(pairing))
+        frames = tuple(range(len(pairing.frames)))
+        self.overlay.download_button(
+            "Overlay",
+            lambda: overlays_of(pairing, sets, USUAL_PARTS, frames, ())["overlay.png"],
+            file_name=f"{stem(pairing)}-overlay.png",
+            mime="image/png",
+            key="pilot:overlay",
+            on_click="ignore",
+            help="A transparent picture of the lines at the goggles' own size (PNG); more kinds are in the Guide area.",
+        )
+
+    def say(self, report: Report) -> None:
+        """The four numbers, and the characters once they are known."""
+        display = report.pairing.display.raster_px
+        insets = zip(EDGES, insets_px(report.guide.rectangle, display), strict=True)
+        c = report.cells
+        cells = "" if c is None else f"<li>OSD characters: columns <b>{c.left_column} {c.right_column}</b>, rows <b>{c.top_row} {c.bottom_row}</b></li>"
+        self.words.html(
+            block(
+                f'<ul class="four" aria-label="Insets from each edge of the {display[0]} x {display[1]} picture, pixels">'
+                + "".join(f"<li>{edge} <b>{value:.0f}</b></li>" for edge, value in insets)
+                + f"<li>pixels of {display[0]} x {display[1]}</li>{cells}</ul>"
+            )
+        )
+
+
 class Stage:
     """The place on the page where the views stand, and what they are to show."""
 
@@ -72,10 +112,11 @@ class Stage:
         draft = session.draft()
         self.pairing, self.shot, self.focal = draft.pairing, draft.shot, draft.file.recording.focal_mm
         self.parts, self.sets, self.pulse, self.told = parts_shown(), sets_chosen(self.pairing), Pulse(), ""
-        self.spot, self.below = st.container(), st.empty()
+        self.pilot, self.spot, self.below = Pilot(), st.container(), st.empty()
 
     def show(self) -> None:
         """Both views, with what is known of the guide at once."""
+        self.pilot.show(self.pairing, self.sets)
         with self.spot:
             self._note(whole=False)
             try:
@@ -88,6 +129,8 @@ class Stage:
 
     def finish(self) -> None:
         """The whole guide, once it is worked out."""
+        with suppress(Exception):  # said where the guide is
+            self.pilot.say(patiently(partial(lines_of, self.pairing, self.sets), self.pulse))
         with self.spot:
             self._note(whole=True)
         self._say()

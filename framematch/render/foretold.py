@@ -13,7 +13,7 @@ import numpy as np
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.foretold import Foretold, SourceFit, foretold, source_fit
+from framematch.guide.foretold import Bars, Foretold, SourceFit, foretold, inside_bars, source_fit
 from framematch.guide.report import Report
 from framematch.measure.stills import PICTURES, check_size, read_still
 from framematch.output.guide_drawing import guide_drawing
@@ -234,7 +234,7 @@ def _sound(target: Any, sound: Any) -> Any:
         return None  # a kind of sound that this kind of file can't hold; said by Made.sound
 
 
-def _bars_of(source: Path) -> tuple[int, int, int, int] | None:
+def _bars_of(source: Path) -> Bars | None:
     """What is not black in any of some frames of a clip."""
     import av
 
@@ -252,16 +252,10 @@ def _bars_of(source: Path) -> tuple[int, int, int, int] | None:
     return None if brightest is None else _inside_bars(brightest)
 
 
-def _inside_bars(luma: Bytes) -> tuple[int, int, int, int] | None:
-    """Left, top, right, bottom of the picture inside black bars; None without bars on two opposite sides."""
+def _inside_bars(luma: Bytes) -> Bars | None:
+    """What is not black, where that leaves bars on two opposite sides."""
     rows, columns = np.flatnonzero(luma.max(axis=1) > BLACK), np.flatnonzero(luma.max(axis=0) > BLACK)
     if not len(rows):
         return None
     height, width = luma.shape
-    inside = (int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
-    least = 0.01
-    across = inside[0] > least * width and width - inside[2] > least * width
-    down = inside[1] > least * height and height - inside[3] > least * height
-    if not (across or down):
-        return None
-    return inside if across and down else (inside[0], 0, inside[2], height) if across else (0, inside[1], width, inside[3])
+    return inside_bars((int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1), (width, height))

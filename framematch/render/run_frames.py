@@ -33,6 +33,7 @@ from framematch.shot.flown import Flown
 from framematch.shot.lean import attitude_deg
 from framematch.shot.way import Way
 from framematch.spread import spread
+from framematch.text.typeface import pillow_font
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -73,13 +74,13 @@ class Filming:
 
     def __post_init__(self) -> None:
         if self.frames_per_s not in RATES:
-            raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
+            raise InputError(f"{self.frames_per_s} frames per second is not a rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
         if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
-            raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
+            raise InputError(f"{self.shutter_deg:g} degrees is not a shutter angle", field="shutter", fix="give above 0, at most 360")
         if self.moments is not None and not (1 <= self.moments < 64 and self.moments % 2):
             raise InputError(f"{self.moments} moments for one frame's blur", field="moments", fix="give an odd number, 1 to 63")
         if not 120 <= self.height_px <= 1080:
-            raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
+            raise InputError(f"{self.height_px} pixels is not a height here", field="height", fix="give 120 to 1080")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,12 +206,12 @@ def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
 
 def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
     """Where the aircraft first touches something: a cross there before it does, a border and words from then on."""
-    from PIL import ImageDraw, ImageFont
+    from PIL import ImageDraw
 
     left, top = corner
     width, height = camera.raster_px
     draw = ImageDraw.Draw(picture)
-    font = ImageFont.load_default(max(9.0, height * 0.055))
+    font = pillow_font(max(9.0, height * 0.055))
     pixel, seen = camera.project(scene_from_camera.inverse.points(touches.point_m))
     if time < touches.time_s and seen and camera.picture.contains(pixel):
         x, y, r = left + float(pixel[0]), top + float(pixel[1]), height * 0.03
@@ -350,6 +351,4 @@ def lean_in_words(flown: Flown, time: float) -> str:
 
 
 def _font(place: Layout, share: float) -> Any:
-    from PIL import ImageFont
-
-    return ImageFont.load_default(max(9.0, share * place.wide_px[1]))
+    return pillow_font(max(9.0, share * place.wide_px[1]))

@@ -69,6 +69,23 @@ def _ground(place: Place, surface: Surface) -> float:
     return float(surface.bounds[0, 1]) if place.ground_m is None else place.ground_m
 
 
+def resting(place: Place) -> Floats:
+    """Lowest and highest corner (2, 3) of a place's mesh in scene axes, metres.
+
+    Raises:
+        InputError: as :func:`load_scene`.
+    """
+    bounds: Floats = mesh_surface(place).bounds
+    return bounds
+
+
+def opening_in(place: Place, *, height_m: float = 1.5) -> tuple[float, tuple[float, float, float]]:
+    """A mesh's lowest point and a place in its middle, so high above it: where an opening can start from before anyone says where it is."""
+    low, high = resting(place)
+    x, _, z = (low + high) / 2
+    return round(float(low[1]), 3), (round(float(x), 3), round(float(low[1]) + height_m, 3), round(float(z), 3))
+
+
 def mesh_surface(place: Place) -> Surface:
     """The triangles of a place's mesh.
 
@@ -80,7 +97,7 @@ def mesh_surface(place: Place) -> Surface:
     kind = file.suffix.lower()
     if kind not in SUFFIXES:
         raise InputError(
-            f"'{file.suffix or file.name}' is no kind of mesh read here", file=str(file), fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}"
+            f"'{file.suffix or file.name}' is not a kind of mesh read here", file=str(file), fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}"
         )
     raw = read_bytes(file, limit=MOST_BYTES)
     beside = Beside(file)

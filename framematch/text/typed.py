@@ -29,6 +29,21 @@ def places(text: str, option: str, *, count: int | None = None) -> list[Place]:
     return found
 
 
+def numbers(text: str, *, count: int | None = None, most: int = 12) -> list[float]:
+    """Numbers with commas, semicolons or spaces between.
+
+    Raises:
+        InputError: something else among them, or not as many as there have to be.
+    """
+    try:
+        found = [float(word) for word in text.replace(",", " ").replace(";", " ").split()]
+    except ValueError:
+        raise InputError(f"{text[:60]!r} is not numbers with commas between", fix="write them like 12, 15, 18") from None
+    if not (len(found) == count if count is not None else 1 <= len(found) <= most):
+        raise InputError(f"{len(found)} numbers", fix=f"give {count}" if count is not None else f"give 1 to {most}")
+    return found
+
+
 def size(text: str, option: str, example: str) -> tuple[float, float]:
     """Width and height above 0 from ``1.2x0.9``.
 

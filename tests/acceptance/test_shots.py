@@ -2,30 +2,38 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections import Counter
 from pathlib import Path
 
+import joblib
 import pytest
+import shots
 from outside import need
-from shots import HEIGHT_PX, misses, random_case
 
 from framematch.render import gl
 
 SHOTS = 200
+HEIGHT_PX = 540  # where an outline meets a line is read to about a pixel: 0.19 % of these, 0.37 % of the suite's smaller pictures
+
+
+def _misses(seed: int, renderer: str) -> dict[str, float]:
+    with pytest.MonkeyPatch.context() as patch, tempfile.TemporaryDirectory() as folder:
+        patch.setattr(shots, "HEIGHT_PX", HEIGHT_PX)
+        return shots.misses(shots.random_case(seed), renderer, Path(folder), patch)
 
 
 @pytest.mark.parametrize("renderer", ["rays", "gl"])
-def test_the_table_says_what_the_pictures_show(renderer: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_table_says_what_the_pictures_show(renderer: str) -> None:
     if renderer == "gl":
         need(not gl.missing(), "GL through EGL")
     measured, worst, wrong = Counter[str](), Counter[str](), []
-    for seed in range(SHOTS):
-        for name, off in misses(random_case(seed), renderer, tmp_path, monkeypatch).items():
+    for seed, found in enumerate(joblib.Parallel(n_jobs=-1)(joblib.delayed(_misses)(seed, renderer) for seed in range(SHOTS))):
+        for name, off in found.items():
             kind = name.split()[0]
             measured[kind] += 1
             worst[kind] = max(worst[kind], off)
-            # A pixel is 100 / HEIGHT_PX percent of the frame's height; edges are told rightly or not.
-            if off > (0.0 if kind == "edges" else max(0.3, 100 / HEIGHT_PX if kind in ("height", "subject") else 0.0)):
+            if off > (0.0 if kind == "edges" else 0.3):  # edges are told rightly or not
                 wrong.append((seed, name, off))
     print(renderer, "measured", dict(measured), "worst, percent", {k: round(float(v), 3) for k, v in worst.items()})
     assert not wrong

@@ -28,10 +28,10 @@ from framematch.measure.stills import Still
 REASONS = {
     "other scene": "details were found in both|lie as in two pictures of one moment|agree on one aim",
     "mirrored": "mirrored",
-    "wrong lens": "recording lens seems .* (longer|shorter)",
-    "stabilised": "lens seems|lens's centre seems|lens seems to bend",
-    "repeating": "details were found in both|lie as in two pictures of one moment|parts of the frame|detail in",
-    "moved": "cameras stand|agree on one aim|large moved",
+    "wrong lens": "^the recording lens seems .* (longer|shorter)|or the recording lens seems .* (longer|shorter)",
+    "stabilised": "recording lens seems .* longer|recording lens's centre seems",
+    "repeating": "show a repeating pattern",
+    "moved": "only if the cameras stand|agree on one aim",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import statistics
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import time
 import numpy as np
 from rigs import glasshouse
 
+from framematch.files.starter import STARTER
 from framematch.guide.report import guide_report
 
 
@@ -32,20 +34,36 @@ def test_one_whole_guide(benchmark):
     benchmark.extra_info["ratio to a 400 x 400 solve"] = round(benchmark.stats.stats.median / reference, 1)
 
 
+def in_turns(ours, theirs, times, **settings):
+    """Ratio of two commands' medians, taken in turns, each once before that."""
+
+    def start(command):
+        subprocess.run(command, check=True, capture_output=True, **settings)
+
+    start(ours), start(theirs)
+    each = [(seconds(lambda: start(ours), 1), seconds(lambda: start(theirs), 1)) for _ in range(times)]
+    return statistics.median(a for a, _ in each) / statistics.median(b for _, b in each)
+
+
+NUMPY = [sys.executable, "-c", "import numpy"]
+
+
 def test_help_starts_at_once(benchmark):
     """`framematch --help` against `python -c "import numpy"`, taken in turns: at most twice as long."""
     help_call = [sys.executable, "-m", "framematch", "--help"]
-    numpy_call = [sys.executable, "-c", "import numpy"]
-
-    def start(command):
-        subprocess.run(command, check=True, capture_output=True)
-
-    start(help_call), start(numpy_call)
-    reference, ours = [], []
-    for _ in range(15):
-        reference.append(seconds(lambda: start(numpy_call), 1))
-        ours.append(seconds(lambda: start(help_call), 1))
-    ratio = statistics.median(ours) / statistics.median(reference)
-    benchmark.pedantic(lambda: start(help_call), rounds=3)
+    ratio = in_turns(help_call, NUMPY, 15)
+    benchmark.pedantic(lambda: subprocess.run(help_call, check=True, capture_output=True), rounds=3)
     benchmark.extra_info["ratio to importing numpy"] = round(ratio, 2)
     assert ratio <= 2
+
+
+def test_a_guide_from_nothing(benchmark, tmp_path):
+    """`framematch guide` on the starter, overlay and all, against `python -c "import numpy"`; both compiled beforehand, as pip leaves packages."""
+    (tmp_path / "rig.toml").write_text(STARTER)
+    guide_call = [sys.executable, "-m", "framematch", "guide", "rig.toml", "--out", "guide"]
+    kept = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+    settings = {"cwd": tmp_path, "env": {**kept, "PYTHONPYCACHEPREFIX": str(tmp_path / "compiled"), "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}}
+    ratio = in_turns(guide_call, NUMPY, 9, **settings)
+    benchmark.pedantic(lambda: subprocess.run(guide_call, check=True, capture_output=True, **settings), rounds=3)
+    benchmark.extra_info["ratio to importing numpy"] = round(ratio, 2)
+    assert ratio <= 10

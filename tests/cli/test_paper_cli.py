@@ -58,10 +58,10 @@ def test_wall(pane: Path) -> None:
 
 def test_fdl_out_and_in(tmp_path: Path, pane: Path) -> None:
     out = tmp_path / "a.fdl"
-    assert "239:100; stabiliser keeps 92 %" in said("fdl", pane, "--out", out)
+    assert "2.39:1; stabiliser keeps 92 %" in said("fdl", pane, "--out", out)
     pane.write_text(STARTER.replace('aspect = "2.39:1"', 'aspect = "16:9"'), encoding="utf-8")
     assert "16:9" in said("fdl", pane)
-    assert "239:100" in said("fdl", pane, "--frame", out)
+    assert "2.39:1" in said("fdl", pane, "--frame", out)
 
 
 def test_lens_map_and_opencv(tmp_path: Path, pane: Path) -> None:
@@ -81,7 +81,7 @@ def test_lens_map_and_opencv(tmp_path: Path, pane: Path) -> None:
         (["sheet", "OUT/none.toml", "--out", "OUT/a.pdf"], "no such file"),
         (["set", "OUT", "--out", "OUT/set"], "no pairing"),
         (["set", "PANE", "--out", "OUT/set"], "no such folder"),
-        (["wall", "PANE", "--at", "0"], "no distance"),
+        (["wall", "PANE", "--at", "0"], "not a distance"),
         (["wall", "PANE", "--seen", "1,2 3,4"], "5 places"),
         (["fdl", "PANE", "--frame", "PANE"], "not JSON"),
         (["lens-map", "PANE", "--out", "OUT", "--picture", "wall"], "display, recording"),

@@ -13,9 +13,10 @@ from paper_rigs import glasshouse
 
 from framematch.errors import InputError
 from framematch.files import fdl as ours
-from framematch.files.pairing import read_pairing
+from framematch.files.pairing import parse_pairing, read_pairing
 from framematch.files.starter import STARTER
 from framematch.geometry.camera import Camera, Rect, frame_in
+from framematch.text.toml import changed_text
 
 fdl = ours.library()
 ASPECTS = {"2.39:1": (239, 100), "16:9": (16, 9), "2:1": (2, 1)}
@@ -142,6 +143,62 @@ def test_other_camera_or_squeeze_is_named() -> None:
         ours.framed(squeezed, ours.chosen(framings, squeezed))
     with pytest.raises(InputError, match="2 framings"):
         ours.chosen(framings * 2, glasshouse())
+
+
+def two_cameras() -> str:
+    """Two bodies of one kind, each with two framings that are labelled alike."""
+    document = fdl.FDL(uuid="6f3f8c1e-7f0e-4b52-9d0b-0c9d2c1a5f01", fdl_creator="production", default_framing_intent="wide")
+    document.add_framing_intent("wide", "2.39:1", fdl.DimensionsInt(width=239, height=100), 0.1)
+    document.add_framing_intent("tall", "9:16", fdl.DimensionsInt(width=9, height=16), 0.0)
+    for number, unit in enumerate(("drone unit", "ground unit")):
+        canvas = document.add_context(unit, "production").add_canvas(
+            f"c{number}", f"body {'AB'[number]}", f"c{number}", fdl.DimensionsInt(width=5760, height=3036), 1.0
+        )
+        left = 300.0 + number
+        wide = canvas.add_framing_decision(f"c{number}-wide", "wide", "wide", fdl.DimensionsFloat(width=4780.0, height=2000.0), fdl.PointFloat(x=left, y=400.0))
+        wide.set_protection(fdl.DimensionsFloat(width=5300.0, height=2250.0), fdl.PointFloat(x=100.0, y=200.0))
+        canvas.add_framing_decision(f"c{number}-tall", "tall", "tall", fdl.DimensionsFloat(width=1125.0, height=2000.0), fdl.PointFloat(x=left, y=400.0))
+    return str(document.as_json())
+
+
+@pytest.mark.parametrize(
+    ("wanted", "left"),
+    [("body A", 300.0), ("BODY B", 301.0), ("ground unit", 301.0), ("body B / wide", 301.0), ("drone unit / body A / wide", 300.0), ("#3", 301.0)],
+)
+def test_of_two_cameras_with_one_raster_and_label_one_can_be_named(tmp_path: Path, wanted: str, left: float) -> None:
+    (tmp_path / "shot.fdl").write_text(two_cameras())
+    with pytest.raises(InputError, match=r"framings of 2 cameras for 5760 x 3036.*#1 drone unit / body A / wide; .*#3 ground unit / body B / wide"):
+        read_pairing(starter_with(tmp_path, 'fdl = "shot.fdl"'))
+    with pytest.raises(InputError, match="framings of 2 cameras"):
+        read_pairing(starter_with(tmp_path, 'fdl = "shot.fdl"\nframing = "wide"'))
+    with pytest.raises(InputError, match="no framing 'body C' on a canvas of 5760 x 3036"):
+        read_pairing(starter_with(tmp_path, 'fdl = "shot.fdl"\nframing = "body C"'))
+    pairing = read_pairing(starter_with(tmp_path, f'fdl = "shot.fdl"\nframing = "{wanted}"'))
+    assert pairing.frame.left == left
+    assert [f.name for f in pairing.frames][1:] == (["tall"] if " / " not in wanted and "#" not in wanted else [])
+
+
+def test_what_came_in_goes_out_unchanged_until_it_is_changed(tmp_path: Path) -> None:
+    """Shape in whole numbers and an off-centre protection, through a pairing that names the file and through one that holds its figures."""
+    (tmp_path / "shot.fdl").write_text(two_cameras())
+    given = ours.read_framings(tmp_path / "shot.fdl")[0]
+    named = read_pairing(starter_with(tmp_path, 'fdl = "shot.fdl"\nframing = "body A / wide"'))
+    held = parse_pairing(changed_text(STARTER, ours.frame_changes(given)))
+    both = parse_pairing(changed_text(STARTER, ours.all_frame_changes(ours.fitting(ours.read_framings(tmp_path / "shot.fdl"), named, wanted="body A"))))
+    for pairing in (named, held, both):
+        out = ours.parse_framings(ours.fdl_text(pairing))[0]
+        assert (out.aspect, out.frame, out.protection) == ((239, 100), given.frame, given.protection)
+        document = fdl.read_from_string(ours.fdl_text(pairing))
+        assert document.framing_intents[0].aspect_ratio.width == 239
+    tighter = replace(held, keep_percent=80.0)
+    out = ours.parse_framings(ours.fdl_text(tighter))[0]
+    assert out.aspect == (239, 100) and out.protection != given.protection and out.keep_percent == pytest.approx(80.0, abs=0.01)
+    squarer = replace(held, frame=replace(given.frame, right=given.frame.left + 4000.0))
+    assert ours.parse_framings(ours.fdl_text(squarer))[0].aspect == (2, 1)
+    with pytest.raises(InputError, match="goes with area_px"):
+        read_pairing(starter_with(tmp_path, 'aspect = "16:9"\nintent = "239:100"'))
+    with pytest.raises(InputError, match='write "239:100"'):
+        read_pairing(starter_with(tmp_path, 'area_px = [0, 0, 100, 100]\nintent = "2.39:1"'))
 
 
 def starter_with(tmp_path: Path, frame: str) -> Path:

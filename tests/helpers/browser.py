@@ -58,12 +58,18 @@ def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
     raise AssertionError(f"not served: {log.read_text()}")
 
 
-@contextmanager
-def browser(chromium: str) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
+NO_WEBGL = ("--disable-gpu", "--disable-3d-apis")
+WEBGL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 
+
+@contextmanager
+def browser(chromium: str, *, webgl: bool = False) -> Iterator[Any]:
+    """A browser; with ``webgl`` it draws the live views itself, in software."""
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=60_000)
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
+        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", *(WEBGL if webgl else NO_WEBGL)])
         try:
             yield found
         finally:
@@ -73,35 +79,59 @@ def browser(chromium: str) -> Iterator[Any]:
 #: Both views stand: drawn by the browser or, as in this one without WebGL, by the server.
 SHARP = '.live[data-drawn="live"], .live[data-drawn="server"] .wide img.server'
 
-
+#: What goes to the server and comes back, so that a test need not guess how long an answer takes.
+TALK = """
+window.talk = {sent: 0, heard: 0, open: 0};
+window.WebSocket = class extends WebSocket {
+  constructor(...of) { super(...of); this.addEventListener('message', () => talk.heard = performance.now()); }
+  send(data) { talk.sent = performance.now(); super.send(data); }
+};
+const send = XMLHttpRequest.prototype.send;
+XMLHttpRequest.prototype.send = function (...of) {
+  talk.open += 1;
+  this.addEventListener('loadend', () => { talk.open -= 1; talk.heard = performance.now(); });
+  send.apply(this, of);
+};
+"""
 STILL = """
 ms => new Promise(resolve => {
+  const talk = window.talk ?? {sent: 0, heard: 1, open: 0};
   let since = performance.now();
   const look = () => {
-    if (document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning') since = performance.now();
-    if (performance.now() - since > ms) resolve(true); else setTimeout(look, 40);
+    const now = performance.now(), answered = talk.heard > talk.sent || now - talk.sent > 5000;
+    const running = document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning';
+    if (running || talk.open || !answered) since = now;
+    if (now - since > ms) resolve(true); else setTimeout(look, 30);
   };
   look();
 })
 """
 
 
-def opened(where: Any, url: str, *, scheme: str = "light", size: tuple[int, int] = (1440, 900)) -> Any:
-    """A page in a context of its own, once its sharp pictures stand; it keeps the requests that left the machine."""
-    context = where.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, accept_downloads=True)
+def fresh(where: Any, *, scheme: str = "light", size: tuple[int, int] = (1440, 900), stranger: bool = False) -> Any:
+    """An empty page that keeps the requests that left the machine; a stranger's shares neither cache nor cookies with the others."""
+    context = where.new_context() if stranger or not where.contexts else where.contexts[0]
     page = context.new_page()
-    page.set_default_timeout(180_000)
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.emulate_media(color_scheme=scheme)
+    page.set_default_timeout(120_000)
+    page.add_init_script(TALK)
     page.left_machine = []
-    page.on("request", lambda request: None if _local(request.url) else page.left_machine.append(request.url))
-    context.on("page", lambda other: other.on("request", lambda r: None if _local(r.url) else page.left_machine.append(r.url)))
+    context.on("request", lambda request: None if _local(request.url) else page.left_machine.append(request.url))  # of pages that it opens, too
+    return page
+
+
+def opened(where: Any, url: str, **how: Any) -> Any:
+    """A page once its sharp pictures stand."""
+    page = fresh(where, **how)
     page.goto(url)
     page.wait_for_selector(SHARP)
     return page
 
 
 def settle(page: Any) -> None:
-    """Until the page is done: nothing has run for a while and the sharp pictures stand."""
-    page.evaluate(STILL, 900)
+    """Until the page is done: what was sent is answered, nothing has run for a moment and the sharp pictures stand."""
+    page.evaluate(STILL, 250)
     page.wait_for_selector(SHARP)
 
 

@@ -67,11 +67,13 @@ class Apart:
         markers_px: distance of each marker's middle in one from the same in the other.
         colours: median difference of wide view and frame, of 255.
         overlap: of the really recorded areas.
+        hidden_percent: of the frame's part of the wide view that something hides, live and by rays.
     """
 
     markers_px: np.ndarray
     colours: tuple[float, float]
     overlap: float
+    hidden_percent: tuple[float, float]
 
 
 @lru_cache(maxsize=2)
@@ -144,16 +146,19 @@ def apart(page: Any, parts: dict[str, bytes], shot: str, pairing: Pairing, *, he
     sizes = [(v.colour.shape[1], v.colour.shape[0]) for v in (views.wide, views.frame)]
     focal = pairing.recording.lens.focal_mm
     wide, frame = stills(page, pose.matrix, focal, *sizes, scene="scene", rig="rig")
+    hidden = page.evaluate("painter.hiddenPercent()"), 100 * float((views.recorded.in_frame & views.recorded.hidden).sum() / views.recorded.in_frame.sum())
     white, _ = stills(page, pose.matrix, focal, *sizes, scene="white")
     truth = marked(views)
     off = []
     for camera, axes, live, rays in ((views.wide_camera, eye, wide, truth), (views.frame_camera, pose.matrix, frame, views.frame.colour)):
         spots, ok = camera.project((middles - axes[:3, 3]) @ axes[:3, :3])
         for spot in spots[ok]:
+            if (rays[tuple(slice(max(int(v) - 6, 0), int(v) + 7) for v in spot[::-1])].min(axis=-1) > 250).any():
+                continue  # the line round what is really recorded cuts it
             both = [middle_of(picture, spot) for picture in (live, rays)]
             if both[0] is not None and both[1] is not None:
                 off.append(math.dist(*both))
     blank = replace(views.wide, colour=np.where((views.shown & ~np.isnan(views.wide.distance_m))[..., None], np.uint8((255, 255, 255)), np.uint8(0)))
     lit = [picture[..., 1] > 180 for picture in (white, marked(replace(views, wide=blank)))]
     colours = tuple(float(np.median(np.abs(a.astype(int) - b))) for a, b in ((wide, truth), (frame, views.frame.colour)))
-    return Apart(markers_px=np.array(off), colours=(colours[0], colours[1]), overlap=agreement(*lit))
+    return Apart(markers_px=np.array(off), colours=(colours[0], colours[1]), overlap=agreement(*lit), hidden_percent=hidden)

@@ -12,7 +12,7 @@ const css = await (await fetch("/live.css")).text();
 window.sent = []; window.roots = [];
 const root = () => { const host = document.createElement("div"); document.querySelector("main").append(host); return host.attachShadow({mode: "open"}); };
 window.mount = async (view, names) => {
-  for (const name of names) part({data: new Uint8Array(await (await fetch(name)).arrayBuffer()), parentElement: root()});
+  for (const name of names) part({data: {id: {scene: view.scene, rig: view.rig, path: view.path}[name] ?? name, url: name}, parentElement: root()});
   const at = root(); at.innerHTML = "<style>" + css + "</style>";
   window.roots.push(at);
   const i = window.roots.length - 1;

@@ -14,9 +14,17 @@ import numpy as np
 from PIL import Image
 
 import framematch.live
+from framematch.live.component import module_text
 
 ROOM = Path(framematch.live.__file__).parent
-KINDS = {"live.js": "text/javascript", "part.js": "text/javascript", "note.js": "text/javascript", "live.css": "text/css"}
+KINDS = {
+    "live.js": "text/javascript",
+    "foretold.js": "text/javascript",
+    "part.js": "text/javascript",
+    "note.js": "text/javascript",
+    "live.css": "text/css",
+    "foretold.css": "text/css",
+}
 ADDRESS = "http://127.0.0.1:9"  # nothing listens there: all that is asked for is answered by the test
 PAGE = """<!doctype html><title>live</title><body style="margin:0"><script type="module">
 import {Painter, opened} from "/live.js";
@@ -57,7 +65,8 @@ def page_with(browser: Any, parts: dict[str, bytes], *, page_html: str = PAGE, s
         if name == "":
             route.fulfill(body=page_html, content_type="text/html")
         elif name in KINDS:
-            route.fulfill(body=(ROOM / name).read_text(encoding="utf-8"), content_type=KINDS[name])
+            text = module_text(name) if name in ("live.js", "foretold.js") else (ROOM / name).read_text(encoding="utf-8")
+            route.fulfill(body=text, content_type=KINDS[name])
         elif name in parts:
             route.fulfill(body=parts[name], content_type="application/octet-stream")
         else:

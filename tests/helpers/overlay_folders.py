@@ -55,13 +55,16 @@ def whole(out: Path) -> int:
 
 
 def run_until_killed(folder: Path, out: Path, seconds: float) -> bool:
-    """Start a run as a user would and kill it and its workers; whether it was still running."""
+    """Start a run as a user would and kill it and its workers some time after its first file; whether it was still running."""
+    before = files_in(out)
     run = subprocess.Popen(
         [sys.executable, "-m", "framematch", "set", str(folder), "--out", str(out)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
     )
+    while run.poll() is None and files_in(out) == before:
+        time.sleep(0.02)
     time.sleep(seconds)
     running = run.poll() is None
     if running:
@@ -70,11 +73,16 @@ def run_until_killed(folder: Path, out: Path, seconds: float) -> bool:
     return running
 
 
+def files_in(out: Path) -> int:
+    """How many files there are, half-written ones too."""
+    return sum(len(names) for _, _, names in os.walk(out))
+
+
 def killed_again_and_again(folder: Path, out: Path, kills: int, longest_s: float) -> int:
     """Kill runs at random moments, opening every file after each; how many were stopped at work."""
     stopped, rng = 0, random.Random(6)
     for _ in range(kills):
-        stopped += run_until_killed(folder, out, rng.uniform(0.5, longest_s))
+        stopped += run_until_killed(folder, out, rng.uniform(0.0, longest_s))
         if out.exists():
             whole(out)
     return stopped

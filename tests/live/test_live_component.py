@@ -189,6 +189,20 @@ def test_the_look_from_outside_turns_under_hand_and_keys_and_goes_back(page: Any
     assert picture(page) == inside
 
 
+def test_a_page_loaded_again_in_mid_drag_begins_anew(page: Any) -> None:
+    drag(page, "distance", [0.2, 0.4, 0.6])
+    assert live(page, "live.held") and page.evaluate("sent") == []
+    page.reload()
+    page.wait_for_function("window.ready")
+    page.mouse.up()
+    mount(page)
+    page.wait_for_selector('.live[data-drawn="live"]')
+    assert live(page, "live.stop") == VIEW.stop and not live(page, "live.held") and page.evaluate("sent") == []
+    drag(page, "distance", [0.1, 0.5, 0.9])
+    page.mouse.up()
+    assert [name for name, _ in page.evaluate("sent")] == ["hand"]
+
+
 def test_a_lost_context_comes_back_as_it_was(page: Any) -> None:
     before = picture(page)
     page.evaluate("window.lose = roots[0].framematchLive.painter.gl.getExtension('WEBGL_lose_context'); lose.loseContext()")

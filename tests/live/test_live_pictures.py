@@ -19,3 +19,6 @@ def test_a_live_picture_is_the_ray_renderers(chromium: str, shot: str, pair: str
     assert np.median(found.markers_px) <= 0.5 and found.markers_px.max() <= 1.0
     assert max(found.colours) <= 3
     assert found.overlap >= 0.99
+    live, rays = found.hidden_percent
+    assert live == pytest.approx(rays, abs=1.0)
+    assert rays > 0.5 or pair != "glasshouse"  # there is something to count

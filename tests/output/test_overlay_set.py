@@ -59,7 +59,7 @@ def test_all_of_it_and_on_a_rerun_only_what_changed(tmp_path: Path) -> None:
     assert len(reader.pages) == 4 and len(reader.pages[0]["/Annots"]) == 3
     assert [item["/Title"] for item in reader.outline] == [f"Pane {i}, ガラス" for i in range(3)]
     guide = json.loads((out / "pane 002" / "guide-1280x720.json").read_text(encoding="utf-8"))
-    assert float(rows[4]["left_px"]) == pytest.approx(guide["guide"]["rectangle_px"]["left"], abs=1e-3)
+    assert float(rows[4]["inset_left_px"]) == pytest.approx(guide["guide"]["rectangle_px"]["left"], abs=1e-3)
 
     before = times(out)
     again = make_set(folder, out, options, jobs=1)
@@ -103,10 +103,10 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
     folder = folder_of(tmp_path / "pairings", 1)
     (tmp_path / "file").write_text("")
     for options, says in (
-        (SetOptions(sizes_px=((0, 720),)), "no display"),
-        (SetOptions(sizes_px=((30000, 30000),)), "no display"),
+        (SetOptions(sizes_px=((0, 720),)), "not a display"),
+        (SetOptions(sizes_px=((30000, 30000),)), "not a display"),
         (SetOptions(parts=("halo",)), "can't be drawn"),
-        (SetOptions(paper="B5"), "no paper size"),
+        (SetOptions(paper="B5"), "not a paper size"),
         (SetOptions(display_mm=(900, 500)), "fits no paper"),
     ):
         with pytest.raises(InputError, match=says):
@@ -165,12 +165,12 @@ def test_what_is_damaged_is_made_anew(tmp_path: Path, damage: str, monkeypatch: 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")
 def test_killed_at_any_moment_every_file_is_whole_and_a_rerun_finishes(tmp_path: Path) -> None:
-    count, kills = sample(14, 36), sample(2, 4)
+    count, kills = sample(8, 36), sample(2, 4)
     folder, out = folder_of(tmp_path / "pairings", count), tmp_path / "out"
-    assert killed_again_and_again(folder, out, kills, 2.5) >= kills - 1
+    assert killed_again_and_again(folder, out, kills, sample(0.4, 2.5)) >= kills - 1
     for name in ("index.csv", "sheets.pdf"):
         assert not (out / name).exists()
     done = len(list(out.glob("*/made.json")))
-    made = make_set(folder, out, SetOptions())
+    made = make_set(folder, out, SetOptions(), jobs=sample(1, -1))
     assert sum(m.kept for m in made) == done and not any(m.problem for m in made)
     assert whole(out) == count * 5 + 3 and not (out / PART).exists()

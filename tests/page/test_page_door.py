@@ -8,7 +8,6 @@ import urllib.request
 from types import SimpleNamespace
 
 import pytest
-from browser import served
 
 from framematch.page import door
 from framematch.page.door import announced, close_left, refusal
@@ -85,36 +84,35 @@ def test_who_has_gone_is_closed_after_a_minute_and_who_comes_back_is_not(visitor
     assert set(door._seen) == {"stays", "comes back"}
 
 
-def test_the_served_page_stands_behind_the_door() -> None:
-    with served() as url:
-        with urllib.request.urlopen(url, timeout=30) as answer:
-            assert "frame-ancestors 'self'" in answer.headers["content-security-policy"]
-            assert answer.headers["x-content-type-options"] == "nosniff"
-        for path, headers, status in (
-            ("/", {"Host": "evil.example"}, 421),
-            ("/_stcore/health", {"Origin": "http://evil.example"}, 403),
-            ("/_stcore/metrics", {}, 404),
-            ("/_stcore/agent/openapi.json", {}, 404),
-        ):
-            with pytest.raises(urllib.error.HTTPError) as refused:
-                urllib.request.urlopen(urllib.request.Request(url + path, headers=headers), timeout=30)
-            assert refused.value.code == status
-        for headers, status in (
-            ({"Origin": "http://evil.example"}, 403),
-            ({"Host": "evil.example", "Origin": "http://evil.example"}, 403),
-            ({"Origin": url}, 101),
-        ):
-            line = http.client.HTTPConnection(url.removeprefix("http://"), timeout=30)
-            line.request(
-                "GET",
-                "/_stcore/stream",
-                headers={
-                    "Connection": "Upgrade",
-                    "Upgrade": "websocket",
-                    "Sec-WebSocket-Version": "13",
-                    "Sec-WebSocket-Key": "AAAAAAAAAAAAAAAAAAAAAA==",
-                    **headers,
-                },
-            )
-            assert line.getresponse().status == status
-            line.close()
+def test_the_served_page_stands_behind_the_door(url: str) -> None:
+    with urllib.request.urlopen(url, timeout=30) as answer:
+        assert "frame-ancestors 'self'" in answer.headers["content-security-policy"]
+        assert answer.headers["x-content-type-options"] == "nosniff"
+    for path, headers, status in (
+        ("/", {"Host": "evil.example"}, 421),
+        ("/_stcore/health", {"Origin": "http://evil.example"}, 403),
+        ("/_stcore/metrics", {}, 404),
+        ("/_stcore/agent/openapi.json", {}, 404),
+    ):
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(urllib.request.Request(url + path, headers=headers), timeout=30)
+        assert refused.value.code == status
+    for headers, status in (
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Host": "evil.example", "Origin": "http://evil.example"}, 403),
+        ({"Origin": url}, 101),
+    ):
+        line = http.client.HTTPConnection(url.removeprefix("http://"), timeout=30)
+        line.request(
+            "GET",
+            "/_stcore/stream",
+            headers={
+                "Connection": "Upgrade",
+                "Upgrade": "websocket",
+                "Sec-WebSocket-Version": "13",
+                "Sec-WebSocket-Key": "AAAAAAAAAAAAAAAAAAAAAA==",
+                **headers,
+            },
+        )
+        assert line.getresponse().status == status
+        line.close()

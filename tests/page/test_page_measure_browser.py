@@ -34,7 +34,7 @@ def _measuring(where, url, scheme, size):
     assert page.left_machine == []
     assert page.get_by_text("Traceback").count() == 0
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= size[0]
-    page.context.close()
+    page.close()
 
 
 def choose(page, task):
@@ -118,17 +118,14 @@ def test_the_mount_from_pairs_on_a_phone(phone, opencv_doc):
     assert abs(float(phone.get_by_label("Right, mm", exact=True).input_value()) - 83.2) < 0.5
 
 
-def test_a_wrong_upload_is_one_line(wide):
+def test_a_wrong_upload_is_one_line_and_a_mark_is_placed_by_a_click(wide):
+    """On a plain wall nothing is found; two clicks where the guide has the marks say that the aim is right."""
     choose(wide, "A lens")
     upload(wide, 0, [{"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}])
     wide.get_by_role("button", name="Measure the lens").click()
     wide.get_by_text("No still shows the chart; notes.jpg: is not a PNG, JPEG or TIFF picture").wait_for()
     settle(wide)
     assert wide.get_by_role("button", name="Undo", exact=True).is_disabled()
-
-
-def test_a_mark_is_placed_by_a_click(wide):
-    """On a plain wall nothing is found; two clicks where the guide has the marks say that the aim is right."""
     choose(wide, "The aim")
     grey = io.BytesIO()
     Image.new("L", (1440, 1080), 128).save(grey, "PNG")

@@ -197,10 +197,10 @@ def test_the_preview_follows_the_controls(app) -> None:
     app.checkbox(key="print:true").check().run()
     app.checkbox(key="print:walled").check().run()
     assert "3 pages, US Letter" in text_of(app) and "Page 2 of 3. True scale" in text_of(app)
-    app.number_input(key="print:w").set_value(300.0).run()
+    app.number_input(key="print:diagonal").set_value(14.0).run()
     assert not app.exception
     assert "does not fit on letter" in text_of(app) and "As it will be printed" not in text_of(app)
-    app.number_input(key="print:w").set_value(152.0).run()
+    app.number_input(key="print:diagonal").set_value(7.0).run()
     app.session_state["area"] = "Guide"
     app.run()
     app.session_state["area"] = "Print"

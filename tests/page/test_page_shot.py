@@ -11,7 +11,10 @@ import tomlkit
 from browser import ROOT
 from PIL import Image
 
+from framematch.errors import InputError
 from framematch.files.starter import STARTER
+from framematch.page import scans
+from framematch.page.areas.where import scene_changes
 from framematch.page.draft import Draft, changed
 from framematch.page.pictures import Wanted, _jpeg, frame_picture, pictures
 from framematch.page.session import EXAMPLE
@@ -82,9 +85,57 @@ def test_the_first_of_several_openings_is_changed_in_place() -> None:
     assert not after.faults and [o.sill_m for o in after.shot.openings] == [0.8, 1.0]
 
 
-def test_a_mesh_file_is_not_read_from_the_page() -> None:
-    after = changed(Draft(text=EXAMPLE), "place.file", {"place.file": "/etc/passwd.glb"})
-    assert "can't be read from here" in after.faults["place.file"]
+def test_no_mesh_is_read_but_those_that_were_uploaded() -> None:
+    for name in ("/etc/passwd.glb", "../../etc/passwd.glb"):
+        after = changed(Draft(text=EXAMPLE), "place.file", {"place.file": name})
+        assert "leads outside" in after.faults["place.file"]
+
+
+def _box(kind: str) -> bytes:
+    """A wall of 4 x 3 x 0.2 m whose lowest point is at 0.5 m, by trimesh."""
+    import trimesh
+
+    wall = trimesh.creation.box((4.0, 3.0, 0.2))
+    wall.apply_translation((1.0, 2.0, -5.0))
+    made = wall.export(file_type=kind)
+    return made if isinstance(made, bytes) else made.encode()
+
+
+@pytest.mark.parametrize("kind", ["glb", "ply", "stl", "obj"])
+def test_an_own_scan_becomes_the_shots_place(kind: str) -> None:
+    name = scans.kept(f"C:\\wall.{kind}", _box(kind))
+    after = changed(Draft(text=EXAMPLE), "place.file", scans.changes(name))
+    assert not after.faults
+    assert after.shot.place.file == scans.folder() / name and after.shot.place.ground_m == 0.5
+    assert after.shot.opening.middle_m == pytest.approx((1.0, 2.0, -5.0), abs=1e-3)
+    assert scans.kept(f"wall.{kind}", _box(kind)) == name  # the same again takes no second place
+    frame_picture(Wanted(pairing=after.pairing, shot=after.shot, distance_m=3.0, height_px=90))
+    back = changed(after, "place.scene", scene_changes("window"))
+    assert not back.faults and back.shot.place.file is None and back.shot.opening.middle_m is None
+
+
+@pytest.mark.parametrize(
+    ("name", "raw", "says"),
+    [
+        ("scan.exe", b"MZ", "not a kind of mesh"),
+        ("scan", b"", "not a kind of mesh"),
+        ("scan.glb", b"", "not a GLB"),
+        ("scan.glb", b"glTF" + b"\0" * 30, "."),
+        ("scan.glb", _box("glb")[:-40], "."),
+        ("scan.ply", b"ply\nformat ascii 1.0\nelement vertex 900000000\nend_header\n", "."),
+        ("scan.stl", b"solid nothing\nendsolid\n", "."),
+        ("scan.obj", b"v 0 0 0\nmtllib ../../secret.mtl\nf 1 1 1\n", "."),
+        ("scan.gltf", b'{"asset": {"version": "2.0"}, "buffers": [{"uri": "http://elsewhere.invalid/x.bin", "byteLength": 4}]}', "."),
+        ("scan.stl", b"x" * 33_000_000, "larger than 32 MB"),
+        ("<b>scan.glb", b"nothing", "not a GLB"),
+    ],
+)
+def test_what_is_no_scan_is_said_in_one_line_and_not_kept(name: str, raw: bytes, says: str) -> None:
+    before = {path for path in scans.folder().rglob("*") if path.is_file()}
+    with pytest.raises(InputError, match=says) as refused:
+        scans.kept(name, raw)
+    assert "\n" not in str(refused.value) and str(scans.folder()) not in str(refused.value)
+    assert {path for path in scans.folder().rglob("*") if path.is_file()} == before
 
 
 def test_a_step_of_a_slider_parses_once(parses) -> None:

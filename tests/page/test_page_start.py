@@ -92,7 +92,7 @@ def test_it_serves_asks_nothing_reaches_nobody_and_ends_at_a_kill(tmp_path: Path
             pytest.fail("something goes on after the kill")
         said.seek(0)
         text = said.read()
-    assert "mail" not in text.lower() and f"127.0.0.1:{port}" in text
+    assert "mail" not in text.lower() and "streamlit" not in text.lower() and f"127.0.0.1:{port}" in text
     if words and _addresses():
         assert f"http://{_addresses()[0]}:{port}" in text and "hotspot" in text
 

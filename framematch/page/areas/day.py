@@ -1,8 +1,9 @@
-"""The flight day: the card from a day file and the pairing at hand."""
+"""The flight day: the card, and its figures as fields and as text."""
 
 from __future__ import annotations
 
 from functools import partial
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -11,58 +12,74 @@ import streamlit as st
 from framematch import cautions
 from framematch.day import DayPlan, plan_day
 from framematch.errors import InputError
-from framematch.files.day import parse_day
+from framematch.files.day import day_file_in, parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
-from framematch.output.day_text import ADVICE, Section, sections
-from framematch.page import session
-from framematch.page.files_made import made, made_beside
+from framematch.output.day_text import ADVICE, Section, first_lines, sections
+from framematch.page import day_fields, session
+from framematch.page.files_made import made, made_beside, stem
+from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value
 from framematch.text.whole import TEXT_LIMIT
 
-TEXT, UPLOAD, CHOSEN = "day:text", "day:upload", "fm_day"
+TEXT, UPLOAD = "day:text", "day:upload"
+LONGEST = 60_000
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
-    """The card's words, its files, and the day file to edit."""
+    """The card's words with its files, then what it is worked out from."""
+    draft = session.draft()
+    text = draft.day_linked
     st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
-    words, typed = st.columns([1.5, 1], gap="large")
-    with typed:
-        text = st.session_state.setdefault(CHOSEN, starter_day("pairing.toml"))
-        session.hold(TEXT, text)
-        st.file_uploader(
-            "Load a day file (TOML, up to 1 MB)",
-            type=["toml"],
-            key=UPLOAD,
-            max_upload_size=1,
-            on_change=_uploaded,
-            help="It takes the place of the text below.",
-        )
-        st.text_area(
-            "Day file",
-            key=TEXT,
-            on_change=_typed,
-            height=520,
-            max_chars=60_000,
-            help="Aircraft, packs, air, light, shots. Press Ctrl+Enter to use what was typed; every figure says its unit.",
-        )
-        st.download_button("Save the day file (TOML)", text, "day.toml", "application/toml", key="day:save", on_click="ignore")
-    with words:
-        try:
-            plan = patiently(partial(plan_of, pairing, text), pulse)
-        except InputError as error:
-            st.html(block(paragraph(f"No card: {error}", "fault")))
-            return
-        st.html(block(card_markup(plan)))
-        one, two = st.columns(2)
-        one.download_button("Card, A4 (PDF)", lambda: made(partial(_write, plan), "card.pdf"), "card.pdf", "application/pdf", key="day:card", on_click="ignore")
-        two.download_button(
-            "Card for the phone (PDF)", lambda: made_beside(partial(_write, plan), "card.pdf", "card-phone.pdf"), "card-phone.pdf", "application/pdf",
-            key="day:phone", on_click="ignore",
-        )  # fmt: skip
+    _card(pairing, text, pulse)
     st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
+    st.html(block("<h2>Figures of the day</h2>"))
+    with st.container(horizontal=True):
+        st.button(
+            "Show an example day",
+            key="day:example",
+            on_click=_open,
+            args=(starter_day("pairing.toml"),),
+            help="In place of these figures.",
+        )
+        st.button("Start empty", key="day:empty", on_click=_open, args=("",), disabled=not draft.day, help="Undo brings the figures back.")
+    if draft.day and draft.day_file is None:
+        st.html(block(paragraph("The day's text does not read, so its fields wait: correct it below, or undo.", "fault")))
+    else:
+        day_fields.show(draft.day_file)
+    _as_text(text)
+
+
+def _card(pairing: Pairing, text: str, pulse: Any) -> None:
+    try:
+        plan = patiently(partial(plan_of, pairing, text), pulse)
+    except InputError as error:
+        st.html(block(paragraph(f"No card: {error}", "fault")))
+        return
+    st.html(block(card_markup(plan)))
+    one, two = st.columns(2)
+    name = stem(pairing)
+    for column, label, make, ending in (
+        (one, "Card, A4 (PDF)", lambda: made(partial(_write, plan), "card.pdf"), "card"),
+        (two, "Card for the phone (PDF)", lambda: made_beside(partial(_write, plan), "card.pdf", "card-phone.pdf"), "card-phone"),
+    ):
+        column.download_button(label, make, f"{name}-{ending}.pdf", "application/pdf", key=f"day:{ending}", on_click="ignore", width="stretch")
+
+
+def _as_text(text: str) -> None:
+    with st.expander("The same as text"):
+        st.file_uploader(
+            "Load a day file (TOML, up to 1 MB)", type=["toml"], key=UPLOAD, max_upload_size=1, on_change=_uploaded, help="It takes the place of these figures."
+        )
+        session.hold(TEXT, text)
+        st.text_area(
+            "Day file", key=TEXT, on_change=_typed, height=420, max_chars=LONGEST, help="Press Ctrl+Enter to use what was typed; every figure says its unit."
+        )
+        if st.toggle("With line numbers", **kept("day:numbered", False)):
+            st.code(text, language=None, line_numbers=True)
+        st.download_button("Save the day file (TOML)", text, f"{stem(session.draft().pairing)}-day.toml", "application/toml", key="day:save", on_click="ignore")
 
 
 @kept_by_value(limit_bytes=8_000_000)
@@ -73,17 +90,14 @@ def plan_of(pairing: Pairing, text: str) -> DayPlan:
 
 def card_markup(plan: DayPlan) -> str:
     """The card's words, what can't be flown first."""
-    out = "".join(paragraph(f"Can't be flown: {line}", "fault") for line in plan.impossible)
-    out += "".join(paragraph(line, "caution") for line in plan.warnings)
-    out += "".join(_section(each) for each in sections(plan))
-    if plan.unknown:
-        out += "<h3>Not worked out, or assumed</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in plan.unknown) + "</ul>"
-    return out
+    out = ""
+    for about, lines in first_lines(plan):
+        kind = "fault" if lines is plan.impossible else "caution"
+        out += f"<h3>{about}</h3><ul>" + "".join(f"<li>{paragraph(line, kind)}</li>" for line in lines) + "</ul>"
+    return out + "".join(_section(each) for each in sections(plan))
 
 
 def _section(section: Section) -> str:
-    from html import escape
-
     rows = "".join(f'<tr><th scope="row">{escape(label)}</th><td style="text-align:left">{escape(text)}</td></tr>' for label, text in section.rows)
     return f"<h3>{escape(section.heading)}</h3><table><tbody>{rows}</tbody></table>" + "".join(paragraph(note, "quiet") for note in section.notes)
 
@@ -94,8 +108,27 @@ def _write(plan: DayPlan, path: Path) -> object:
     return write_card(plan, path)
 
 
+def _open(text: str) -> None:
+    session.open_day(text)
+    _follow(text)
+
+
+def _follow(text: str) -> None:
+    """The shot takes over what a day's text says of its speed and tilt, so that both stay the same."""
+    try:
+        day = day_file_in(text)
+    except InputError:
+        return
+    shot = session.draft().shot
+    if day.run is not None and day.run.speed_m_s != shot.run.speed_m_s:
+        session.change("run.speed_m_s", {"run.speed_m_s": day.run.speed_m_s})
+    tilt = day.aircraft.camera_tilt_deg if day.aircraft else None
+    if tilt is not None and shot.aircraft is not None and tilt != shot.aircraft.camera_tilt_deg:
+        session.change("aircraft.camera_tilt_deg", {"aircraft.camera_tilt_deg": tilt})
+
+
 def _typed() -> None:
-    st.session_state[CHOSEN] = st.session_state[TEXT]
+    _open(st.session_state[TEXT])
 
 
 def _uploaded() -> None:
@@ -106,8 +139,10 @@ def _uploaded() -> None:
         if held.size > TEXT_LIMIT:
             raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a day file")
         text = held.getvalue().decode("utf-8-sig")
+        if len(text) > LONGEST:
+            raise InputError(f"has more than {LONGEST} characters", file=held.name, fix="this is not a day file")
         parse_day(text, pairing=session.draft().pairing, name=held.name)
-        st.session_state[CHOSEN] = text
+        _open(text)
         session.note(f"Loaded {held.name}.")
     except UnicodeDecodeError:
         session.note(f"Not loaded, the page stays as it was. {held.name}: is not UTF-8 text.", bad=True)

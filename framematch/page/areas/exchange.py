@@ -31,9 +31,8 @@ from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
 from framematch.page import session
-from framematch.page.areas.pairing import plain_name
 from framematch.page.draft import changed
-from framematch.page.files_made import made, made_beside, made_zip
+from framematch.page.files_made import made, made_beside, made_zip, stem
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
@@ -96,7 +95,7 @@ def _frame_out(pairing: Pairing, colours: Colours) -> None:
     if pairing.others:
         rest = "; ".join(f"{frame.name} {pixels(frame.area)}" for frame in pairing.frames[1:])
         st.html(block(paragraph(f"The file also has, each as a framing decision of the same canvas: {rest}.")))
-    _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{plain_name(pairing.title)}.fdl", "application/json", "exchange:fdl-out")
+    _download("Frame (ASC FDL 2.0)", lambda: fdl_text(pairing).encode(), f"{stem(pairing)}.fdl", "application/json", "exchange:fdl-out")
 
 
 @kept_by_value(limit_bytes=1_000_000)
@@ -142,7 +141,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     framing = framings[0]
     _all_at_once(pairing, framings, name)
     if len(framings) > 1:
-        names = [f"{i + 1}: {_named(f)} on {f.raster_px[0]} x {f.raster_px[1]}" for i, f in enumerate(framings)]
+        names = [f"{f.full_name[:LONGEST_NAME]} on {f.raster_px[0]} x {f.raster_px[1]}" for f in framings]
         first = next((i for i, f in enumerate(framings) if f.raster_px == pairing.recording.raster_px), 0)
         which = st.selectbox(f"Framing decision ({len(framings)} in the file)", range(len(framings)), format_func=lambda i: names[i], **kept(CHOSEN, first))
         framing = framings[which]
@@ -352,7 +351,13 @@ def _cameras(pairing: Pairing) -> None:
     for row in (("recording", "monitoring"), ("display", "rig")):
         for column, name in zip(st.columns(2), row, strict=True):
             with column:
-                _download(f"{CAMERA_FILES[name]}, {name}.yml", partial(camera_bytes, pairing, name), f"{name}.yml", "application/yaml", f"exchange:yml:{name}")
+                _download(
+                    f"{CAMERA_FILES[name]}, {name}.yml",
+                    partial(camera_bytes, pairing, name),
+                    f"{stem(pairing)}-{name}.yml",
+                    "application/yaml",
+                    f"exchange:yml:{name}",
+                )
 
 
 def camera_bytes(pairing: Pairing, name: str) -> bytes:
@@ -379,10 +384,10 @@ def _scene(pairing: Pairing) -> None:
     )
     one, two = st.columns(2)
     with one:
-        _download("Scene (GLB)", partial(scene_bytes, pairing, shot), "run.glb", "model/gltf-binary", "exchange:glb")
+        _download("Scene (GLB)", partial(scene_bytes, pairing, shot), f"{stem(pairing)}-run.glb", "model/gltf-binary", "exchange:glb")
     if importlib.util.find_spec("pxr") is not None:
         with two:
-            _download("Scene (USD, zipped)", partial(usd_zip, pairing, shot), "run-usd.zip", "application/zip", "exchange:usd")
+            _download("Scene (USD, zipped)", partial(usd_zip, pairing, shot), f"{stem(pairing)}-run-usd.zip", "application/zip", "exchange:usd")
     else:
         two.html(block(paragraph("USD needs the package usd-core beside framematch.", "quiet")))
     st.html(

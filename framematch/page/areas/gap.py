@@ -13,31 +13,37 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from framematch.cautions import CLEARANCE
-from framematch.compare import Comparison, Row
+from framematch.compare import Comparison
 from framematch.compare.report import TextTable, comparison_csv, plain_lines, text_tables
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
+from framematch.output.lens_charts import lens_charts
+from framematch.output.svg import drawing_svg
 from framematch.page import fields, session
-from framematch.page.charts import Curve, chart
+from framematch.page.areas import where
 from framematch.page.draft import Draft
-from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.files_made import stem
+from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
 
 Floats = NDArray[np.float64]
-LENSES, AT = "gap:lenses", "gap:at"
-MOST_LENSES, MOST_PICTURES = 12, 6
+MOST_PICTURES = 6
 PICTURE_PX = 200
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """The comparison with its controls."""
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
+    where.place()
     _controls()
+    with st.expander("Actors and path"):
+        where.actors()
+        where.path()
     shot = session.draft().shot
     try:
         found = patiently(lambda: comparison_of(pairing, shot), pulse)
@@ -53,7 +59,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block("".join(_table(each) for each in tables if not each.first)))
     lines = [line for line in plain_lines(found) if line != CLEARANCE]
     st.html(block('<div class="panel"><h3>Room and notes</h3>' + "".join(paragraph(line) for line in lines) + paragraph(CLEARANCE, "caution") + "</div>"))
-    st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name="lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
+    st.download_button("Table (CSV)", lambda: comparison_csv(found), file_name=f"{stem(pairing)}-lenses.csv", mime="text/csv", key="gap:csv", on_click="ignore")
 
 
 def _controls() -> None:
@@ -77,21 +83,10 @@ def _controls() -> None:
             lambda value: {"gap.shape": value},
         )
     with lenses:
-        _numbers(LENSES, "lens", "Lenses to compare, mm", lenses_text(session.draft()), "Focal lengths, comma between; up to twelve.", _lenses_typed)
+        fields.numbers("lens", "Lenses to compare, mm", lenses_text(session.draft()), "Focal lengths, comma between; up to twelve.", _lenses_taken)
     with distances:
         now = ", ".join(f"{d:g}" for d in session.draft().shot.run.distances_m)
-        _numbers(AT, "run.distances_m", "Distances before the gap, m", now, "For the tables, comma between.", _distances_typed)
-
-
-def _numbers(widget: str, key: str, label: str, now: str, about: str, typed: Any) -> None:
-    # What can't be used stays in its field, with the reason below it.
-    wrong = session.draft().faults.get(key) or st.session_state.get(f"{widget}:fault")
-    session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
-    st.text_input(label, key=widget, help=about, on_change=typed, max_chars=120)
-    trouble = st.session_state.get(f"{widget}:fault", "")
-    if trouble:
-        st.html(block(paragraph(f"Not used yet: {trouble}", "fault")))
-    fields.fault(key)
+        fields.numbers("run.distances_m", "Distances before the gap, m", now, "For the tables, comma between.")
 
 
 def lenses_text(draft: Draft) -> str:
@@ -99,43 +94,9 @@ def lenses_text(draft: Draft) -> str:
     return ", ".join(f"{lens.focal_mm:g}" for lens in draft.shot_file.lens)
 
 
-def numbers_in(text: str) -> list[float]:
-    """Numbers with commas, semicolons or spaces between.
-
-    Raises:
-        InputError: something else among them, none, or more than twelve.
-    """
-    words = text.replace(",", " ").replace(";", " ").split()
-    try:
-        found = [float(word) for word in words]
-    except ValueError:
-        raise InputError(f"{text[:60]!r} is not numbers with commas between", fix="write 12, 15, 18") from None
-    if not 1 <= len(found) <= MOST_LENSES:
-        raise InputError(f"{len(found)} numbers", fix=f"give 1 to {MOST_LENSES}")
-    return found
-
-
-def _typed(widget: str) -> list[float] | None:
-    st.session_state.pop(f"{widget}:fault", None)
-    st.session_state[f"{widget}:typed"] = st.session_state[widget]
-    try:
-        return numbers_in(st.session_state[widget])
-    except InputError as error:
-        st.session_state[f"{widget}:fault"] = str(error)
-        return None
-
-
-def _lenses_typed() -> None:
-    found = _typed(LENSES)
-    if found is not None:
-        known = {lens.focal_mm: lens.model_dump(exclude_none=True, exclude_defaults=True) for lens in session.draft().shot_file.lens}
-        session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
-
-
-def _distances_typed() -> None:
-    found = _typed(AT)
-    if found is not None:
-        session.change("run.distances_m", {"run.distances_m": found})
+def _lenses_taken(found: list[float]) -> None:
+    known = {lens.focal_mm: lens.model_dump(exclude_none=True, exclude_defaults=True) for lens in session.draft().shot_file.lens}
+    session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
 
 
 def _pictures(found: Comparison, pulse: Any) -> None:
@@ -165,34 +126,9 @@ def _table(each: TextTable) -> str:
 
 
 def _curves(found: Comparison, colours: Colours) -> None:
-    rows = found.rows[:MOST_PICTURES]
-    distances = rows[0].curves.distance_m  # far on the left, as the run goes
-    shown = [
-        ("Opening in the frame", "share of the frame, %", [Curve(name=r.candidate.name, values=r.curves.fill_percent) for r in rows], (0.0, 105.0)),
-        ("Speed of the gap's edges", "frame widths per second", [Curve(name=r.candidate.name, values=_fastest(r)) for r in rows], None),
-    ]
-    if found.shot.subjects:
-        name = found.shot.subjects[0].name
-        shown.append(
-            (
-                f"Height of {name}",
-                "share of the frame's height, %",
-                [Curve(name=r.candidate.name, values=r.curves.subject_percent[:, 0]) for r in rows],
-                None,
-            )
-        )
-    for column, (title, up, curves, limits) in zip(st.columns(len(shown), gap="medium"), shown, strict=True):
-        svg = chart(distances, curves, colours=colours, across="distance before the gap, m", up=up, title=title, limits=limits, log_up=limits is None)
-        column.html(
-            block(f"<h3>{escape(title)}</h3>" + drawing(svg, f"{title} against distance before the gap, one line for each lens; the tables give figures."))
-        )
-
-
-def _fastest(row: Row) -> Floats:
-    """Speed of the fastest of the gap's edges that are in the frame, farthest distance first; NaN where none is."""
-    speeds = row.curves.edge_speed
-    seen = ~np.isnan(speeds).all(axis=1)
-    return np.where(seen, np.where(np.isnan(speeds), 0.0, speeds).max(axis=1), np.nan)
+    charts = lens_charts(found, look=colours.chart, size=CHART, colours=colours.series, most=MOST_PICTURES)
+    for column, chart in zip(st.columns(len(charts), gap="medium"), charts, strict=True):
+        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures.")))
 
 
 def _questions(found: Comparison) -> None:

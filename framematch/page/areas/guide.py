@@ -15,12 +15,13 @@ from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
+from framematch.output.error_chart import edges_error_chart
 from framematch.output.guide_drawing import PARTS, USUAL_PARTS, span
+from framematch.output.svg import drawing_svg
 from framematch.page import fields, lines, session
-from framematch.page.areas.pairing import plain_name
-from framematch.page.charts import Curve, chart
+from framematch.page.files_made import stem
 from framematch.page.kept_choices import kept
-from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.work import error_curve, report_of
 
@@ -131,34 +132,19 @@ def _curve(report: Report, colours: Colours) -> str:
         f"While turning, {turn_words(report.pairing)}", help="With what rows read one after another add.", **kept("guide:turning", False)
     )
     distances, errors = lines.turning_curve(report.pairing) if turning else error_curve(report.pairing)
-    svg = chart(
-        distances,
-        [Curve(name=edge, values=errors[edge]) for edge in EDGES],
-        colours=colours,
-        across="distance, m",
-        up="error, % of the frame",
-        title="How far each side of the guide is off, against distance",
-        band=(report.pairing.near_m, report.pairing.far_m),
-        mark=(report.guide.set_distance_m, f"true at {metres(report.guide.set_distance_m)}"),
-        limits=_limits(report),
-    )
+    chart = edges_error_chart(report, distances, errors, look=colours.chart, size=CHART, colours=colours.series)
     alt = "How far each side of the guide is off against distance. " + "; ".join(
         f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {getattr(each.error, edge):+.1f} %" for edge in EDGES) for each in report.at
     )
     return (
         "<h2>How far it is off at each distance</h2>"
-        + drawing(svg, alt)
+        + drawing(drawing_svg(chart), alt)
         + paragraph(
             "+ the line stands outside the frame and promises more than is recorded; - inside: it promises less. Shaded: the distances it is for. "
             "Where a line breaks, another point of that side has become the worst.",
             "quiet",
         )
     )
-
-
-def _limits(report: Report) -> tuple[float, float]:
-    most = max(1.0, 1.6 * report.guide.rectangle_worst_error_percent) if math.isfinite(report.guide.rectangle_worst_error_percent) else 10.0
-    return -most, most
 
 
 def _errors(report: Report, frames: Sequence[int]) -> str:
@@ -208,7 +194,7 @@ def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, .
     marks_m = lines.marks_choice()
     if sets > 1 or len(frames) > 1 or marks_m:
         st.html(block(lines.preview(report, parts, frames, marks_m)))
-    name = plain_name(report.pairing.title)
+    name = stem(report.pairing)
     each_set = [
         (f"overlay-{i}.{ending}", f"Set {i}, {ending.upper()}", mime)
         for ending, mime in (("png", "image/png"), ("svg", "image/svg+xml"))

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import Any
 
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
 from framematch.page.look import Colours, block
-from framematch.page.measuring import check, lens, marks, mount
 from framematch.page.measuring.show import STYLE, remembered
 
+#: Each is the file of that name in page/measuring.
 TASKS = {
-    "check": ("Is the guide right? Two stills of any scene", check.area),
-    "lens": ("A lens: stills of the printed chart", lens.area),
-    "mount": ("The mount: pairs of stills of the chart", mount.area),
-    "marks": ("The aim: one still of wall marks", marks.area),
+    "check": "Is the guide right? Two stills of any scene",
+    "lens": "A lens: stills of the printed chart",
+    "mount": "The mount: pairs of stills of the chart",
+    "marks": "The aim: one still of wall marks",
 }
 
 
@@ -26,6 +27,6 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     task = remembered(
         "measure:task",
         "check",
-        lambda key: st.radio("What do you want to measure?", list(TASKS), format_func=lambda name: TASKS[name][0], key=key),
+        lambda key: st.radio("What do you want to measure?", list(TASKS), format_func=lambda name: TASKS[name], key=key),
     )
-    TASKS[task][1](pairing, colours, pulse)
+    import_module(f"framematch.page.measuring.{task}").area(pairing, colours, pulse)  # only what is looked at: SciPy and OpenCV take a second

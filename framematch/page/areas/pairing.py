@@ -8,32 +8,29 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
+from framematch.files.kit import is_kit, parse_kit
 from framematch.files.pairing_tables import PairingFile
-from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm
+from framematch.files.spec_sheet import FORMAT_WORDS, RASTERS
+from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm, format_part_mm
 from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
 from framematch.page import fields, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
+from framematch.page.files_made import stem
 from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
-FORMAT_NAMES = {
-    "135-still": "135 still, 36 x 24 mm",
-    "super35-4perf": "Super 35, 4-perf",
-    "super35-3perf": "Super 35, 3-perf",
-    "academy-35": "Academy 35",
-    "micro-four-thirds": "Micro Four Thirds",
-}
 SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
-UPLOAD = "pairing:upload"
+UPLOAD, CODE, CODE_MB = "pairing:upload", "pairing:code", 16
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """Everything of the pairing, with its drawing."""
     file = session.draft().file
+    _about(file)
     left, right = st.columns(2, gap="large")
     with left:
         st.html(block("<h2>Recording camera</h2>" + paragraph("The one whose picture is kept.", "quiet")))
@@ -57,34 +54,70 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     _angles(pairing)
 
 
+def _pictured() -> None:
+    held = st.session_state.get(CODE)
+    if held is None:
+        return
+    from framematch.measure.code import pairing_in_picture
+
+    try:
+        session.open_text(pairing_in_picture(held.name, held.getvalue()))
+        session.note("Loaded the pairing of the code.")
+    except InputError as error:
+        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+
+
+def _about(file: PairingFile) -> None:
+    """Whose rig it is."""
+    st.html(block("<h2>This rig</h2>" + paragraph("Stands in every file's name, on every sheet and label.", "quiet")))
+    name, production, unit = st.columns([1.4, 1, 0.7])
+    with name:
+        fields.text("title", "Name", file.title, "What the crew calls this pairing.", most=200)
+    with production:
+        fields.text("production", "Production", file.production, "The film that it is for.")
+    with unit:
+        fields.text("unit", "Unit", file.unit, "Main unit, second unit and so on.")
+    body, lens, goggles, notes = st.columns([0.8, 0.8, 0.8, 1.6])
+    with body:
+        fields.text("recording.serial", "Body, serial number", file.recording.serial, "Of the recording camera; the crew's own number will do.")
+    with lens:
+        fields.text("recording.lens_serial", "Lens, serial number", file.recording.lens_serial, "Of the recording lens.")
+    with goggles:
+        fields.text("monitoring.serial", "Goggles' camera, serial number", file.monitoring.serial, "Of the monitoring camera.")
+    with notes:
+        fields.text("notes", "Notes", file.notes, "One line that is printed with the rest.", most=300)
+
+
 def files() -> None:
     """Load and save."""
     for file_name, text in opened().items() if len(opened()) > 1 else ():
         st.button(f"Open {as_typed(file_name)}", on_click=session.open_text, args=(text,), key=f"pairing:open:{file_name}")
-    name = session.draft().file.title or "pairing"
+    name = stem(session.draft().pairing)
     st.download_button(
         "Save the pairing (TOML)",
         session.draft().text,
-        file_name=f"{plain_name(name)}.toml",
+        file_name=f"{name}.toml",
         mime="application/toml",
         key="pairing:save",
         on_click="ignore",
         help="A text file that the page, the command line and people read; comments in it are kept.",
     )
     st.file_uploader(
-        f"Load a pairing (TOML file, up to {MOST_BYTES / 1000:g} kB)",
+        f"Load a pairing or a kit (TOML file, up to {MOST_BYTES / 1000:g} kB)",
         type=["toml"],
         key=UPLOAD,
         max_upload_size=1,
         on_change=_uploaded,
-        help="It takes the place of the pairing on this page; Undo brings that back.",
+        help="It takes the place of what is on this page; Undo brings that back.",
     )
-
-
-def plain_name(title: str) -> str:
-    """A file name from a title."""
-    kept = "".join(c if c.isalnum() else "-" for c in title.lower())
-    return "-".join(part for part in kept.split("-") if part)[:60] or "pairing"
+    st.file_uploader(
+        f"Or a picture of the code on a guide sheet (PNG or JPEG, up to {CODE_MB} MB)",
+        type=["png", "jpg", "jpeg"],
+        key=CODE,
+        max_upload_size=CODE_MB,
+        on_change=_pictured,
+        help="Straight on and sharp, with the code large in it.",
+    )
 
 
 def _uploaded() -> None:
@@ -94,6 +127,13 @@ def _uploaded() -> None:
     try:
         if held.size > MOST_BYTES:
             raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=held.name, fix="this is not a pairing file")
+        if is_kit(held.getvalue().decode("utf-8", "replace")):
+            text = held.getvalue().decode("utf-8-sig")
+            first = next(each for each in parse_kit(text, name=held.name).pairings if each.pairing is not None)
+            session.open_kit(text)
+            session.open_text(first.text)
+            session.note(f"Loaded the kit {held.name}; {first.title} is shown.")
+            return
         session.open_text(text_from_upload(held.getvalue(), name=held.name))
         session.note(f"Loaded {held.name}.")
     except InputError as error:
@@ -105,15 +145,24 @@ def _camera(name: str, file: PairingFile) -> None:
     named = fields.RECORDING if name == "recording" else fields.MONITORING
     raster = camera.raster_px
     formats: dict[Any, str] = {"": "own figures, as below"}
-    formats |= {key: FORMAT_NAMES.get(key, f"{key.replace('-inch', '')} inch type") for key in FORMATS_MM}
-    now = next((key for key in FORMATS_MM if _close(part_of(key, raster), camera.size_mm)), "")
+    formats |= FORMAT_WORDS
+    now = next((key for key in FORMATS_MM if _close(format_part_mm(key, raster), camera.size_mm)), "")
     fields.choice(
         f"{name}.sensor_mm",
         "Sensor format, whole or part",
         formats,
         now,
         "Fills in the largest part of a standard format that has the picture's shape. Inch types are nominal, to about 2 %.",
-        lambda key: {f"{name}.sensor_mm": list(part_of(key, raster) if key else camera.size_mm), f"{name}.format": None},
+        lambda key: {f"{name}.sensor_mm": list(format_part_mm(key, raster) if key else camera.size_mm), f"{name}.format": None},
+    )
+    usual = {tuple(int(side) for side in words.split(" x ")): words for words in RASTERS}
+    fields.choice(
+        f"{name}.raster_px",
+        "Picture size",
+        {"": "own figures, as below", **usual},
+        raster if raster in usual else "",
+        "Fills in the picture's pixels, and with a standard format the part of it that has their shape.",
+        lambda size: _picture(name, now, size or raster),
     )
     for pair in (("sensor_w", "sensor_h"), ("raster_w", "raster_h")):
         for i, (column, key) in enumerate(zip(st.columns(2), pair, strict=True)):
@@ -157,13 +206,12 @@ def _camera(name: str, file: PairingFile) -> None:
         )
 
 
-def part_of(format_name: str, raster_px: tuple[int, int]) -> tuple[float, float]:
-    """The largest part of a format's area with the raster's shape, in mm."""
-    width, height = FORMATS_MM[format_name]
-    shape = raster_px[0] / raster_px[1]
-    if abs(width / height / shape - 1) <= 0.02:
-        return width, height
-    return round(min(width, height * shape), 3), round(min(height, width / shape), 3)
+def _picture(name: str, format_name: str, raster_px: tuple[int, int]) -> dict[str, Any]:
+    """What another picture size means: the area read out goes along where it is part of a format, the lens centre where it was the middle."""
+    values: dict[str, Any] = {f"{name}.raster_px": list(raster_px), **fields.recentred(name)}
+    if format_name:
+        values |= {f"{name}.sensor_mm": list(format_part_mm(format_name, raster_px)), f"{name}.format": None}
+    return values
 
 
 def _close(a: tuple[float, float], b: tuple[float, float]) -> bool:
@@ -224,7 +272,10 @@ def _frame_in_pixels(file: PairingFile) -> None:
         "Frame by delivery aspect ratio again",
         key="drop:area_px",
         on_click=session.change,
-        args=("recording.frame.area_px", {"recording.frame.area_px": None, "recording.frame.aspect": near}),
+        args=(
+            "recording.frame.area_px",
+            {**dict.fromkeys(f"recording.frame.{key}" for key in ("area_px", "intent", "protection_px")), "recording.frame.aspect": near},
+        ),
         help="In the middle of what the stabiliser keeps, by width over height.",
     )
     _stop_and_squeeze()

@@ -17,15 +17,16 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.page import lines, session
 from framematch.page.areas import wall
-from framematch.page.areas.pairing import plain_name
+from framematch.page.areas.kit import kit_now
 from framematch.page.draft import MOST_BYTES, text_from_upload
-from framematch.page.files_made import made
+from framematch.page.files_made import made, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
+from framematch.text.whole import plain_name
 
 SHEETS, WALL, LENSES, CHART = "Guide sheets", "Wall marks", "Lenses for the gap", "Calibration chart"
 PAPERS = {"A4": "A4, 210 x 297 mm", "letter": "US Letter, 8.5 x 11 in", "A3": "A3, 297 x 420 mm"}
@@ -120,27 +121,32 @@ def _first_page(count: int) -> int:
 def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
     known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
-    width, height = st.columns(2)
-    wide = width.number_input(
-        "Picture width, mm", 20.0, 390.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 390.", **kept("print:w", 152.0)
-    )
-    high = height.number_input(
-        "Picture height, mm", 20.0, 280.0, step=1.0, format="%.1f", disabled=not known, help="Measured on the screen, 20 to 280.", **kept("print:h", 86.0)
-    )
+    wide_px, high_px = pairing.display.raster_px
+    diagonal = st.number_input(
+        f"Diagonal of the picture, inches ({wide_px} x {high_px})", 1.0, 20.0, step=0.1, format="%.1f", disabled=not known,
+        help="Of the picture itself, as the monitor's sheet gives it; width and height follow from its pixels.", **kept("print:diagonal", 7.0),
+    )  # fmt: skip
     walled = st.checkbox("Also wall marks", help="A page of tape-measure numbers for the bench.", **kept("print:walled", False))
     at = None
     if walled:
         at = wall.distance_field("print:sheet-wall")
     sets = lines.sets_choice(pairing, key="print:sets")
-    others = _more()
-    reports = _reports([pairing, *others], pulse, sets)
-    size = (wide, high) if known else None
-    if size is not None:
-        from framematch.output.true_scale import fitting_paper
+    whole = bool(session.draft().kit) and st.checkbox("The whole kit, a page for each of its pairings", help="See the Kit area.", **kept("print:kit", True))
+    reports = _reports([*(_of_kit() if whole else [pairing]), *_more()], pulse, sets)
+    size = None
+    if known:
+        from framematch.output.true_scale import fitting_paper, sides_mm
 
+        size = sides_mm(diagonal, pairing.display.raster_px)
+        st.html(block(paragraph(f"The picture is {size[0]:.0f} x {size[1]:.0f} mm.", "quiet")))
         fitting_paper(size, paper)
-    name = plain_name(pairing.title) if len(reports) == 1 else "guide-sheets"
+    about = pairing.about
+    name = stem(pairing) if len(reports) == 1 else "-".join(plain_name(part) for part in (about.production, about.unit, "guide sheets") if part)
     return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
+
+
+def _of_kit() -> list[Pairing]:
+    return [each.pairing for each in kit_now().pairings if each.pairing is not None]
 
 
 def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
@@ -240,7 +246,7 @@ def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     distance = wall.section(pairing, colours, pulse)
     paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
     report = patiently(partial(report_of, pairing), pulse)
-    return _sheet_job([report], paper, None, distance, "wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
+    return _sheet_job([report], paper, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
 
 
 def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
@@ -250,7 +256,7 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     return Job(
         key=("lenses", pairing, shot, phone),
         make=lambda: lens_pdf(pairing, shot, phone=phone),
-        file_name="lenses-phone.pdf" if phone else "lenses.pdf",
+        file_name=f"{stem(pairing)}-{'lenses-phone' if phone else 'lenses'}.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
         note="For the screen; scroll down." if phone else "Print at 100 % (actual size).",

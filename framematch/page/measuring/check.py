@@ -14,6 +14,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.measure.check import Checked, check_moments, verdict
+from framematch.measure.figure import within
 from framematch.measure.known import Typed
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
@@ -74,9 +75,9 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     )
     left, right, far = st.columns([1, 1, 0.7])
     with left:
-        recording = many("Recording camera's stills", "measure:r", "Whole recorded pictures, not cropped.")
+        recording = many("Recording camera's stills", "measure:r", "Whole recorded pictures, not cropped; or clips, a frame of each chosen by its slider.")
     with right:
-        monitoring = many("Monitoring camera's stills", "measure:m", "Whole pictures of the same moments.")
+        monitoring = many("Monitoring camera's stills", "measure:m", "Of the same moments: its own, or the goggles' recording, whose bars and crop are undone.")
     with far:
         distance = remembered(
             "measure:d",
@@ -178,5 +179,5 @@ def _say(checked: Checked, drawn: laid.Laid) -> None:
         drawn,
         "check",
         before=f"Before: the guide is off by up to {worst:.1f} % of the frame.",
-        after=f"After: known to ± {checked.known_percent:.1f} % of the frame at {metres(checked.distance_m)}.",
+        after=f"After: known to ± {within(checked.known_percent)} of the frame at {metres(checked.distance_m)}.",
     )

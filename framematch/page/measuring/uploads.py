@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,9 +12,13 @@ from typing import Any
 
 import streamlit as st
 
-from framematch.page.look import block, paragraph
+from framematch.errors import InputError
+from framematch.measure.stills import video_length_s, video_still
+from framematch.page.look import as_typed, block, paragraph
+from framematch.render.keep import Kept
 
 KINDS = ["png", "jpg", "jpeg", "tif", "tiff"]
+CLIPS = ["mp4", "mov", "mkv"]
 MOST_STILLS, MOST_MB, MOST_TOGETHER_MB = 20, 32, 320
 _DIGESTS = "fm_digests"
 
@@ -41,7 +47,7 @@ def one(label: str, key: str, about: str) -> Given | None:
 def many(label: str, key: str, about: str) -> list[Given]:
     """A field for several stills; in order of their names. Empty, with the reason said, if they are too many."""
     files = st.file_uploader(
-        f"{label} (up to {MOST_STILLS}, {MOST_MB} MB each)", KINDS, accept_multiple_files=True, key=key, max_upload_size=MOST_MB, help=about
+        f"{label} (up to {MOST_STILLS}, {MOST_MB} MB each)", [*KINDS, *CLIPS], accept_multiple_files=True, key=key, max_upload_size=MOST_MB, help=about
     )
     total = sum(file.size for file in files)
     fault = ""
@@ -65,8 +71,51 @@ def _given(files: Sequence[Any]) -> list[Given]:
                 digests.pop(next(iter(digests)))
             digests[file.file_id] = hashlib.blake2b(file.getvalue(), digest_size=16).hexdigest()
         names.append(_new(Path(str(file.name)).name, names))
-        out.append(Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue))
+        found = Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue)
+        if Path(found.name).suffix.lower().removeprefix(".") in CLIPS:
+            clip = _frame_of(found)
+            if clip is None:
+                continue
+            found = clip
+        out.append(found)
     return out
+
+
+def _frame_of(clip: Given) -> Given | None:
+    """A frame of a clip, chosen by a slider and shown; None, with the reason said, if it can't be read."""
+    try:
+        length = _length(clip)
+        last = max(length - 0.05, 0.05)
+        about = "Of one moment for both cameras."
+        at = st.slider(f"Frame of {as_typed(clip.name)}, s", 0.0, last, min(1.0, last), step=0.04, key=f"clip:{clip.digest}", help=about)
+        still = _still(clip, at)
+    except InputError as error:
+        st.html(block(paragraph(str(error), "fault")))
+        return None
+    st.html(block(f'<img class="drawing" src="data:image/jpeg;base64,{base64.b64encode(_small(still)).decode()}" alt="The frame at {at:.2f} s">'))
+    return Given(name=f"{clip.name} at {at:.2f} s", digest=f"{clip.digest}@{at:.3f}", content=lambda: still)
+
+
+_lengths: Kept[float] = Kept(limit_bytes=100_000, size=lambda _: 100)
+_stills: Kept[bytes] = Kept(limit_bytes=96_000_000, size=len)
+
+
+def _length(clip: Given) -> float:
+    return _lengths.get(clip.digest, lambda: video_length_s(clip.name, clip.content()))
+
+
+def _still(clip: Given, at: float) -> bytes:
+    return _stills.get((clip.digest, round(at, 3)), lambda: video_still(clip.name, clip.content(), at))
+
+
+def _small(still: bytes) -> bytes:
+    from PIL import Image
+
+    out = io.BytesIO()
+    with Image.open(io.BytesIO(still)) as picture:
+        picture.thumbnail((480, 360))
+        picture.convert("RGB").save(out, "JPEG", quality=80)
+    return out.getvalue()
 
 
 def _new(name: str, others: Sequence[str]) -> str:

@@ -1,0 +1,346 @@
+"""How a camera turned from frame to frame, read from its clip alone.
+
+Corners (Shi and Tomasi, CVPR 1994) are tracked from each frame to the next by Lucas and Kanade's method over a pyramid (Bouguet; OpenCV's own) and
+back; what does not come back to its place is dropped. The rest are bearings through the camera's own lens, and the turn is that of
+``bearings.turn_of``. A frame that repeats the one before is left out, so that the next turn spans both. Where no turn can be read, the frame is
+marked and the chain begins anew behind it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.clips.bearings import FEWEST, BearingTurn, rotated, turn_of
+from framematch.clips.frames import ClipFacts, Shown, clip_facts, frames_of
+from framematch.errors import InputError
+from framematch.geometry.camera import Camera
+from framematch.measure.check import NotSuitable
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Progress = Callable[[int, int], None]  # frames read, frames expected (0 if the clip does not say)
+
+NOISE_PX = 0.12  # of a tracked corner, in working pixels
+SHAPE_TOLERANCE = 0.02  # of an aspect ratio: rasters are rounded
+LEAST_S = 3.0
+LEAST_READ = 0.6  # of the frames
+_CORNERS = 260
+_WINDOW_PX, _LEVELS = 17, 3
+_LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out
+_BACK_PX = 0.5  # there and back again
+_BY_ROWS = 2  # times that turns are read again for the rows' sake
+_STILL_PX = 0.06  # a corner's move in a repeated frame
+_GAP = 2.5  # times the usual step: a hole in the clip
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Turns:
+    """How a camera turned over a clip: one turn for each pair of frames that were read, in order.
+
+    Args:
+        name: of the clip.
+        camera: at the working size.
+        facts: what the file says.
+        start_s, end_s: (N,) presentation times of the two frames of each turn.
+        turn_rad: (N, 3) rotation vectors, camera axes before; NaN where unreadable.
+        sigma_rad: (N, 3) of its components.
+        row: (N,) mean row of the details, as a share of the height from the middle: the turn is that of the moment at which this row was read.
+        details: (N,) that agreed.
+        repeated_s: times of frames that showed the one before again.
+        parallax_rad: (N,) what the camera's own move drew at a typical detail.
+    """
+
+    name: str
+    camera: Camera
+    facts: ClipFacts
+    start_s: Floats
+    end_s: Floats
+    turn_rad: Floats
+    sigma_rad: Floats
+    row: Floats
+    details: NDArray[np.int64]
+    repeated_s: Floats
+    parallax_rad: Floats
+
+    @property
+    def read(self) -> Mask:
+        """(N,) which turns could be read."""
+        out: Mask = np.asarray(np.isfinite(self.turn_rad).all(axis=1))
+        return out
+
+    @property
+    def frames(self) -> int:
+        """Frames that were looked at."""
+        return len(self.start_s) + 1 + len(self.repeated_s)
+
+    @property
+    def length_s(self) -> float:
+        """From the first frame to the last."""
+        return float(self.end_s[-1])
+
+    @property
+    def step_s(self) -> float:
+        """The usual time from frame to frame."""
+        return float(np.median(self.end_s - self.start_s))
+
+    @property
+    def gaps(self) -> int:
+        """Frames that the time stamps say are missing."""
+        steps = np.rint((self.end_s - self.start_s) / self.step_s)
+        repeats = np.histogram(self.repeated_s, bins=np.append(self.start_s, self.end_s[-1] + 1e-9))[0]
+        return int(np.maximum(steps - 1 - repeats, 0).sum())
+
+    @property
+    def rate_rad_s(self) -> Floats:
+        """(N, 3) mean turn rate over each step."""
+        out: Floats = self.turn_rad / (self.end_s - self.start_s)[:, None]
+        return out
+
+    def moments_s(self, readout_s: float) -> tuple[Floats, Floats]:
+        """(N,) and (N,): when the middle row of a frame would have seen each turn begin and end, given the read-out."""
+        delay = self.row * readout_s
+        return self.start_s + delay, self.end_s + delay
+
+
+def clip_camera(camera: Camera, size_px: tuple[int, int], *, name: str, which: str = "recording") -> Camera:
+    """The camera at a clip's size.
+
+    Raises:
+        InputError: another shape than its raster.
+    """
+    width, height = size_px
+    across, down = camera.raster_px
+    if abs(width / height / (across / down) - 1) > SHAPE_TOLERANCE:
+        raise InputError(
+            f"{width} x {height} pixels is {width / height:.3f}:1, but the {which} raster {across} x {down} is {across / down:.3f}:1",
+            file=name,
+            fix="give the clip as the camera wrote it, uncropped",
+        )
+    return camera.resized(size_px)
+
+
+def read_turns(path: Path, camera_of: Callable[[tuple[int, int]], Camera], *, progress: Progress | None = None) -> Turns:
+    """Read a clip's turns through its lens.
+
+    Args:
+        camera_of: the camera at a clip's size; raises where the shape is wrong.
+
+    Raises:
+        InputError: as ``frames_of`` and ``camera_of``.
+        NotSuitable: too short, or too few frames that a turn can be read from; the message says why.
+    """
+    facts = clip_facts(path)
+    camera = camera_of(facts.size_px)
+
+    def counted() -> Iterable[Shown]:
+        for count, frame in enumerate(frames_of(path), start=1):
+            yield frame
+            if progress is not None:
+                progress(count, facts.frames)
+
+    found = turns_of(counted(), camera, name=path.name, facts=facts)
+    _check(found, str(path))
+    return found
+
+
+def turns_of(frames: Iterable[Shown], camera: Camera, *, name: str, facts: ClipFacts) -> Turns:
+    """The turns of frames as they come, seen by a camera at the clip's size."""
+    reader = _Reader(camera)
+    for frame in frames:
+        reader.take(frame)
+    return reader.turns(name, facts)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Step:
+    """What one frame adds to the one before: times, and details as bearings and rows (share of the height from the middle) in both."""
+
+    start_s: float
+    end_s: float
+    before: Floats = field(default_factory=lambda: np.empty((0, 3)))
+    after: Floats = field(default_factory=lambda: np.empty((0, 3)))
+    rows: Floats = field(default_factory=lambda: np.empty((2, 0)))
+    turn: BearingTurn | None = None
+
+    @property
+    def row(self) -> float:
+        """Mean row of the details that agreed."""
+        return 0.0 if self.turn is None else float(self.rows[:, self.turn.agreed].mean())
+
+
+class _Reader:
+    """Keeps the frame before and what was read so far."""
+
+    def __init__(self, camera: Camera) -> None:
+        self.given = self.camera = camera
+        self.before: Shown | None = None
+        self.usual = 0.0  # difference of a frame from the one before, grey levels
+        self.rate = np.zeros(3)
+        self.steps: list[_Step] = []
+        self.repeated: list[float] = []
+
+    def take(self, frame: Shown) -> None:
+        if self.before is None:
+            height, width = frame.pixels.shape
+            self.camera = self.given.resized((width, height))
+            self.before = frame
+            return
+        change = float(np.abs(frame.pixels[::2, ::2].astype(np.int16) - self.before.pixels[::2, ::2]).mean())
+        step = self._step(self.before, frame, change)
+        if step is None:
+            self.repeated.append(frame.time_s)
+            return
+        self.rate = np.zeros(3) if step.turn is None else step.turn.turn_rad / (step.end_s - step.start_s)
+        self.steps.append(step)
+        self.usual = change if not self.usual else 0.9 * self.usual + 0.1 * change
+        self.before = frame
+
+    def _step(self, before: Shown, after: Shown, change: float) -> _Step | None:
+        """What one frame adds; None for one that shows the frame before again."""
+        dt = after.time_s - before.time_s
+        none = _Step(start_s=before.time_s, end_s=after.time_s)
+        places = _corners(before.pixels)
+        rays, ok = self.camera.unproject(places)
+        places, rays = places[ok], rays[ok]
+        if len(places) < FEWEST:
+            return none
+        for guess in (self.rate * dt, np.zeros(3)) if self.rate.any() else (np.zeros(3),):
+            there, kept = _tracked(before.pixels, after.pixels, places, self._guess(places, rays, guess))
+            if kept.sum() >= max(FEWEST, 0.4 * len(places)):
+                break
+        if kept.sum() >= FEWEST and change < 0.4 * self.usual and np.median(np.hypot(*(there - places)[kept].T)) < _STILL_PX:
+            return None
+        rays_after, ok = self.camera.unproject(there)
+        kept &= ok
+        if kept.sum() < FEWEST:
+            return none
+        rows = np.stack([places[kept, 1], there[kept, 1]]) / self.camera.raster_px[1] - 0.5
+        step = replace(none, before=rays[kept], after=rays_after[kept], rows=rows)
+        return replace(step, turn=turn_of(step.before, step.after, noise_rad=self._noise, extra=np.outer((rows[1] - rows[0]) * self._readout, self.rate)))
+
+    @property
+    def _noise(self) -> float:
+        return NOISE_PX / self._per_rad
+
+    @property
+    def _readout(self) -> float:
+        return (self.camera.readout_ms or 0.0) / 1000
+
+    def by_rows(self) -> None:
+        """Read every turn again, now that it is known how the rate changed while the rows were read."""
+        from scipy.interpolate import CubicSpline
+
+        good = [s for s in self.steps if s.turn is not None]
+        if len(good) < 4 or not self._readout:
+            return
+        middle = np.array([(s.start_s + s.end_s) / 2 + s.row * self._readout for s in good])
+        rates = np.array([s.turn.turn_rad / (s.end_s - s.start_s) for s in good if s.turn is not None])
+        once = np.append(True, np.diff(middle) > 1e-6)
+        turned = CubicSpline(middle[once], rates[once]).antiderivative()
+        for k, s in enumerate(self.steps):
+            if s.turn is None or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
+                continue
+            first, last = s.start_s + s.rows[0] * self._readout, s.end_s + s.rows[1] * self._readout
+            delay = s.row * self._readout
+            extra = turned(last) - turned(first) - (turned(s.end_s + delay) - turned(s.start_s + delay))
+            again = turn_of(s.before, s.after, noise_rad=self._noise, extra=extra, start=s.turn.turn_rad)
+            self.steps[k] = replace(s, turn=again or s.turn)
+
+    @property
+    def _per_rad(self) -> float:
+        return float(self.camera.lens.focal_mm * self.camera.pixels_per_mm.min())
+
+    def _guess(self, places: Floats, rays: Floats, turn_rad: Floats) -> Floats:
+        """Where the corners would be after a turn."""
+        if not turn_rad.any():
+            return places
+        there, ok = self.camera.project(rotated(-turn_rad, rays))
+        return np.where(ok[:, None] & np.isfinite(there), there, places)
+
+    def turns(self, name: str, facts: ClipFacts) -> Turns:
+        for _ in range(_BY_ROWS):
+            self.by_rows()
+        nothing = np.full(3, np.nan)
+        return Turns(
+            name=name,
+            camera=self.camera,
+            facts=facts,
+            start_s=np.array([s.start_s for s in self.steps]),
+            end_s=np.array([s.end_s for s in self.steps]),
+            turn_rad=np.array([nothing if s.turn is None else s.turn.turn_rad for s in self.steps]).reshape(-1, 3),
+            sigma_rad=np.array([nothing if s.turn is None else np.sqrt(np.diag(s.turn.covariance)) for s in self.steps]).reshape(-1, 3),
+            row=np.array([s.row for s in self.steps]),
+            details=np.array([0 if s.turn is None else int(s.turn.agreed.sum()) for s in self.steps], dtype=np.int64),
+            repeated_s=np.array(self.repeated),
+            parallax_rad=np.array([0.0 if s.turn is None else s.turn.parallax_rad for s in self.steps]),
+        )
+
+
+def _corners(grey: NDArray[np.uint8]) -> Floats:
+    """(N, 2) corners to track, continuous pixels; where there is no more than noise, none."""
+    import cv2
+
+    found = cv2.goodFeaturesToTrack(grey, maxCorners=_CORNERS, qualityLevel=0.01, minDistance=max(5, grey.shape[1] // 50), blockSize=5)
+    if found is None:
+        return np.empty((0, 2))
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.5).astype(np.float32)
+    spread = cv2.blur(soft**2, (_WINDOW_PX, _WINDOW_PX)) - cv2.blur(soft, (_WINDOW_PX, _WINDOW_PX)) ** 2
+    places = np.asarray(found, dtype=np.float64).reshape(-1, 2)
+    x, y = places.astype(int).T
+    return np.asarray(places[spread[y, x] > _LEAST_SPREAD**2] + 0.5)
+
+
+def _tracked(before: NDArray[np.uint8], after: NDArray[np.uint8], places: Floats, guess: Floats) -> tuple[Floats, Mask]:
+    """Where corners went (N, 2), and which came back to their place."""
+    import cv2
+
+    settings: dict[str, Any] = {
+        "winSize": (_WINDOW_PX, _WINDOW_PX),
+        "maxLevel": _LEVELS,
+        "criteria": (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 20, 0.01),
+        "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
+    }
+    at, start = ((v - 0.5).astype(np.float32).reshape(-1, 1, 2) for v in (places, guess))
+    there, ok, _ = cv2.calcOpticalFlowPyrLK(before, after, at, start.copy(), **settings)
+    back, again, _ = cv2.calcOpticalFlowPyrLK(after, before, there, at.copy(), **settings)
+    good = (np.asarray(ok).ravel() == 1) & (np.asarray(again).ravel() == 1)
+    good &= np.hypot(*(np.asarray(back) - at).reshape(-1, 2).T) < _BACK_PX
+    found = np.asarray(there, dtype=np.float64).reshape(-1, 2) + 0.5
+    height, width = before.shape
+    good &= (found > 0).all(axis=1) & (found < (width, height)).all(axis=1)
+    return found, good
+
+
+def _check(turns: Turns, file: str) -> None:
+    if not len(turns.start_s) or turns.length_s < LEAST_S:
+        length = turns.length_s if len(turns.start_s) else 0.0
+        raise NotSuitable(f"lasts {length:.1f} s, which tells too little ({LEAST_S:g} s are needed)", file=file, fix="give a longer piece of the flight")
+    share = float(turns.read.mean())
+    if share < LEAST_READ:
+        few = turns.details[~turns.read].mean() if (~turns.read).any() else 0
+        why = "too blurred, too dark or without detail" if few < FEWEST else "something large moves in it"
+        raise NotSuitable(
+            f"a turn can be read from only {100 * share:.0f} % of its frames: {why}",
+            file=file,
+            fix="give a sharp, lit piece of the flight, or the camera's own file",
+        )
+
+
+def without_gaps(turns: Turns) -> Turns:
+    """The turns that were read over steps of about the usual length: a turn over a long hole may have gone any way."""
+    keep = turns.read & (turns.end_s - turns.start_s < _GAP * turns.step_s * (1 + 1e-6)) if len(turns.start_s) else turns.read
+    fields = ("start_s", "end_s", "turn_rad", "sigma_rad", "row", "details", "parallax_rad")
+    return replace(turns, **{name: getattr(turns, name)[keep] for name in fields})
+
+
+def typical_rate_deg_s(turns: Turns) -> float:
+    """Root mean square of the turn rate, degrees a second."""
+    rates = turns.rate_rad_s[turns.read]
+    return math.degrees(float(np.sqrt((rates**2).sum(1).mean()))) if len(rates) else 0.0

@@ -1,0 +1,247 @@
+"""Two clips of one flight, rendered by means that share nothing with framematch, whose every turn is known.
+
+The rig flies inside a round hall hung with scikit-image's photographs: a cylinder, so that every ray's end is a closed form, computed on a
+grid of pixels and carried to all of them by OpenCV. Own projections, own rotations, own clock. Rows are read one after another, an exposure is
+the mean of several instants, and the clips are written by x264.
+
+Axes of hall and cameras: +x right, +y down, +z ahead. Times are the recording clip's own seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+import skimage.data
+
+RADIUS_M = 14.0
+_TURN_PX = 4320  # once round the hall
+_TILE_PX = 270
+_STEP_PX = 6  # of the grid of rays
+
+
+@dataclass(frozen=True, kw_only=True)
+class Eye:
+    """A camera: ``straight`` or equidistant lens, its width of view, its frames and rows; focal length in pixels follows."""
+
+    straight: bool
+    view_deg: float
+    size_px: tuple[int, int] = (480, 270)
+    fps: float = 30.0
+    readout_s: float = 0.0
+    exposure_s: float = 0.0
+
+    @property
+    def focal_px(self) -> float:
+        half = math.radians(self.view_deg) / 2
+        return self.size_px[0] / 2 / (math.tan(half) if self.straight else half)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flight:
+    """One flight: both cameras, the monitoring camera's aim (pan, tilt, roll) and place, the clocks, how it turned, flexed and moved.
+
+    ``offset_s`` is the recording clip's time at which the monitoring clip begins; its clock runs ``rate_ppm`` slower than the recording clip's.
+    """
+
+    seed: int = 0
+    length_s: float = 8.0
+    recording: Eye = Eye(straight=True, view_deg=45.0, fps=25.0)
+    monitoring: Eye = Eye(straight=False, view_deg=110.0)
+    aim_deg: tuple[float, float, float] = (1.2, -3.0, 0.8)
+    offset_mm: tuple[float, float, float] = (20.0, 58.0, 31.0)
+    offset_s: float = 0.7
+    rate_ppm: float = 0.0
+    turning: float = 1.0
+    speed_m_s: float = 3.0
+    flex_deg: float = 0.0
+    flex_hz: float = 2.0
+    dropped: float = 0.0
+    repeated: float = 0.0
+    mbit: float = 8.0
+    noise: float = 2.0
+    blur_px: float = 0.0
+    smoothed_s: float = 0.0
+
+    def angles(self, t: np.ndarray) -> np.ndarray:
+        """(n, 3) heading, nose up, bank in radians at times (n): slow turns and shaking of many frequencies."""
+        rng = np.random.default_rng((self.seed, 5))
+        hz = np.concatenate([rng.uniform(0.08, 0.5, 4), rng.uniform(0.5, 6.0, 12)])
+        size = np.where(hz < 0.5, 0.22 * rng.uniform(0.4, 1, 16), 0.022 * rng.uniform(0.3, 1, 16) / hz)
+        if self.smoothed_s:
+            size = size * np.exp(-((2 * math.pi * hz * self.smoothed_s) ** 2) / 2)
+        out = []
+        for scale in (1.0, 0.35, 0.5):
+            phase = rng.uniform(0, 2 * math.pi, 16)
+            out.append(self.turning * scale * (size * np.sin(2 * math.pi * hz * np.asarray(t)[..., None] + phase)).sum(-1))
+        return np.stack(out, axis=-1)
+
+    def attitude(self, t: np.ndarray) -> np.ndarray:
+        """(n, 3, 3) hall from recording camera."""
+        heading, up, bank = np.moveaxis(self.angles(t), -1, 0)
+        return turned(heading, up, bank)
+
+    def place(self, t: np.ndarray) -> np.ndarray:
+        """(n, 3) of the recording camera: to and fro through the hall."""
+        t = np.asarray(t)
+        w = 2 * math.pi / 9.0
+        reach = self.speed_m_s / w
+        return np.stack([reach * 0.4 * np.sin(w * t), reach * 0.15 * np.sin(0.8 * w * t + 1), reach * np.sin(w * t + 0.3)], axis=-1)
+
+    def aim(self, t: np.ndarray) -> np.ndarray:
+        """(n, 3, 3) recording from monitoring camera, as it flexes about its pan and tilt axes."""
+        t = np.asarray(t)
+        pan, tilt, roll = (math.radians(a) for a in self.aim_deg)
+        flex = math.radians(self.flex_deg) * np.sin(2 * math.pi * self.flex_hz * t + 0.4)
+        return turned(pan + 0.6 * flex, tilt + 0.8 * flex, roll + 0 * t)
+
+
+def turned(pan, tilt, roll) -> np.ndarray:
+    """(..., 3, 3): panned right, then tilted up, then rolled clockwise seen from behind."""
+    pan, tilt, roll = np.broadcast_arrays(pan, tilt, roll)
+    one, no = np.ones_like(pan), np.zeros_like(pan)
+    (cp, sp), (ct, st), (cr, sr) = ((np.cos(a), np.sin(a)) for a in (pan, tilt, roll))
+
+    def rows(*r):
+        return np.stack([np.stack(x, axis=-1) for x in r], axis=-2)
+
+    return (
+        rows((cp, no, sp), (no, one, no), (-sp, no, cp)) @ rows((one, no, no), (no, ct, -st), (no, st, ct)) @ rows((cr, -sr, no), (sr, cr, no), (no, no, one))
+    )
+
+
+@lru_cache(maxsize=4)
+def _wall(shrink: int) -> np.ndarray:
+    """The hall's wall twice round, of photographs, (height, 2 turns)."""
+    folder = Path(skimage.data.__file__).parent
+    photographs = [cv2.imread(str(folder / f"{name}.png"), cv2.IMREAD_GRAYSCALE) for name in ("astronaut", "camera", "coffee", "brick", "gravel", "coins")]
+    rng = np.random.default_rng(11)
+    wall = np.zeros((14 * _TILE_PX, _TURN_PX), np.uint8)
+    for top in range(0, wall.shape[0], _TILE_PX):
+        for left in range(0, _TURN_PX, _TILE_PX):
+            photo = photographs[int(rng.integers(len(photographs)))]
+            y, x = (int(rng.integers(0, n - _TILE_PX + 1)) for n in photo.shape)
+            tile = photo[y : y + _TILE_PX, x : x + _TILE_PX]
+            wall[top : top + _TILE_PX, left : left + _TILE_PX] = np.rot90(tile, rng.integers(4))
+    wall = np.hstack([wall, wall])
+    return cv2.resize(wall, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA) if shrink > 1 else wall
+
+
+def _rays(eye: Eye, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    u, v = (x - eye.size_px[0] / 2) / eye.focal_px, (y - eye.size_px[1] / 2) / eye.focal_px
+    if eye.straight:
+        rays = np.stack([u, v, np.ones_like(u)], axis=-1)
+        return rays / np.linalg.norm(rays, axis=-1, keepdims=True)
+    angle = np.hypot(u, v)
+    share = np.sinc(angle / math.pi)
+    return np.stack([u * share, v * share, np.cos(angle)], axis=-1)
+
+
+class _Camera:
+    """Draws one camera's pictures."""
+
+    def __init__(self, flight: Flight, eye: Eye, *, monitoring: bool) -> None:
+        self.flight, self.eye, self.monitoring = flight, eye, monitoring
+        width, height = eye.size_px
+        self.x, self.y = (np.linspace(0, n, max(2, n // _STEP_PX) + 1) for n in (width, height))
+        self.rays = _rays(eye, *np.meshgrid(self.x, self.y))
+        self.across, self.down = (self._spread(nodes, n) for nodes, n in ((self.x, width), (self.y, height)))
+        per_deg = eye.focal_px * math.pi / 180
+        self.shrink = max(1, round(_TURN_PX / 360 / per_deg))
+        self.noise = np.random.default_rng((flight.seed, 9)).normal(scale=flight.noise, size=(height + 64, width + 64)).astype(np.float32)
+
+    @staticmethod
+    def _spread(nodes: np.ndarray, count: int) -> np.ndarray:
+        """(count, nodes): a pixel's value from those of the grid, straight between."""
+        at = (np.arange(count) + 0.5) / (nodes[1] - nodes[0])
+        low = np.minimum(at.astype(int), len(nodes) - 2)
+        out = np.zeros((count, len(nodes)), np.float32)
+        out[np.arange(count), low], out[np.arange(count), low + 1] = 1 - (at - low), at - low
+        return out
+
+    def picture(self, t: float, index: int) -> np.ndarray:
+        instants = [0.0] if not self.eye.exposure_s else np.linspace(-0.5, 0.5, 5) * self.eye.exposure_s
+        drawn = np.mean([self._at(t + dt).astype(np.float32) for dt in instants], axis=0)
+        if self.flight.blur_px:
+            drawn = cv2.GaussianBlur(drawn, (0, 0), self.flight.blur_px)
+        y, x = np.random.default_rng((self.flight.seed, index)).integers(0, 64, 2)
+        return np.clip(drawn + self.noise[y : y + drawn.shape[0], x : x + drawn.shape[1]] + 0.5, 0, 255).astype(np.uint8)
+
+    def _at(self, t: float) -> np.ndarray:
+        times = t + (self.y / self.eye.size_px[1] - 0.5) * self.eye.readout_s
+        turn, stand = self.flight.attitude(times), self.flight.place(times)
+        if self.monitoring:
+            right, up, forward = np.array(self.flight.offset_mm) / 1000
+            stand = stand + turn @ np.array([right, -up, forward])
+            turn = turn @ self.flight.aim(times)
+        way = np.einsum("rij,rcj->rci", turn, self.rays)
+        dx, dy, dz = np.moveaxis(way, -1, 0)
+        px, py, pz = (stand[:, i, None] for i in range(3))
+        a, b, c = dx**2 + dz**2, dx * px + dz * pz, px**2 + pz**2 - RADIUS_M**2
+        far = (-b + np.sqrt(b**2 - a * c)) / a
+        ahead = math.atan2(*turn[len(turn) // 2][[0, 2], 2])
+        lon = np.arctan2(px + far * dx, pz + far * dz) - ahead
+        lon = (lon + math.pi) % (2 * math.pi) - math.pi + ahead % (2 * math.pi) + math.pi / 2
+        per_rad = _TURN_PX / (2 * math.pi) / self.shrink
+        wall = _wall(self.shrink)
+        u, v = lon * per_rad - 0.5, wall.shape[0] / 2 + (py + far * dy) / RADIUS_M * per_rad - 0.5
+        full = [(self.down @ m.astype(np.float32)) @ self.across.T for m in (u, v)]
+        return cv2.remap(wall, full[0], full[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+
+
+def write_clips(flight: Flight, folder: Path) -> tuple[Path, Path]:
+    """Render and encode both clips; the monitoring clip loses and repeats frames as its recorder would."""
+    recording, monitoring = folder / f"rec{flight.seed}.mp4", folder / f"mon{flight.seed}.mp4"
+    eye = flight.recording
+    times = np.arange(round(flight.length_s * eye.fps)) / eye.fps
+    camera = _Camera(flight, eye, monitoring=False)
+    _write(recording, ((t, camera.picture(t, i)) for i, t in enumerate(times)), eye, flight.mbit)
+    eye = flight.monitoring
+    own = np.arange(round((flight.length_s - flight.offset_s) * eye.fps)) / eye.fps
+    rng = np.random.default_rng((flight.seed, 6))
+    kept, again = rng.random(len(own)) >= flight.dropped, rng.random(len(own)) < flight.repeated
+    kept[0], again[0] = True, False
+    camera = _Camera(flight, eye, monitoring=True)
+
+    def shown():
+        last = None
+        for i, t in enumerate(own):
+            if not kept[i]:
+                continue
+            if last is None or not again[i]:
+                last = camera.picture(flight.offset_s + t * (1 + 1e-6 * flight.rate_ppm), 5000 + i)
+            yield t, last
+
+    _write(monitoring, shown(), eye, flight.mbit)
+    return recording, monitoring
+
+
+def _write(path: Path, frames, eye: Eye, mbit: float) -> None:
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("libx264", rate=Fraction(eye.fps).limit_denominator(1001), options={"preset": "ultrafast", "threads": "1"})
+        stream.width, stream.height = eye.size_px
+        stream.pix_fmt, stream.bit_rate = "yuv420p", round(mbit * 1e6)
+        stream.codec_context.time_base = Fraction(1, 90_000)
+        for t, grey in frames:
+            frame = av.VideoFrame.from_ndarray(grey, format="gray").reformat(format="yuv420p")
+            frame.pts, frame.time_base = round(t * 90_000), Fraction(1, 90_000)
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode())
+
+
+def turn_between(flight: Flight, first_s: float, last_s: float, *, monitoring: bool = False) -> np.ndarray:
+    """Rotation vector (3,), rad, by which a camera turned between two moments, in its own axes at the first."""
+    t = np.array([first_s, last_s])
+    pose = flight.attitude(t) @ flight.aim(t) if monitoring else flight.attitude(t)
+    return cv2.Rodrigues(pose[0].T @ pose[1])[0].ravel()
+
+
+def still_hall(flight: Flight) -> Flight:
+    """The same flight with the rig held all but still."""
+    return replace(flight, turning=0.0, speed_m_s=0.0)
