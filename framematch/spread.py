@@ -6,6 +6,7 @@ joblib spreads it either way; there is no engine of our own.
 from __future__ import annotations
 
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -49,21 +50,22 @@ def spread(
         pool = Parallel(n_jobs=jobs, return_as="generator" if in_order else "generator_unordered", pre_dispatch=ahead)
     except ValueError:  # a backend that gives its results only at the end
         pool = Parallel(n_jobs=jobs)
-    with _ctrl_c_held():
+    with _ctrl_c_ignored():
         results = pool(delayed(do)(*task) for task in tasks)
     yield from results
 
 
 @contextmanager
-def _ctrl_c_held() -> Iterator[None]:
-    """Processes started meanwhile never see Ctrl-C, which a terminal sends to all: this one ends them. Here it comes a moment later."""
-    held = getattr(signal, "pthread_sigmask", None)  # Windows has none
-    before = held(signal.SIG_BLOCK, {signal.SIGINT}) if held else None
+def _ctrl_c_ignored() -> Iterator[None]:
+    """Processes started meanwhile never see Ctrl-C, which a terminal sends to all: this one ends them. Blocking it is not enough, joblib undoes that."""
+    if threading.current_thread() is not threading.main_thread():  # nobody else may say what a signal does
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         yield
     finally:
-        if held:
-            held(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, before or signal.SIG_DFL)
 
 
 def _on_scheduler(do: Callable[..., Result], tasks: Sequence[tuple[Any, ...]], address: str) -> Iterator[Result]:
