@@ -29,11 +29,18 @@ def shake_sentences(s: Shake) -> list[str]:
         lines.append(f"{unread} of {len(s.read)} frames could not be read and are left out of the figures.")
     if s.repeated or s.missing:
         lines.append(f"{s.repeated} frames repeat the one before; by the time stamps {s.missing} are missing.")
+    if not s.rows_known:
+        lines.append(rows_unknown("recording"))
     lines.append(
         "Only turns are smoothed; what the camera's own way draws and rows read one after another are left as they are. "
         "Near things all round make a turn less sure. Another stabiliser's path takes another margin."
     )
     return lines
+
+
+def rows_unknown(which: str) -> str:
+    """What to know where a camera's read-out is not stated."""
+    return f"The {which} camera's readout_ms is not in the file: rows are taken as read at once, which makes quick turns less sure."
 
 
 def shake_json(s: Shake) -> dict[str, Any]:

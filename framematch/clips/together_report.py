@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from framematch.clips.shake import Shake
-from framematch.clips.shake_report import shake_json
+from framematch.clips.shake_report import rows_unknown, shake_json
 from framematch.clips.together import Together
 from framematch.guide.report import metres
 from framematch.measure.check import verdict
@@ -49,6 +49,7 @@ def clip_sentences(t: Together) -> list[str]:
         f"Above {bands[0].low_hz:g} Hz the monitoring camera turned against the rig by {t.flex.rms_deg:.2f} degrees root mean square, {t.flex.most_deg:.2f} "
         f"at most, most of it at {most.low_hz:g} to {most.high_hz:g} Hz; the reading's own noise is in that."
     )
+    lines += [rows_unknown(which) for which in ("recording", "monitoring") if getattr(t.rig, which).readout_ms is None]
     lines.append("Along the offset between the cameras an aim and a distance look the same; a distance that somebody measured makes the aim surer.")
     return lines
 

@@ -271,6 +271,7 @@ def _changed(texts: Texts, values: Values) -> Texts:
         texts = texts._replace(pairing=changed_text(texts.pairing, own))
         checked(texts.pairing)
     if of_day:
+        parse_toml(texts.day, name="day")  # may be being typed
         texts = texts._replace(day=changed_text(texts.day, of_day))
         parse_day(texts.day, pairing=checked(texts.pairing))
     return texts

@@ -22,6 +22,7 @@ from framematch.errors import InputError
 from framematch.measure.chart import parse_chart
 from framematch.measure.figure import within
 from framematch.measure.finding import look_for_chart, usable
+from framematch.measure.known import parse_typed
 from framematch.measure.stills import named_stills, read_still
 
 cv2 = pytest.importorskip("cv2")
@@ -227,6 +228,14 @@ def test_each_still_of_no_use_has_its_reason(tmp_path, opencv_doc):
 def run(*arguments):
     result = CliRunner().invoke(app, [str(a) for a in arguments])
     return result
+
+
+@pytest.mark.parametrize("text", ["9" * 400, "60@" + "9" * 400 + ",3", "60@3," + "9" * 400, "9" * 5000 + ":60", "1.2.3", "60@.,1", "²"])
+def test_a_distance_of_more_digits_than_a_number_holds_is_none(text):
+    """It was taken for the horizon, and a place at infinity for a place in the still."""
+    with pytest.raises(InputError, match="is not a distance"):
+        parse_typed(text, moments=3)
+    assert parse_typed("inf").distance_m == math.inf and parse_typed("2:60@310,204", moments=2).at_px == (310, 204)
 
 
 def test_measure_lens_command(tmp_path, opencv_doc):

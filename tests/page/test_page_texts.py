@@ -8,10 +8,22 @@ import pytest
 
 from framematch.errors import InputError
 from framematch.files.day import parse_day
+from framematch.files.spec_sheet import rig_text
 from framematch.files.starter import starter_day
 from framematch.page.address import Address, address_of, answers_in, packed, packed_answers, unpacked_text
 from framematch.page.draft import Draft, changed, loaded, redone, undone
 from framematch.page.session import EXAMPLE
+
+NEEDED = {
+    "title": "Rig 4",
+    "recording.sensor_mm": "Super 35, 4-perf",
+    "recording.raster_px": "3840 x 2160",
+    "recording.focal_mm": "21",
+    "shot.distance_m": "2 to inf",
+    "monitoring.sensor_mm": "5.9 x 4.425",
+    "monitoring.raster_px": "1440 x 1080",
+    "monitoring.angle_deg.horizontal": "118",
+}
 
 
 @pytest.fixture
@@ -78,3 +90,16 @@ def test_answers_are_text_of_a_bounded_length() -> None:
     assert answers_in(packed('{"title": 3, "unit": "' + "x" * 900 + '"}')) == {"unit": "x" * 300}
     with pytest.raises(InputError, match="link"):
         unpacked_text("abc")
+
+
+def test_a_rig_without_an_aircraft_gets_one_when_its_size_is_typed() -> None:
+    """Width, height and length come one after the other; what is known of it waits for them."""
+    text = rig_text(NEEDED)
+    draft = Draft(text=text)
+    assert draft.shot.aircraft is None and draft.shot.subjects == () and draft.shot.candidates == ()
+    unsure = changed(draft, "aircraft.uncertainty_cm", {"aircraft.uncertainty_cm": 10.0})
+    assert "size_m" in unsure.faults["aircraft.uncertainty_cm"]
+    half = changed(unsure, "aircraft.size_m", {"aircraft.size_m": [0.4, None, None]})
+    whole = changed(half, "aircraft.size_m", {"aircraft.size_m": [0.4, 0.2, 0.4]})
+    assert not whole.faults and whole.shot.aircraft is not None
+    assert (whole.shot.aircraft.width_m, whole.shot.aircraft.uncertainty_cm, whole.shot.aircraft.props) == (0.4, 10.0, ())
