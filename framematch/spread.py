@@ -86,7 +86,7 @@ def _client(address: str) -> Iterator[Any]:
     from framematch import __version__
 
     if not address.startswith(("tcp://", "tls://")):
-        raise InputError(f"{address!r} is no scheduler's address", field="scheduler", fix="write it as the scheduler says it, such as tcp://10.0.0.5:8786")
+        raise InputError(f"{address!r} is not a valid address", field="scheduler", fix="write it as the scheduler says it, such as tcp://10.0.0.5:8786")
     try:
         from distributed import Client
     except ImportError:

@@ -95,7 +95,7 @@ def test_more_tasks_than_fit_into_a_round_come_back_in_order(scheduler: str) -> 
 def test_a_wrong_scheduler_is_one_line(tmp_path: Path) -> None:
     with started(tmp_path, workers=0) as idle:
         for address, says in (
-            ("10.0.0.5", "is no scheduler's address"),
+            ("10.0.0.5", "is not a valid address"),
             ("tcp://127.0.0.1:9", "no scheduler answers at tcp://127.0.0.1:9"),
             (idle, "has no workers"),
         ):
