@@ -38,7 +38,7 @@ def lenses(
     gap_heading: GapHeading = None,
     speed: Speed = None,
     tilt: Tilt = None,
-    at: Annotated[str, typer.Option(help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
+    at: Annotated[str, typer.Option("--distance", "--at", help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
     want_fill: Annotated[str, typer.Option(help="Which focal length fills so much of the frame: 40@2 (percent @ metres).", metavar="P@M")] = "",
     want_subject: Annotated[
         str, typer.Option(help="Which focal length gives the first subject so much of the height: 50@5; or where, per lens: 50.", metavar="P[@M]")
@@ -89,7 +89,7 @@ def lenses(
         scale=scale,
         up=up,
         gap={"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading},
-        run={"speed_m_s": speed, "tilt_deg": tilt, "distances_m": numbers(at, "--at") or None},
+        run={"speed_m_s": speed, "tilt_deg": tilt, "distances_m": numbers(at, "--distance") or None},
         named=True,
     )
     candidates = (

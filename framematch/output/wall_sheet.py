@@ -6,7 +6,7 @@ import math
 
 from framematch.cautions import PROPELLERS_AND_PACKS
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.report import metres, millimetres
 from framematch.guide.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_line, paper_mm
 from framematch.output.sheet_parts import fields_of
@@ -101,8 +101,8 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
     page.text(
         MARGIN_MM + 2,
         top + height - 1.8,
-        f"Diagonals {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm; top {lengths['top']:.0f}, bottom {lengths['bottom']:.0f}, "
-        f"left {lengths['left']:.0f}, right {lengths['right']:.0f} mm",
+        f"Diagonals {millimetres(lengths['diagonal down'])} and {millimetres(lengths['diagonal up'])}; "
+        + ", ".join(f"{side} {millimetres(lengths[side])}" for side in ("top", "bottom", "left", "right")),
         size_pt=7,
         room_mm=_WIDE - 4,
     )
@@ -110,16 +110,16 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
 
 
 def _side(value_mm: float, positive: str, negative: str) -> str:
-    return f"{abs(value_mm):.0f} mm {positive if round(value_mm) >= 0 else negative}"
+    return f"{millimetres(abs(value_mm))} {positive if round(value_mm) >= 0 else negative}"
 
 
 def _places(page: Page, pairing: Pairing, marks: tuple[Mark, ...], *, top: float) -> float:
     wide, high = pairing.display.raster_px
     columns = (30.0, 33.0, 33.0, 45.0, 45.0)
-    rows = [("Mark", "right of A, mm", "above A, mm", "across the display, px", f"down, px (of {wide} x {high})")]
+    rows = [("Mark", "right of A", "above A", "across the display, px", f"down, px (of {wide} x {high})")]
     for m in marks:
         seen = (f"{m.display_px[0]:.0f}", f"{m.display_px[1]:.0f}") if m.shown else ("not on the display", "")
-        rows.append((m.name, _whole(m.right_mm), _whole(m.up_mm), *seen))
+        rows.append((m.name, millimetres(m.right_mm), millimetres(m.up_mm), *seen))
     y = top
     for i, row in enumerate(rows):
         at = MARGIN_MM
@@ -129,10 +129,6 @@ def _places(page: Page, pairing: Pairing, marks: tuple[Mark, ...], *, top: float
         y += 4.4
         page.line(MARGIN_MM, y, MARGIN_MM + _WIDE, y, width_mm=0.25 if i == 0 else 0.1, colour=GREY if i == 0 else PALE)
     return y
-
-
-def _whole(value: float) -> str:
-    return "0" if abs(value) < 0.5 else f"{value:.0f}"
 
 
 def _corrections(page: Page, table: tuple[Cause, ...], *, top: float) -> None:

@@ -87,7 +87,7 @@ STYLE = """
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
 .st-key-day-text textarea{font-family:monospace;font-size:.82rem}
 .fm .four{display:flex;flex-wrap:wrap;gap:.1rem 1.3rem;margin:0;padding:0;list-style:none;align-items:baseline}
-.fm .four li{margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
+.fm .four li{white-space:nowrap;margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
 .fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
 .fm figure{margin:0;min-width:min(340px,100%)}
 .fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
@@ -123,7 +123,7 @@ STYLE = """
  .st-key-fm-head [data-testid="stHorizontalBlock"]{gap:.2rem}
  .st-key-fm-buttons{flex-wrap:nowrap !important;gap:.35rem !important;justify-content:flex-start}
  .st-key-fm-buttons button{padding:.2rem .5rem;min-height:2.2rem}
- .fm .four{gap:.1rem .8rem}.fm .four b{font-size:1.15rem}
+ .fm .four{gap:.1rem .55rem}.fm .four li{font-size:.78rem}.fm .four b{font-size:1.02rem;letter-spacing:0}
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
  [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],[class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))

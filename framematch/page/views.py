@@ -87,7 +87,6 @@ class Pilot:
             mime="image/png",
             key="pilot:overlay",
             on_click="ignore",
-            help="A transparent picture of the lines at the goggles' own size (PNG); more kinds are in the Guide area.",
         )
 
     def say(self, report: Report) -> None:
