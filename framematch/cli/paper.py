@@ -10,6 +10,7 @@ import typer
 
 from framematch.cli.figures import write_json
 from framematch.cli.screen import progress, say, screen, table
+from framematch.cli.shot import Scheduler
 from framematch.text import typed
 
 if TYPE_CHECKING:
@@ -109,6 +110,7 @@ def overlay_set(
     wall: Wall = None,
     sets: Annotated[int, typer.Option(help="Sets of lines for each pairing, 1 to 4.", metavar="N")] = 1,
     jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
+    scheduler: Scheduler = None,
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
@@ -130,7 +132,7 @@ def overlay_set(
             if made.problem:
                 bar.console.print(made.problem, style="red")
 
-        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
+        made = make_set(folder, out, options, kit=kit, jobs=jobs, scheduler=scheduler, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
     say(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")

@@ -37,7 +37,6 @@ _LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out
 _BACK_PX = 0.5  # there and back again
 _BY_ROWS = 2  # times that turns are read again for the rows' sake
 _STILL_PX = 0.06  # a corner's move in a repeated frame
-_GAP = 2.5  # times the usual step: a hole in the clip
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -331,13 +330,6 @@ def _check(turns: Turns, file: str) -> None:
             file=file,
             fix="give a sharp, lit piece of the flight, or the camera's own file",
         )
-
-
-def without_gaps(turns: Turns) -> Turns:
-    """The turns that were read over steps of about the usual length: a turn over a long hole may have gone any way."""
-    keep = turns.read & (turns.end_s - turns.start_s < _GAP * turns.step_s * (1 + 1e-6)) if len(turns.start_s) else turns.read
-    fields = ("start_s", "end_s", "turn_rad", "sigma_rad", "row", "details", "parallax_rad")
-    return replace(turns, **{name: getattr(turns, name)[keep] for name in fields})
 
 
 def typical_rate_deg_s(turns: Turns) -> float:

@@ -182,15 +182,16 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
     width, step = _columns(c, page)
     height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
-    label = len(names) * line_mm(page.text_pt * 1.25) + 3 * line_mm(page.text_pt)
+    facts = (f"{row.angles.horizontal:.0f}° x {row.angles.vertical:.0f}°", "full-frame equivalent", equivalent_words(row.equivalent_135_mm))
+    lines = [line for fact in facts for line in wrapped(fact, _LABEL_MM - 2, max(page.text_pt * 0.9, SMALLEST_PT))]
+    label = len(names) * line_mm(page.text_pt * 1.25) + len(lines) * line_mm(page.text_pt)
 
     def draw(p: Page, y: float) -> None:
         down = y
         for name in names:
             p.text(p.margin_mm, down, name, pt=p.text_pt * 1.25, weight="bold", color=colour)
             down += line_mm(p.text_pt * 1.25)
-        facts = (f"{row.angles.horizontal:.0f}° x {row.angles.vertical:.0f}°", "full-frame", f"equivalent {equivalent_words(row.equivalent_135_mm)}")
-        for line in facts:
+        for line in lines:
             p.text(p.margin_mm, down + 0.4, line, pt=p.text_pt * 0.9, color=SOFT)
             down += line_mm(p.text_pt * 0.95)
         for i, d in enumerate(c.shot.run.distances_m):

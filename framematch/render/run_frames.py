@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 import pickle
@@ -9,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ from framematch.shot.contact import Nearest
 from framematch.shot.flown import Flown
 from framematch.shot.lean import attitude_deg
 from framematch.shot.way import Way
+from framematch.spread import spread
 from framematch.text.typeface import pillow_font
 
 Bytes = NDArray[np.uint8]
@@ -132,40 +133,44 @@ class _Film:
     gap_share: float | None
 
 
-def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1) -> Iterator[Bytes]:
+def run_frames(
+    scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1, scheduler: str | None = None
+) -> Iterator[Bytes]:
     """Each frame (H, W, 3) uint8 in turn.
 
     Args:
         touches: where and when the aircraft first touches something; marked in the frames.
         workers: processes that draw at once; short films are drawn by one.
+        scheduler: address of a Dask scheduler whose workers draw in place of this machine's processes.
     """
     times = frame_times(way, filming.frames_per_s)
     guide = _guide(pairing, layout(pairing, filming).wide_px, filming.sets)
     film = _Film(scene=scene, pairing=pairing, way=way, filming=filming, touches=touches, guide=guide, gap_share=gap_share(scene, way))
-    if workers < 2 or len(times) < FEWEST_SHARED:
+    if scheduler is None and (workers < 2 or len(times) < FEWEST_SHARED):
         yield from _frames(film, times)
         return
-    from joblib import Parallel, delayed
-
     size = min(max(math.ceil(len(times) / (4 * workers)), 6), MOST_AT_ONCE)
-    parts = [times[i : i + size] for i in range(0, len(times), size)]
     packed = pickle.dumps(film)
+    key = hashlib.sha256(packed).hexdigest()
+    handed = np.frombuffer(packed, dtype=np.uint8)  # an array goes over once, not with every part
+    parts = [(key, handed, times[i : i + size]) for i in range(0, len(times), size)]
     # Each process draws on one core: a renderer that spreads over all of them would get in the others' way.
     with _one_core_each():
-        drawn = Parallel(n_jobs=workers, return_as="generator", pre_dispatch=workers + 1)(delayed(_part)(packed, part) for part in parts)
-        for part in drawn:
+        for part in spread(_part, parts, jobs=workers, scheduler=scheduler, ahead=workers + 1):
             yield from part
 
 
-def _part(packed: bytes, times: list[Fraction]) -> list[Bytes]:
-    return list(_frames(_unpacked(packed), times))
+def _part(key: str, packed: Bytes, times: list[Fraction]) -> list[Bytes]:
+    film = _unpacked.get(key)
+    if film is None:
+        # One film for all its parts in a process: what is kept of a scene on the graphics side goes by the scene's identity.
+        film = pickle.loads(packed.tobytes())
+        _unpacked.clear()
+        _unpacked[key] = film
+    return list(_frames(film, times))
 
 
-@lru_cache(maxsize=1)
-def _unpacked(packed: bytes) -> _Film:
-    """One film for all its parts in a process: what is kept of a scene on the graphics side goes by the scene's identity."""
-    film: _Film = pickle.loads(packed)
-    return film
+_unpacked: dict[str, _Film] = {}
 
 
 @contextmanager
