@@ -1,4 +1,4 @@
-"""The README's pictures of the page, on a laptop in the light theme and on a phone in the dark one, and of both views.
+"""The README's pictures of the page, on a laptop in the light theme and on a phone in the dark one, of both views, and of a printed sheet.
 
 Run from the repository: python assets/make_screenshots.py
 """
@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import io
 import shutil
+import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from PIL import Image
@@ -17,7 +19,8 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parent / "tests" / "helpers")]
 
 from browser import STILL, browser, opened, served  # noqa: E402
 
-from framematch import read_pairing  # noqa: E402
+from framematch import guide_report, read_pairing  # noqa: E402
+from framematch.output.sheet import write_sheets  # noqa: E402
 from framematch.render.sheet import look, sheet  # noqa: E402
 from framematch.scene.open import scene_of  # noqa: E402
 from framematch.shot.shot import Shot  # noqa: E402
@@ -40,12 +43,23 @@ def view() -> Image.Image:
     return picture.resize((1500, round(picture.height * 1500 / picture.width)), Image.Resampling.LANCZOS)
 
 
+def printed() -> Image.Image:
+    """The guide sheet of the example, as poppler draws it."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "sheet.pdf"
+        write_sheets(file, [guide_report(read_pairing(HERE / "examples" / "glasshouse.toml"))])
+        subprocess.run(["pdftoppm", "-r", "110", "-f", "1", "-l", "1", "-png", "-singlefile", str(file), str(file.with_suffix(""))], check=True)
+        with Image.open(file.with_suffix(".png")) as picture:
+            return picture.convert("RGB")
+
+
 def main() -> None:
     chromium = shutil.which("chromium")
     if chromium is None:
         sys.exit("needs chromium")
     small(view()).save(HERE / "view.png", optimize=True)
-    with served() as url, browser(chromium) as where:
+    small(printed()).save(HERE / "sheet.png", optimize=True)
+    with served() as url, browser(chromium, webgl=True) as where:
         for name, size, scheme in (("page-laptop", (1440, 900), "light"), ("page-phone", (390, 844), "dark")):
             page = opened(where, url, scheme=scheme, size=size)
             page.evaluate(STILL, 1500)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.lens import Lens
@@ -21,6 +21,7 @@ from framematch.guide.outline import outline
 from framematch.output.drawing import Drawing, Line
 from framematch.output.guide_drawing import EVER, RECTANGLE
 from framematch.output.raster import drawing_picture
+from framematch.text.typeface import pillow_font
 
 # The figures that scikit-image publishes with the pair; principal points count from the first pixel's centre.
 FOCAL_PX, CX_PX, CY_PX, BETWEEN_CENTRES_PX, BASELINE_MM = 994.978, 311.193, 254.877, 31.086, 193.001
@@ -72,7 +73,7 @@ def main() -> None:
     guide = Drawing(size=(741, 500), shapes=[*lines(wall, EVER, (9, 6)), *lines(wheel, RECTANGLE, None)])
     frame = Drawing(size=(741, 500), shapes=[Line(points=WHEEL_IN_RIGHT.border([0, 1, 2, 3]), colour=RECTANGLE, width=2.4, edge=1.2, closed=True)])
     sheet = Image.new("RGB", (2 * 476 + 20, 440 + 44), "#f4f4f1")
-    font = ImageFont.load_default(17)
+    font = pillow_font(17)
     text = ImageDraw.Draw(sheet)
     for x, picture, drawing, detail, words in (
         (0, left, guide, LEFT_DETAIL, f"monitoring picture: guide for {wheel:.2f} m, dashed for {wall:.2f} m"),

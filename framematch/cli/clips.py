@@ -5,12 +5,16 @@ from __future__ import annotations
 import json as json_
 import sys
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import heading, progress, screen, table
+from framematch.cli.screen import heading, progress, screen, table, warning
 from framematch.cli.shot import Kit
+
+if TYPE_CHECKING:
+    from framematch.clips.shake import Shake
+    from framematch.clips.together import Together
 
 
 def register(app: typer.Typer) -> None:
@@ -64,3 +68,86 @@ def shake(
         console.print(line)
     if out is not None:
         console.print(f"Wrote {out}", style="dim")
+
+
+def is_clip(name: str) -> bool:
+    """Whether a name given for stills is a whole clip: a video without a time behind an @."""
+    from framematch.measure.stills import VIDEOS
+
+    return Path(name).suffix.lower() in VIDEOS
+
+
+def check_two_clips(
+    file: Path,
+    names: tuple[str, str],
+    *,
+    distance: list[str] | None,
+    out: Path,
+    film: Path | None,
+    write: Path | None,
+    take: str | None,
+    kit: Path | None,
+) -> None:
+    """The check from two whole clips of one flight; writes check.json, check.csv and check.pdf."""
+    from framematch.clips.shake_report import shake_sentences
+    from framematch.clips.take import clip_values, parse_clip_names
+    from framematch.clips.together import check_clips
+    from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
+    from framematch.errors import InputError
+    from framematch.files.pairing import read_pairing
+    from framematch.guide.report import metres
+    from framematch.measure.into_file import changed_pairing
+    from framematch.output.clips_sheet import write_clips_sheet
+    from framematch.output.sheet_page import check_sheet_name
+    from framematch.render.video import check_video_name
+    from framematch.text.whole import ensure_folder, write_text
+
+    if distance:
+        raise InputError("goes with stills", field="--distance", fix="give a frame of each clip at one moment for it, such as clip.mp4@12.5")
+    chosen = parse_clip_names(take or "aim,tolerance")
+    check_sheet_name(out / "check.pdf")
+    rig = read_pairing(file, kit=kit)
+    ensure_folder(out)
+    if film is not None:
+        check_video_name(film, 30)
+    with progress() as bar:
+        task = bar.add_task("Reading", total=None)
+
+        def told(what: str, done: int, expected: int) -> None:
+            bar.update(task, description=what, completed=done, total=expected or None)
+
+        found = check_clips(rig, Path(names[0]), Path(names[1]), told=told)
+        shake, why = _shake(found)
+        if film is not None:
+            from framematch.render.clips_film import write_clips_film
+
+            write_clips_film(film, found, (Path(names[0]), Path(names[1])), told=told)
+    said = [why] if shake is None else shake_sentences(shake)
+    write_text(out / "check.json", json_.dumps(clip_json(found, shake), indent=1, allow_nan=False) + "\n")
+    write_text(out / "check.csv", clip_csv(found))
+    write_clips_sheet(out / "check.pdf", found, said=said)
+    console = screen()
+    heading(console, rig.title, f"   {found.recording.name} and {found.monitoring.name}")
+    shown = table("The guide as flown", "recorded clip, s", "distance", "off, % of the frame", "± (95 %)", words=0)
+    for m in found.moments:
+        shown.add_row(f"{m.instant.recording_s:.2f}", metres(m.distance_m), f"{m.off_percent:.2f}", f"{m.off_95_percent:.2f}")
+    console.print(shown)
+    for line in (*clip_sentences(found), *said):
+        console.print(line)
+    for line in found.checked.warnings:
+        warning(console, line)
+    console.print(f"Wrote check.json, check.csv and check.pdf to {out}/" + (f", and {film}" if film else ""), style="dim")
+    if write is not None:
+        write_text(write, changed_pairing(file, clip_values(found, shake, chosen), kit=kit))
+        console.print(f"Wrote {', '.join(chosen)} to {write}.")
+
+
+def _shake(found: Together) -> tuple[Shake | None, str]:
+    """What the recorded clip asks of the stabiliser, or why it does not tell."""
+    from framematch.clips.shake import shake_of
+    from framematch.errors import InputError
+
+    try:
+        return shake_of(found.recording, found.rig), ""
+    except InputError as error:
+        return None, f"Stabiliser: {error}"

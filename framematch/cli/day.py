@@ -24,6 +24,7 @@ def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
     sets: Sets = 1,
+    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
     units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
     kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
@@ -35,7 +36,7 @@ def day(
     from framematch.output.day_card import write_card
 
     plan = plan_day(read_day(file, kit=kit).shown_in(units), sets=sets)
-    written = write_card(plan, out)
+    written = write_card(plan, out, paper=paper)
     write_json(json, lambda: plan_json(plan))
     print_day(plan, stderr=json == "-")
     say(f"Wrote {' and '.join(str(path) for path in written)}", stderr=json == "-")
@@ -45,15 +46,19 @@ def print_day(plan: object, *, stderr: bool = False) -> None:
     """The card's words on the screen, what can't be done first."""
     from framematch.cautions import DAY
     from framematch.day import DayPlan
-    from framematch.output.day_text import ADVICE, sections
+    from framematch.output.day_text import first_lines, sections
 
     assert isinstance(plan, DayPlan)
     console = screen(stderr=stderr)
-    heading(console, plan.day.title, f"  {ADVICE}")
-    for line in plan.impossible:
-        alarm(console, "CAN'T BE FLOWN:", line)
-    for line in plan.warnings:
-        warning(console, line)
+    heading(console, plan.day.title)
+    for about, lines in first_lines(plan):
+        console.print()
+        heading(console, about)
+        for line in lines:
+            alarm(console, "CAN'T BE FLOWN:", line) if lines is plan.impossible else warning(console, line)
+    console.print()
+    for line in DAY:
+        console.print(f"- {line}")
     for section in sections(plan):
         console.print()
         heading(console, section.heading)
@@ -62,14 +67,6 @@ def print_day(plan: object, *, stderr: bool = False) -> None:
             console.print(f"  {label:<{wide}}  {text}")
         for note in section.notes:
             console.print(f"  {note}", style="dim")
-    if plan.unknown:
-        console.print()
-        heading(console, "Not worked out, or assumed")
-        for line in plan.unknown:
-            console.print(f"  {line}")
-    console.print()
-    for line in DAY:
-        console.print(f"- {line}", style="dim")
 
 
 def init_day(

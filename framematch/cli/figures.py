@@ -32,13 +32,13 @@ def _number(text: str, option: str, fix: str) -> float:
     except ValueError:
         value = math.nan
     if not 0 < value < math.inf:
-        raise InputError(f"{text.strip()!r} is no number above 0", field=option, fix=fix)
+        raise InputError(f"{text.strip()!r} is not a number above 0", field=option, fix=fix)
     if not 1e-3 <= value <= MOST:
         raise InputError(f"{text.strip()!r} is out of range", field=option, fix=f"give 0.001 to {MOST}")
     return value
 
 
-def write_json(target: str | None, figures: Callable[[], object]) -> None:
+def write_json(target: str | None, figures: Callable[[], object], *, decimals: int = 6) -> None:
     """Write figures as JSON to a file, or to standard output for ``-``; nothing for None.
 
     Infinite ones become ``"inf"``, those that are not known null.
@@ -52,7 +52,7 @@ def write_json(target: str | None, figures: Callable[[], object]) -> None:
     from framematch.guide.report import plain
     from framematch.text.whole import write_text
 
-    text = json.dumps(plain(figures()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(plain(figures(), decimals=decimals), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     if target == "-":
         sys.stdout.write(text)
     else:

@@ -38,7 +38,7 @@ def lenses(
     gap_heading: GapHeading = None,
     speed: Speed = None,
     tilt: Tilt = None,
-    at: Annotated[str, typer.Option(help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
+    at: Annotated[str, typer.Option("--distance", "--at", help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
     want_fill: Annotated[str, typer.Option(help="Which focal length fills so much of the frame: 40@2 (percent @ metres).", metavar="P@M")] = "",
     want_subject: Annotated[
         str, typer.Option(help="Which focal length gives the first subject so much of the height: 50@5; or where, per lens: 50.", metavar="P[@M]")
@@ -57,6 +57,7 @@ def lenses(
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
     starter: Annotated[Optional[Path], typer.Option(help="Write a commented file of the gap's tables to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
+    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
     kit: Kit = None,
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
@@ -88,7 +89,7 @@ def lenses(
         scale=scale,
         up=up,
         gap={"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading},
-        run={"speed_m_s": speed, "tilt_deg": tilt, "distances_m": numbers(at, "--at") or None},
+        run={"speed_m_s": speed, "tilt_deg": tilt, "distances_m": numbers(at, "--distance") or None},
         named=True,
     )
     candidates = (
@@ -106,7 +107,7 @@ def lenses(
     if out is not None:
         from framematch.output.lens_sheet import write_sheet
 
-        write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(drawn=drawn))
+        write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(drawn=drawn), paper=paper)
     text = {"json": lambda: _dumps({**comparison_json(found), "answers": asked}), "csv": lambda: comparison_csv(found)}
     for kind, target in (("json", json), ("csv", csv)):
         if target == "-":

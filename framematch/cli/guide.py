@@ -72,7 +72,7 @@ def guide(
     out: Annotated[Path, typer.Option(help="Folder for overlay.png, overlay.svg and guide.json.", metavar="DIR")] = Path("."),
     near: Annotated[Optional[float], typer.Option(help="Nearest distance to serve, metres.", metavar="M")] = None,  # noqa: UP045
     far: Annotated[Optional[float], typer.Option(help="Farthest distance, metres or inf.", metavar="M")] = None,  # noqa: UP045
-    at: Annotated[Optional[float], typer.Option(help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
+    at: Annotated[Optional[float], typer.Option("--distance", "--at", help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
     json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
     draw: Annotated[
         str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
@@ -91,7 +91,7 @@ def guide(
     from framematch.text.whole import ensure_folder, write_text
 
     if at is not None and (near is not None or far is not None):
-        raise InputError("goes without --near and --far", field="--at", fix="give one distance or a range")
+        raise InputError("goes without --near and --far", field="--distance", fix="give one distance or a range")
     pairing = read_pairing(file, kit=kit)
     if (near, far, at) != (None, None, None):
         pairing = pairing.with_range(near_m=at if at is not None else near, far_m=at if at is not None else far)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 from typer.core import TyperCommand
 
+from framematch.cli.figures import write_json
 from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
@@ -33,13 +34,17 @@ ChartName = Annotated[
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+Json = Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")]  # noqa: UP045
 Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
 _MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
 _DISTANCE = (
     "Metres to what is in the middle of the frame, or to a place x,y in the recorded still: 60@310,204; 2:60@310,204 in the second moment; "
     "inf for the horizon. Of something far, paced out is enough. With --marks: to the wall."
 )
-_TAKE = "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance."
+_TAKE = (
+    "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance; all but the offset if left out. "
+    "From two clips: some of aim, tolerance, wander, keep; aim and tolerance if left out."
+)
 _STILLS = "PNG, JPEG or TIFF files, folders, 'patterns*', or video frames such as clip.mp4@12.5."
 
 
@@ -90,6 +95,7 @@ def lens(
     pairing: Annotated[Optional[Path], typer.Option(help="Pairing file that the camera belongs to.", metavar="PAIRING")] = None,  # noqa: UP045
     camera: Annotated[str, typer.Option(help="Which of its cameras: recording or monitoring.", metavar="WHICH")] = "recording",
     write: Write = False,
+    json: Json = None,
     kit: Kit = None,
 ) -> None:
     """Measure a camera's lens from stills of a chart; writes camera.toml and pictures of what was found."""
@@ -98,22 +104,24 @@ def lens(
     from framematch.measure.into_file import camera_file, changed_pairing, lens_changes
     from framematch.measure.job import measure_lens
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
+    from framematch.measure.report import lens_json
     from framematch.text.whole import ensure_folder, write_text
 
     if camera not in ("recording", "monitoring"):
-        raise InputError(f"{camera!r} is no camera", field="--camera", fix="use recording or monitoring")
+        raise InputError(f"{camera!r} is not a camera", field="--camera", fix="use recording or monitoring")
     if write and pairing is None:
         raise InputError("needs a pairing file to write to", field="--write", fix="add --pairing FILE")
     before = read_pairing(pairing, kit=kit) if pairing else None
     known = getattr(before, camera) if before else None
     board = _chart(chart, bar_mm)
     ensure_folder(out)
-    console = screen()
+    console = screen(stderr=json == "-")
     looked = _look(console, stills, board)
     fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Residuals of {fit.model.label}"), out / "residuals.png")
     write_text(out / "camera.toml", camera_file(fit, note=f"Measured from the chart {board.name}"))
+    write_json(json, lambda: lens_json(fit), decimals=12)  # a coefficient may be small
     _print_lens(console, fit)
     if sensor_width_mm is None and known is None:
         console.print("Width of the area read out not given: the focal length is as on one 36 mm wide. Angles do not depend on it.", style="dim")
@@ -132,6 +140,7 @@ def mount(
     lenses: Annotated[str, typer.Option(help="measure: solve both lenses from these stills too; keep: take the pairing file's.")] = "measure",
     bar_mm: BarMm = None,
     write: Write = False,
+    json: Json = None,
     kit: Kit = None,
 ) -> None:
     """Measure where the monitoring camera sits and points from same-moment pairs of stills of a chart."""
@@ -141,16 +150,17 @@ def mount(
     from framematch.measure.job import measure_mount
     from framematch.measure.mount import compare_offset
     from framematch.measure.pictures import detections_picture, residual_picture, save_picture
+    from framematch.measure.report import mount_json
     from framematch.text.whole import ensure_folder, write_text
 
     if lenses not in ("measure", "keep"):
-        raise InputError(f"{lenses!r} is no choice", field="--lenses", fix="use measure or keep")
+        raise InputError(f"{lenses!r} is not a choice", field="--lenses", fix="use measure or keep")
     if pairing is None and (write or lenses == "keep"):
         raise InputError("needs a pairing file", field="--write" if write else "--lenses", fix="name the pairing file first")
     before = read_pairing(pairing, kit=kit) if pairing else None
     board = _chart(chart, bar_mm)
     ensure_folder(out)
-    console = screen()
+    console = screen(stderr=json == "-")
     sides = [_look(console, names, board) for names in (recording, monitoring)]
     measured = measure_mount(sides[0], sides[1], board, before=before, lenses=lenses)
     fit = measured.fit
@@ -161,6 +171,7 @@ def mount(
         save_picture(
             residual_picture(fit.corners.pixels[mine], fit.residual_px[mine], fit.cameras[index].raster_px, title=title), out / f"{name}-residuals.png"
         )
+    write_json(json, lambda: mount_json(fit, measured.lenses), decimals=12)
     if measured.lenses is not None:
         for name, each in zip(("Recording", "Monitoring"), measured.lenses, strict=True):
             heading(console, f"{name} camera")
@@ -179,19 +190,24 @@ def mount(
 def check(
     pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
     recording: Annotated[
-        list[str] | None, typer.Option(help="The recording camera's still, of any scene with detail; several for several moments.", metavar="STILL...")
+        list[str] | None,
+        typer.Option(help="The recording camera's still of any scene, several for several moments, or its whole clip.", metavar="STILL..."),
     ] = None,
     monitoring: Annotated[
-        list[str] | None, typer.Option(help="The monitoring camera's still of the same moment, or of each in the same order.", metavar="STILL...")
+        list[str] | None,
+        typer.Option(help="The monitoring camera's, of the same moments in the same order, or its whole clip.", metavar="STILL..."),
     ] = None,
     distance: Annotated[Optional[list[str]], typer.Option(help=_DISTANCE, metavar="M[@X,Y]...")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help=_MARKS, metavar="X,Y;...")] = None,  # noqa: UP045
     out: Out = Path("."),
     write: Annotated[Optional[Path], typer.Option("--write", help="Write the corrected pairing to this file.", metavar="FILE")] = None,  # noqa: UP045
-    take: Annotated[str, typer.Option(help=_TAKE)] = "aim,focal,lens,tolerance",
+    take: Annotated[Optional[str], typer.Option(help=_TAKE)] = None,  # noqa: UP045
+    film: Annotated[Optional[Path], typer.Option(help="From two clips: film of both side by side to write (.mp4 or .gif).", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
     kit: Kit = None,
 ) -> None:
-    """Check a guide from stills of any scene, one pair or several, and find the aim that corrects it."""
+    """Check a guide from stills of any scene, one pair or several, or from two whole clips of one flight, and find the aim that corrects it."""
+    from framematch.cli.clips import check_two_clips, is_clip
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.measure.check import check_moments
@@ -199,18 +215,27 @@ def check(
     from framematch.measure.known import parse_typed
     from framematch.measure.laid_in import before_after_picture
     from framematch.measure.pictures import save_picture
+    from framematch.measure.report import check_json, marks_json
     from framematch.measure.stills import named_stills, read_still
-    from framematch.measure.take import parse_names, taken
+    from framematch.measure.take import USUAL, parse_names, taken
     from framematch.text.whole import ensure_folder, write_text
 
+    if recording and monitoring and len(recording) == len(monitoring) == 1 and is_clip(recording[0]) and is_clip(monitoring[0]):
+        if json is not None:
+            raise InputError("goes with stills, not with whole clips", field="--json", fix="leave it out, or give frames such as clip.mp4@12.5")
+        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, kit=kit)
+        return
+    if film is not None:
+        raise InputError("needs two whole clips", field="--film", fix="give a video of each camera, without a time behind an @")
     before = read_pairing(pairing, kit=kit)
-    names = parse_names(take)
+    names = parse_names(take or ",".join(USUAL))
     if not monitoring or not (recording or marks is not None):
         raise InputError("needs stills", field="--monitoring", fix="give --recording and --monitoring, or --monitoring with --marks and --distance")
-    console = screen()
+    console = screen(stderr=json == "-")
     sides = [named_stills(each or ()) for each in (recording, monitoring)]
     if not recording:
-        found = _check_marks(console, before, sides[1][0], marks or "", distance)
+        found, wall_m = _check_marks(console, before, sides[1][0], marks or "", distance)
+        write_json(json, lambda: marks_json(found, wall_m))
         if write is not None:
             write_text(write, changed_pairing(pairing, aim_values(found.mount), kit=kit))
             console.print(f"Wrote the corrected aim to {write}.")
@@ -223,6 +248,7 @@ def check(
     pairs = [(read_still(a, colour=True), read_still(b, colour=True)) for a, b in zip(*sides, strict=True)]
     checked = check_moments(before, pairs, typed=typed)
     save_picture(before_after_picture(checked, *pairs[0]), out / "check.png")
+    write_json(json, lambda: check_json(checked))
     _print_check(console, checked)
     console.print(f"Wrote check.png to {out}/", style="dim")
     if write is not None:
@@ -233,7 +259,7 @@ def check(
             warning(console, f"without the rest that the stills show, its guide is off by up to {change.left_percent:.1f} % of the frame more")
 
 
-def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> FromMarks:
+def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> tuple[FromMarks, float]:
     from framematch.errors import InputError
     from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
@@ -255,7 +281,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
         console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
         warning(console, line)
-    return found
+    return found, wall_m
 
 
 def _print_check(console: Console, checked: Checked) -> None:

@@ -10,6 +10,7 @@ import typer
 
 from framematch.cli.figures import write_json
 from framematch.cli.screen import progress, say, screen, table
+from framematch.cli.shot import Scheduler
 from framematch.text import typed
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and m
 Paper = Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")]
 DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
 Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
+Units = Annotated[str, typer.Option(help="Distances in metric or imperial units.", metavar="UNITS")]
 Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
 
 
@@ -43,16 +45,18 @@ def sheet(
     display_mm: DisplayMm = None,
     wall: Wall = None,
     sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4; a page says when to change.", metavar="N")] = 1,
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Print sheets: a page per pairing and frame, true-scale and wall-mark pages where asked for."""
     from framematch.files.pairing import read_pairing
-    from framematch.guide.report import guide_report
+    from framematch.guide.report import guide_report, shown_in
     from framematch.output.sheet import write_sheets
 
     size = typed.size(display_mm, "--display-mm", "152x86") if display_mm else None
-    reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
-    pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
+    with shown_in(units):
+        reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
+        pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
 
@@ -106,6 +110,7 @@ def overlay_set(
     wall: Wall = None,
     sets: Annotated[int, typer.Option(help="Sets of lines for each pairing, 1 to 4.", metavar="N")] = 1,
     jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
+    scheduler: Scheduler = None,
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
@@ -127,7 +132,7 @@ def overlay_set(
             if made.problem:
                 bar.console.print(made.problem, style="red")
 
-        made = make_set(folder, out, options, kit=kit, jobs=jobs, progress=advance)
+        made = make_set(folder, out, options, kit=kit, jobs=jobs, scheduler=scheduler, progress=advance)
     bad = sum(bool(each.problem) for each in made)
     kept = sum(each.kept for each in made)
     say(f"{len(made) - bad - kept} made, {kept} kept as they were, {bad} with a problem: {out}/sheets.pdf, index.csv, index.json")
@@ -138,7 +143,7 @@ def overlay_set(
 
 def wall(
     file: PairingPath,
-    at: Annotated[float, typer.Option(help="Distance of the wall from the recording lens, metres.", metavar="M")] = 2.0,
+    at: Annotated[float, typer.Option("--distance", "--at", help="Distance of the wall from the recording lens's entrance pupil, metres.", metavar="M")] = 2.0,
     seen: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
@@ -193,6 +198,7 @@ def fdl(
     """The recorded frames as an ASC FDL 2.0 file, or a look at those that such a file gives."""
     from framematch.files.fdl import fitting, framed, framed_all, intent_aspect, read_framings, write_fdl
     from framematch.files.pairing import read_pairing
+    from framematch.geometry.pairing import ratio_words
 
     pairing = read_pairing(file, kit=kit)
     if frame is not None:
@@ -201,7 +207,8 @@ def fdl(
         pairing = framed_all(pairing, found, name=str(frame)) if len(found) > 1 else framed(pairing, found[0], name=str(frame))
     for i, each in enumerate(pairing.frames):
         f, (wide, high), named = each.area, intent_aspect(pairing.alone(i)), f" {each.name}" if pairing.others else ""
-        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {wide}:{high}; stabiliser keeps {each.keep_percent:g} %.")
+        shape = f"{wide}:{high}" if wide < 30 else ratio_words(wide / high)
+        say(f"Frame{named} {f.width:.1f} x {f.height:.1f} px at {f.left:.1f}, {f.top:.1f}; {shape}; stabiliser keeps {each.keep_percent:g} %.")
     if out is not None:
         write_fdl(out, pairing)
         say(f"Wrote {out}")

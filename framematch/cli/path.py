@@ -45,6 +45,7 @@ def path(
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the guide's error (faster).")] = False,
     no_room: Annotated[bool, typer.Option("--no-room", help="Leave out the room to the place's surfaces (faster).")] = False,
     starter: Annotated[Optional[Path], typer.Option(help="Write a commented flight to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
+    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
     kit: Kit = None,
 ) -> None:
     """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
@@ -84,7 +85,7 @@ def path(
     if out is not None:
         from framematch.output.path_sheet import write_path_sheet
 
-        write_path_sheet(out, found, asked=answers)
+        write_path_sheet(out, found, asked=answers, paper=paper)
     text = {"json": lambda: _dumps({**along_json(found), "answers": answers}), "csv": lambda: along_csv(found)}
     for kind, target in (("json", json), ("csv", csv)):
         if target == "-":

@@ -20,7 +20,10 @@ def predict(
     file: PairingPath,
     source: Annotated[Path, typer.Argument(help="Recording of the goggles' picture, or a still of it.", metavar="CLIP")],
     out: Annotated[Path, typer.Option(help="What to write: .mp4, .mov or .mkv; .png or .jpg from a still.", metavar="FILE")],
-    at: Annotated[Optional[float], typer.Option(help="Distance to what is filmed, metres or inf; the guide's set distance if left out.", metavar="M")] = None,  # noqa: UP045
+    at: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option("--distance", "--at", help="Distance to what is filmed, metres or inf; the guide's set distance if left out.", metavar="M"),
+    ] = None,
     frame: Annotated[Optional[str], typer.Option(help="Which of several frames, by name.", metavar="NAME")] = None,  # noqa: UP045
     both: Annotated[bool, typer.Option("--both", help="Put the wide picture with the guide on it beside the frame.")] = False,
     height: Annotated[int, typer.Option(help="Height of the picture in pixels.", metavar="PX")] = 720,

@@ -38,6 +38,10 @@ Tilt = Annotated[Optional[float], typer.Option(help="Of the recording camera abo
 Speed = Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")]  # noqa: UP045
 Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
 Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
+Scheduler = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(help="Address of a running Dask scheduler whose workers do it, such as tcp://10.0.0.5:8786.", metavar="ADDRESS"),
+]
 
 
 def shot_asked(

@@ -20,6 +20,7 @@ from framematch.cli.shot import (
     Renderer,
     Scale,
     SceneName,
+    Scheduler,
     Shape,
     ShotFile,
     Sill,
@@ -120,6 +121,7 @@ def run(
     renderer: Renderer = "auto",
     cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
     workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
+    scheduler: Scheduler = None,
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
     ),
@@ -127,6 +129,7 @@ def run(
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
     from framematch.compare.cut import cut_of
+    from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
     from framematch.render.cut_frames import cut_frames, frame_count
@@ -145,6 +148,8 @@ def run(
         say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer, sets=sets)
+    if cut and scheduler is not None:
+        raise InputError("a hidden cut is drawn here", field="--scheduler", fix="leave it out with --cut")
     hidden = cut_of(asked, pairing, way) if cut else None
     count = len(frame_times(way, fps)) if hidden is None else frame_count(hidden, fps)
     check_video_name(out, fps, count)
@@ -152,7 +157,7 @@ def run(
         with progress() as bar:
             task = bar.add_task("Rendering", total=count)
             if hidden is None:
-                frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1)
+                frames = run_frames(place, pairing, way, filming, touches=touches, workers=workers or os.cpu_count() or 1, scheduler=scheduler)
             else:
                 frames = cut_frames(place, pairing, hidden, filming, run_shutter_s=asked.run.shutter_s)
             write_video(out, frames, frames_per_s=fps, progress=lambda n: bar.update(task, completed=n))

@@ -22,7 +22,7 @@ Mask = NDArray[np.bool_]
 FEWEST = 18  # details that a turn is read from
 SPREAD = 1.0  # of each detail's inverse distance about the mean, as a share of it
 _PAIRS = 60
-_CAUCHY, _ROUNDS, _BLIND = 2.4, 9, 4
+_CAUCHY, _ROUNDS, _BLIND, _CLOSE = 2.4, 9, 4, 0.02
 _MOST_NOISE = 8.0  # times what is expected: details that scatter more show nothing
 
 
@@ -59,6 +59,7 @@ def turn_of(
     """
     if len(before) < FEWEST:
         return None
+    blind = _BLIND if start is None else 2
     more = np.zeros(3) if extra is None else extra
     basis = _tangents(before)
     moves = basis if along is None else basis @ (np.asarray(along) / np.linalg.norm(along))[:, None]
@@ -87,9 +88,9 @@ def turn_of(
         if turns == 0:
             whole = _size(rest)  # of a turn alone
         scale = max(_size_across(rest, moves @ parallax), noise_rad / 4)
-        if turns > _BLIND and np.abs(step[:3]).max() < 1e-3 * noise_rad:
+        if turns > blind and np.abs(step[:3]).max() < _CLOSE * noise_rad:
             break
-        noise = noise_rad if turns < _BLIND else max(scale, noise_rad)  # across the move it is known once the move is
+        noise = noise_rad if turns < blind else max(scale, noise_rad)  # across the move it is known once the move is
         loose = 2.0 * math.sqrt(max(whole**2 - (1.15 * noise) ** 2, 0.0))
     agreed: Mask = weight > 0.35
     if agreed.sum() < FEWEST or agreed.mean() < 0.4 or scale > _MOST_NOISE * noise_rad:

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.clips.turns import Turns, typical_rate_deg_s
-from framematch.errors import InputError
 from framematch.measure.check import NotSuitable
 from framematch.measure.figure import NORMAL_95
 
@@ -349,14 +348,3 @@ class _Solve:
                 file=self.monitoring.name,
                 fix="cut the clips there and give the pieces",
             )
-
-
-def check_same_flight(recording_s: float, monitoring_s: float) -> None:
-    """Refuse clips of seconds before anything is read.
-
-    Raises:
-        InputError: one is too short.
-    """
-    for name, length in (("--recording", recording_s), ("--monitoring", monitoring_s)):
-        if length < LEAST_OVERLAP_S:
-            raise InputError(f"the clip lasts {length:.1f} s", field=name, fix=f"give clips of {LEAST_OVERLAP_S:g} seconds or more")

@@ -17,15 +17,16 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.measure.stills import CONTAINERS, Still, check_size
 
+STILL_PX = 2816  # width of frames that are checked as stills: forty of each camera have to stay in memory
 WORKING_PX = 640  # width that frames are brought to: finer ones tell the turn hardly better and take longer
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shown:
-    """A frame: seconds from the clip's first one, and (height, width) grey."""
+    """A frame: seconds from the clip's first one, and (height, width) grey or (height, width, 3) RGB."""
 
     time_s: float
-    grey: NDArray[np.uint8]
+    pixels: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +53,7 @@ def clip_facts(path: Path) -> ClipFacts:
         return ClipFacts(size_px=size, frames_per_s=float(stream.average_rate or 0), frames=int(stream.frames or 0))
 
 
-def frames_of(path: Path, *, width_px: int = WORKING_PX) -> Iterator[Shown]:
+def frames_of(path: Path, *, width_px: int = WORKING_PX, colour: bool = False) -> Iterator[Shown]:
     """Every frame of a clip in the order in which it is shown, at most ``width_px`` wide.
 
     A frame that is shown at no time of its own is left out; a clip that breaks off ends there.
@@ -83,8 +84,8 @@ def frames_of(path: Path, *, width_px: int = WORKING_PX) -> Iterator[Shown]:
             upright = size if turns % 2 == 0 else size[::-1]
             scale = min(1.0, width_px / upright[0])
             small = (round(size[0] * scale), round(size[1] * scale))
-            grey = frame.reformat(width=small[0], height=small[1], format="gray", interpolation="AREA").to_ndarray()
-            yield Shown(time_s=time_s, grey=np.ascontiguousarray(np.rot90(grey, turns)))
+            pixels = frame.reformat(width=small[0], height=small[1], format="rgb24" if colour else "gray", interpolation="AREA").to_ndarray()
+            yield Shown(time_s=time_s, pixels=np.ascontiguousarray(np.rot90(pixels, turns)))
 
 
 def _quarters(frame: Any) -> int:
@@ -127,8 +128,8 @@ def _decoded(container: Any, stream: Any, path: Path) -> Iterator[Any]:
             raise InputError("is not a video that can be read", file=str(path), fix="copy it from the card again") from None
 
 
-def stills_at(path: Path, times_s: Sequence[float]) -> list[Still]:
-    """The frames shown at some of the times that ``frames_of`` gave, whole, grey and upright, in the order of the times.
+def stills_at(path: Path, times_s: Sequence[float], *, width_px: int = STILL_PX) -> list[Still]:
+    """The frames shown at some of the times that ``frames_of`` gave, grey and upright, at most ``width_px`` wide, in the order of the times.
 
     Raises:
         InputError: as ``frames_of``, or a time at which no frame is shown.
@@ -148,7 +149,10 @@ def stills_at(path: Path, times_s: Sequence[float]) -> list[Still]:
             if len(found) == len(wanted):
                 break
             if abs(time_s - wanted[len(found)]) < tick:
-                pixels = np.rot90(frame.to_ndarray(format="gray"), _quarters(frame))
+                turns = _quarters(frame)
+                scale = min(1.0, width_px / (frame.width if turns % 2 == 0 else frame.height))
+                small = (round(frame.width * scale), round(frame.height * scale))
+                pixels = np.rot90(frame.reformat(width=small[0], height=small[1], format="gray", interpolation="AREA").to_ndarray(), turns)
                 found[wanted[len(found)]] = Still(name=f"{path.name}@{time_s:.2f}", pixels=np.ascontiguousarray(pixels))
     if len(found) < len(wanted):
         raise InputError(f"has no frame at {wanted[len(found)]:g} s", file=str(path), fix="copy it from the card again")

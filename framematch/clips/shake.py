@@ -48,6 +48,7 @@ class Shake:
         keep_percent: what the pairing keeps.
         margin: what that leaves of each turn by itself.
         rate_deg_s: root mean square of the turn rate.
+        rows_known: whether the camera's read-out is stated.
         repeated, missing: frames that show the one before again, and that the time stamps say are not there.
     """
 
@@ -61,6 +62,7 @@ class Shake:
     keep_percent: float
     margin: Margin
     rate_deg_s: float
+    rows_known: bool
     repeated: int
     missing: int
 
@@ -97,7 +99,7 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
         NotSuitable: the clip has been stabilised already.
     """
     if not SHORTEST_S <= smooth_s <= LONGEST_S:
-        raise InputError(f"{smooth_s:g} s is no smoothing time", field="--smooth", fix=f"give {SHORTEST_S:g} to {LONGEST_S:g} seconds")
+        raise InputError(f"{smooth_s:g} s is not a smoothing time", field="--smooth", fix=f"give {SHORTEST_S:g} to {LONGEST_S:g} seconds")
     camera = pairing.recording.resized(turns.camera.raster_px)
     scale = turns.camera.raster_px[0] / pairing.recording.raster_px[0], turns.camera.raster_px[1] / pairing.recording.raster_px[1]
     f = pairing.frame
@@ -122,6 +124,7 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
         keep_percent=keep,
         margin=stabiliser_margin(camera, _scaled(camera.picture, keep / 100)),
         rate_deg_s=typical_rate_deg_s(turns),
+        rows_known=turns.camera.readout_ms is not None,
         repeated=len(turns.repeated_s),
         missing=turns.gaps,
     )

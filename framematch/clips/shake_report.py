@@ -20,7 +20,7 @@ def shake_sentences(s: Shake) -> list[str]:
     """What the clip says."""
     lines = [
         f"Smooth path: Gaussian over time, {s.smooth_s:g} s standard deviation. Turn rate {s.rate_deg_s:.0f} degrees a second, root mean square.",
-        f"The kept {s.keep_percent:g} % do not serve {s.beyond_percent:.0f} % of the frames.",
+        f"At the kept {s.keep_percent:g} %, {s.beyond_percent:.0f} % of the frames run out of picture.",
         f"{s.keep_for(0.95):g} % would have served 95 % of the frames, {s.keep_for(1):g} % all of them.",
         f"The frame moves in the picture by up to {s.wander_percent:.1f} % of its width or height in 95 % of the frames.",
     ]
@@ -29,11 +29,18 @@ def shake_sentences(s: Shake) -> list[str]:
         lines.append(f"{unread} of {len(s.read)} frames could not be read and are left out of the figures.")
     if s.repeated or s.missing:
         lines.append(f"{s.repeated} frames repeat the one before; by the time stamps {s.missing} are missing.")
+    if not s.rows_known:
+        lines.append(rows_unknown("recording"))
     lines.append(
         "Only turns are smoothed; what the camera's own way draws and rows read one after another are left as they are. "
         "Near things all round make a turn less sure. Another stabiliser's path takes another margin."
     )
     return lines
+
+
+def rows_unknown(which: str) -> str:
+    """What to know where a camera's read-out is not stated."""
+    return f"The {which} camera's readout_ms is not in the file: rows are taken as read at once, which makes quick turns less sure."
 
 
 def shake_json(s: Shake) -> dict[str, Any]:

@@ -37,7 +37,6 @@ _LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out
 _BACK_PX = 0.5  # there and back again
 _BY_ROWS = 2  # times that turns are read again for the rows' sake
 _STILL_PX = 0.06  # a corner's move in a repeated frame
-_GAP = 2.5  # times the usual step: a hole in the clip
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -188,11 +187,11 @@ class _Reader:
 
     def take(self, frame: Shown) -> None:
         if self.before is None:
-            height, width = frame.grey.shape
+            height, width = frame.pixels.shape
             self.camera = self.given.resized((width, height))
             self.before = frame
             return
-        change = float(np.abs(frame.grey[::2, ::2].astype(np.int16) - self.before.grey[::2, ::2]).mean())
+        change = float(np.abs(frame.pixels[::2, ::2].astype(np.int16) - self.before.pixels[::2, ::2]).mean())
         step = self._step(self.before, frame, change)
         if step is None:
             self.repeated.append(frame.time_s)
@@ -206,13 +205,13 @@ class _Reader:
         """What one frame adds; None for one that shows the frame before again."""
         dt = after.time_s - before.time_s
         none = _Step(start_s=before.time_s, end_s=after.time_s)
-        places = _corners(before.grey)
+        places = _corners(before.pixels)
         rays, ok = self.camera.unproject(places)
         places, rays = places[ok], rays[ok]
         if len(places) < FEWEST:
             return none
         for guess in (self.rate * dt, np.zeros(3)) if self.rate.any() else (np.zeros(3),):
-            there, kept = _tracked(before.grey, after.grey, places, self._guess(places, rays, guess))
+            there, kept = _tracked(before.pixels, after.pixels, places, self._guess(places, rays, guess))
             if kept.sum() >= max(FEWEST, 0.4 * len(places)):
                 break
         if kept.sum() >= FEWEST and change < 0.4 * self.usual and np.median(np.hypot(*(there - places)[kept].T)) < _STILL_PX:
@@ -331,13 +330,6 @@ def _check(turns: Turns, file: str) -> None:
             file=file,
             fix="give a sharp, lit piece of the flight, or the camera's own file",
         )
-
-
-def without_gaps(turns: Turns) -> Turns:
-    """The turns that were read over steps of about the usual length: a turn over a long hole may have gone any way."""
-    keep = turns.read & (turns.end_s - turns.start_s < _GAP * turns.step_s * (1 + 1e-6)) if len(turns.start_s) else turns.read
-    fields = ("start_s", "end_s", "turn_rad", "sigma_rad", "row", "details", "parallax_rad")
-    return replace(turns, **{name: getattr(turns, name)[keep] for name in fields})
 
 
 def typical_rate_deg_s(turns: Turns) -> float:

@@ -51,7 +51,7 @@ class Passing:
 def passings(flown: Flown, box: Box, openings: Sequence[Opening]) -> tuple[Passing, ...]:
     """Every passage of the box, as it leans, through the openings, in the order flown.
 
-    What passes the wall beside an opening is no passage: the place's surfaces say what it meets.
+    What passes the wall beside an opening is not a passage: the place's surfaces say what it meets.
     """
     found = [each for number, opening in enumerate(openings, 1) for each in _through(flown, box, opening, number)]
     return tuple(sorted(found, key=lambda each: each.from_s))

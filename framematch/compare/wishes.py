@@ -40,7 +40,7 @@ def focal_for_fill(pairing: Pairing, gap: Opening, run: Run, *, percent: float, 
         of: ``area``; ``width`` or ``height``: the opening's, as a share of the frame's (may pass 100).
     """
     if of not in MEASURES:
-        raise InputError(f"{of!r} is no measure of fill", field="of", fix=f"use one of {', '.join(MEASURES)}")
+        raise InputError(f"{of!r} is not a measure of fill", field="of", fix=f"use one of {', '.join(MEASURES)}")
     _above_0(percent=percent, at_m=at_m)
     wish = f"Gap filling {percent:g} % of the frame's {of} at {at_m:g} m"
     if of == "area" and percent >= 100:

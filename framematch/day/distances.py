@@ -25,7 +25,7 @@ def find_distances(day: Day, report: Report, elevation_deg: float, notes: Notes)
     """Fall areas, people and walls in plan; None without points of the run."""
     pairing, run = day.pairing, day.run
     if run is None or not run.points_m:
-        notes.unknown.append("Where it could come down: needs [run] with points_m.")
+        notes.unknown.append("Where it could come down: no run with points is given.")
         return None
     top = max(run.speed_range_m_s) if run.speed_range_m_s else run.speed_m_s
     top = max(top, run.speed_m_s)
@@ -63,7 +63,7 @@ def _walls(day: Day, run_m: Floats, notes: Notes) -> tuple[Floats, ...]:
     except InputError as error:
         raise InputError(error.problem, field="place.scene", fix=error.fix, file=error.file) from None
     except ImportError:
-        notes.unknown.append("The scene is not drawn: pip install 'framematch[views]'.")
+        notes.unknown.append("The scene is not drawn: what draws scenes is not installed (framematch[views]).")
         return ()
     surface = scene.surface
     heights = {float(np.median(run_m[:, 2])), 0.5}
@@ -83,7 +83,7 @@ def _scene(day: Day, name: str) -> Scene:
 
 
 def _stretch(notes: Notes, span: tuple[float, float]) -> str:
-    first, last = (notes.length(s, 0) for s in span)
+    first, last = (notes.length(s) for s in span)
     return first if first == last else f"{first} to {last}"
 
 

@@ -204,5 +204,5 @@ class Day:
         if system is None:
             return self
         if system not in ("metric", "imperial"):
-            raise InputError(f"{system!r} is no system of units", field="units", fix="use metric or imperial")
+            raise InputError(f"{system!r} is not a system of units", field="units", fix="use metric or imperial")
         return replace(self, units=system)

@@ -22,12 +22,12 @@ def find_light(day: Day, elevation_deg: float, notes: Notes) -> Light | None:
     """Stop, filter and sharpness for the day's light; None where no exposure is given."""
     e, pairing = day.exposure, day.pairing
     if e is None:
-        notes.unknown.append("Stop and filter: needs [exposure].")
+        notes.unknown.append("Stop and filter: no exposure is given.")
         return None
     wanted = e.f_number if e.f_number is not None else pairing.f_number
     if wanted is None:
         wanted = 8.0
-        notes.unknown.append("No stop is wanted by the day file or the pairing: f/8 is taken.")
+        notes.unknown.append("Stop wanted: none is given, f/8 is taken.")
     time = shutter_s(shutter_deg=e.shutter_deg, rate_fps=e.rate_fps)
     ev = e.ev100 if e.ev100 is not None else exposure.LIGHT_EV100[e.light or ""]
     try:
@@ -55,7 +55,7 @@ def find_light(day: Day, elevation_deg: float, notes: Notes) -> Light | None:
     blur = _blur(day, elevation_deg, time)
     flicker = exposure.flicker_free(mains_hz=e.mains_hz, rate_fps=e.rate_fps, shutter_deg=e.shutter_deg) if e.mains_hz else None
     if chosen is not None:
-        _picture_warnings(pairing, chosen, sharp, circle, airy, blur, notes)
+        _picture_warnings(pairing, chosen, sharp, circle, airy, blur, notes, e.loss_stops)
     if flicker is not None and not flicker.safe:
         notes.warnings.append(_flicker_line(flicker, e))
     if e.ev100 is None:
@@ -94,27 +94,27 @@ def _picture_warnings(
     airy_mm: float,
     blur: tuple[tuple[float, float], ...],
     notes: Notes,
+    loss_stops: float,
 ) -> None:
     stop = chosen.f_number
+    set_to = exposure.stop_words(stop, loss_stops=loss_stops)
     if pairing.f_number is not None and abs(2 * math.log2(stop / pairing.f_number)) > 1 / 3:
-        notes.warnings.append(f"f/{stop:.1f} will be set, the pairing says f/{pairing.f_number:g}: what was worked out with it is not today's.")
+        notes.warnings.append(f"{set_to} will be set, the pairing says f/{pairing.f_number:g}: what was worked out with it is not today's.")
     if sharp.near_m > pairing.near_m * 1.005:
-        notes.warnings.append(
-            f"At f/{stop:.1f} the near limit is {notes.length(sharp.near_m, 2)}, but the shot comes as near as {notes.length(pairing.near_m, 2)}."
-        )
+        notes.warnings.append(f"At {set_to} the near limit is {notes.length(sharp.near_m)}, but the shot comes as near as {notes.length(pairing.near_m)}.")
     if sharp.far_m < pairing.far_m * 0.995:
-        notes.warnings.append(f"At f/{stop:.1f} the far limit is {notes.length(sharp.far_m)}, but the shot reaches to {notes.length(pairing.far_m)}.")
+        notes.warnings.append(f"At {set_to} the far limit is {notes.length(sharp.far_m)}, but the shot reaches to {notes.length(pairing.far_m)}.")
     if airy_mm > circle_mm:
         notes.warnings.append(
-            f"At f/{stop:.1f} diffraction softens all of the picture: its disk is {1000 * airy_mm:.0f} µm, the circle of confusion {1000 * circle_mm:.0f} µm."
+            f"At {set_to} diffraction softens all of the picture: its disk is {1000 * airy_mm:.0f} µm, the circle of confusion {1000 * circle_mm:.0f} µm."
         )
     if abs(chosen.off_stops) > 0.1:
         notes.warnings.append(
-            f"f/{stop:.1f} is as near as the lens gets: the picture is {abs(chosen.off_stops):.1f} stops too {'bright' if chosen.off_stops > 0 else 'dark'}."
+            f"{set_to} is as near as the lens gets: the picture is {abs(chosen.off_stops):.1f} stops too {'bright' if chosen.off_stops > 0 else 'dark'}."
         )
     if blur and blur[0][1] > BLUR_PERCENT:
         notes.warnings.append(
-            f"At this shutter motion blur at the frame's edges is {blur[0][1]:.1f} % of its width at {notes.length(blur[0][0], 2)}; a shorter one blurs less."
+            f"At this shutter motion blur at the frame's edges is {blur[0][1]:.1f} % of its width at {notes.length(blur[0][0])}; a shorter one blurs less."
         )
 
 

@@ -1,9 +1,8 @@
-"""Flying time, what the card holds, and the takes laid out over packs and cards."""
+"""Flying time, what the card holds, and the takes laid out over packs and media."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from framematch.day.aircraft import pack_of
 from framematch.day.given import Day
@@ -18,9 +17,9 @@ LOW_RESERVE_PERCENT = 10.0
 
 
 def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float, slope: float, notes: Notes) -> Endurance | None:
-    """Power, minutes to the reserve and the pack's curves; None without aircraft or pack."""
+    """Power and minutes to the reserve; None without aircraft or pack."""
     if rig is None or day.pack is None:
-        notes.unknown.append("Flying time: needs [aircraft] and [pack].")
+        notes.unknown.append("Flying time: aircraft and pack are not given.")
         return None
     pack = pack_of(day)
     hover = power.power(rig, density_kg_m3=density)
@@ -28,7 +27,7 @@ def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float
         can = "can't lift the rig" if rig.max_lift_kg <= rig.mass_kg else "can't lift the rig with room to steer"
         notes.impossible.append(f"The motors {can}: full thrust is {notes.mass(rig.max_lift_kg)}, the rig with its pack weighs {notes.mass(rig.mass_kg)}.")
     elif rig.max_lift_kg is None:
-        notes.warnings.append("Thrust to spare is not known: give the full thrust of the motors (aircraft, max_lift_kg).")
+        notes.warnings.append("Thrust to spare is not known: the full thrust of the motors is not given.")
     if hover.battery_w > pack.max_power_w:
         notes.impossible.append(
             f"The pack can't lift the rig: hovering takes {hover.battery_w:.0f} W and the pack gives {pack.max_power_w:.0f} W at most "
@@ -53,14 +52,9 @@ def find_endurance(day: Day, rig: power.Rig | None, fitted: bool, density: float
             notes.warnings.append("So steep and slow a descent sinks into the rotors' own wake: power and time are not to be trusted.")
     except InputError:
         pass  # said with the tilt
-    bare = replace(rig, mass_kg=rig.mass_kg - pack.mass_kg)
-    curves = tuple(
-        (style, power.pack_curve(bare, pack, density_kg_m3=density, airspeed_m_s=speed, load=load, lift_margin=LIFT_MARGIN))
-        for style, load in power.LOAD.items()
-    )
     if not fitted:
-        notes.unknown.append("Flying time is from default figures: one logged flight ([aircraft] logged_flight) makes it yours.")
-    return Endurance(rig=rig, pack=pack, density_kg_m3=density, hover=hover, minutes=tuple(times), curves=curves, fitted=fitted)
+        notes.unknown.append("Flying time: from default figures, not from a logged flight of this rig.")
+    return Endurance(rig=rig, pack=pack, density_kg_m3=density, hover=hover, minutes=tuple(times), fitted=fitted)
 
 
 def card_minutes_of(day: Day) -> float | None:
@@ -80,7 +74,7 @@ def find_flights(
 ) -> tuple[shots.FlightPlan | None, tuple[str, int] | None]:
     """The takes in flights, and what runs out first, after how many takes."""
     if not day.shots:
-        notes.unknown.append("Order of takes: needs [[shots]].")
+        notes.unknown.append("Order of takes: no shots are given.")
         return None, None
     if endurance is None:
         return None, None
@@ -117,11 +111,11 @@ def find_flights(
     for name in plan.too_long:
         notes.impossible.append(f"Not one take of “{name}” fits on a pack with its reserve: shorten the take or the way out, or fit a larger pack.")
     if plan.too_long_for_card:
-        notes.impossible.append("A single flight is longer than an empty card records: use a larger card or a lower data rate.")
+        notes.impossible.append("A single flight is longer than empty media record: use larger media or a lower data rate.")
     packs, owned_cards = day.pack.owned if day.pack else None, day.card.owned if day.card else None
     out = shots.first_to_run_out(plan, packs_owned=packs, cards_owned=owned_cards)
     if packs is not None and plan.packs > packs:
         notes.warnings.append(f"The list takes {plan.packs} packs and {packs} are here: charge in between, or drop takes.")
     if owned_cards is not None and plan.cards > owned_cards:
-        notes.warnings.append(f"The list takes {plan.cards} cards and {owned_cards} are here: copy and clear in between, or drop takes.")
+        notes.warnings.append(f"The list takes {plan.cards} media and {owned_cards} are here: copy and clear in between, or drop takes.")
     return plan, out

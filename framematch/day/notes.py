@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from framematch.guide.report import metres
 from framematch.text import units
 
 
@@ -17,9 +17,9 @@ class Notes:
     warnings: list[str]
     unknown: list[str]
 
-    def length(self, metres: float, digits: int = 1) -> str:
+    def length(self, distance_m: float) -> str:
         """A length in the shown system."""
-        return "infinity" if math.isinf(metres) else units.shown(metres, unit="m", system=self.system, digits=digits)
+        return metres(distance_m, feet=self.system == "imperial")
 
     def speed(self, metres_a_second: float) -> str:
         """A speed in the shown system."""
@@ -28,3 +28,8 @@ class Notes:
     def mass(self, kg: float) -> str:
         """A mass in the shown system."""
         return units.shown(kg, unit="kg", system=self.system, digits=2)
+
+
+def up_words(degrees: float) -> str:
+    """An angle against the level: ``6.3° up``, ``level``."""
+    return "level" if abs(degrees) < 0.05 else f"{abs(degrees):.1f}° {'up' if degrees > 0 else 'down'}"

@@ -12,11 +12,12 @@ from framematch.day.distances import find_distances
 from framematch.day.given import Day
 from framematch.day.light import find_light
 from framematch.day.minutes import card_minutes_of, find_endurance, find_flights
-from framematch.day.notes import Notes
+from framematch.day.notes import Notes, up_words
 from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
 from framematch.flight import air
 from framematch.guide.report import Report, guide_report
+from framematch.optics.exposure import marked
 from framematch.shot.lenses import candidate_of, own_lens
 
 DIFFERS = 0.1  # share by which today's figure may differ from the gap table's before it is said
@@ -74,10 +75,12 @@ def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes
     if light is not None and light.chosen is not None and row.sharp is not None:
         for name, then, now in (("a near limit of", row.sharp.near_m, light.sharp_from_m), ("a far limit of", row.sharp.far_m, light.sharp_to_m)):
             if then != now and not abs(now / then - 1) <= DIFFERS:
-                today = f"today it is {notes.length(now, 2)} (f/{light.chosen.f_number:.1f})"
-                notes.warnings.append(f"The gap table says {name} {notes.length(then, 2)} (f/{row.sharp.f_number:g}); {today}.")
+                today = f"today it is {notes.length(now)} (f/{marked(light.chosen.f_number)})"
+                notes.warnings.append(f"The gap table says {name} {notes.length(then)} (f/{marked(row.sharp.f_number)}); {today}.")
         if abs(light.airy_um / row.sharp.airy_um - 1) > DIFFERS:
-            notes.warnings.append(f"The gap table's diffraction is {row.sharp.airy_um:.0f} µm (f/{row.sharp.f_number:g}); today it is {light.airy_um:.0f} µm.")
+            notes.warnings.append(
+                f"The gap table's diffraction is {row.sharp.airy_um:.0f} µm (f/{marked(row.sharp.f_number)}); today it is {light.airy_um:.0f} µm."
+            )
     if light is not None and day.run is not None:
         times = day.run.speed_m_s * light.found.shutter_s / (gap.run.speed_m_s * gap.run.shutter_s)
         if abs(times - 1) > DIFFERS:
@@ -87,4 +90,5 @@ def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes
     if tilts is not None:
         looks = tilts.planned.recording_deg - tilts.pitch_deg
         if abs(looks - gap.run.tilt_deg) > 1:
-            notes.warnings.append(f"The gap table is for a camera that looks {gap.run.tilt_deg:+.1f} degrees in flight; with this tilt it looks {looks:+.1f}.")
+            planned, today = up_words(gap.run.tilt_deg), up_words(looks)
+            notes.warnings.append(f"The gap table is for a camera that looks {planned} in flight; with this tilt it looks {today}.")

@@ -17,7 +17,7 @@ from framematch.shot.aircraft import Aircraft
 def find_tilts(day: Day, rig: power.Rig | None, density: float, slope: float, notes: Notes) -> Tilts | None:
     """Camera tilt and horizon; None where the day does not tell, or the run can't be flown steadily."""
     if day.run is None or rig is None:
-        notes.unknown.append("Camera tilt: needs [aircraft] and [run].")
+        notes.unknown.append("Camera tilt: aircraft and run are not given.")
         return None
     run, pairing = day.run, day.pairing
     try:
@@ -48,7 +48,7 @@ def find_tilts(day: Day, rig: power.Rig | None, density: float, slope: float, no
         notes.warnings.append("With this tilt the horizon is not on the goggles' display at the planned speed: the pilot has no level to fly by.")
     props = _props(day, planned.recording_deg)
     if props is None:
-        notes.unknown.append("Propellers in the frame: needs [[aircraft.prop]].")
+        notes.unknown.append("Propellers in the frame: where they are is not given.")
     elif props.in_shot:
         named = ", ".join(f"{each.name} ({each.area_percent:.1f} %)" for each in props.in_shot)
         notes.warnings.append(f"In the frame with this tilt: {named}.")

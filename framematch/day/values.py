@@ -49,7 +49,6 @@ class Endurance:
     density_kg_m3: float
     hover: power.Power
     minutes: tuple[tuple[str, float], ...]
-    curves: tuple[tuple[str, power.PackCurve], ...]
     fitted: bool
 
 

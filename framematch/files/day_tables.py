@@ -60,7 +60,7 @@ class _Plain:
 
 def _light(value: str) -> str:
     if value not in exposure.LIGHT_EV100:
-        raise InputError(f"{value!r} is no light known here", fix=nearest_word(value, exposure.LIGHT_EV100, "use one of"))
+        raise InputError(f"{value!r} is not a light known here", fix=nearest_word(value, exposure.LIGHT_EV100, "use one of"))
     return value
 
 
@@ -68,10 +68,10 @@ def _density(value: Any) -> float:
     if isinstance(value, str):
         found = re.fullmatch(r"\s*+(\d++(?:\.\d*+)?+|\.\d++)\s*+stops?+\s*+", value)
         if found is None:
-            raise InputError(f"{value!r} is no filter", fix='give a density such as 0.6, or "2 stops"')
+            raise InputError(f"{value!r} is not a filter", fix='give a density such as 0.6, or "2 stops"')
         return float(exposure.density_of_stops(float(found[1])))
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 10:
-        raise InputError(f"{value!r} is no density", fix='give a density such as 0.6, or "2 stops"')
+        raise InputError(f"{value!r} is not a density", fix='give a density such as 0.6, or "2 stops"')
     return float(value)
 
 
@@ -210,7 +210,7 @@ class ShotTable(Table):
     @model_validator(mode="after")
     def _takes_time(self) -> ShotTable:
         if self.take_s <= 0:
-            raise InputError("0 s is no take", field="take_s", fix="give seconds above 0")
+            raise InputError("0 s is not a take", field="take_s", fix="give seconds above 0")
         return self
 
 

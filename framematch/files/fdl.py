@@ -182,7 +182,7 @@ def parse_framings(text: str, *, name: str = "FDL") -> list[Framing]:
             replace(_framing(canvas, each, intents), context=context or "", camera=i, number=n) for n, (context, i, canvas, each) in enumerate(decisions, 1)
         ]
     except (fdl.FDLError, ValueError, TypeError) as error:
-        raise InputError(f"is no valid ASC FDL: {_first_line(error)}", file=name, fix="export the framing again as ASC FDL 2.0") from None
+        raise InputError(f"is not valid ASC FDL: {_first_line(error)}", file=name, fix="export the framing again as ASC FDL 2.0") from None
     if not found:
         raise InputError("holds no framing decision", file=name, fix="export it with the framing for this camera")
     return found
@@ -334,7 +334,7 @@ def _framing(canvas: Any, decision: Any, intents: dict[str, tuple[int, int]]) ->
 def _whole_number(digits: str) -> int:
     # The library (asc-fdl 1.0.2) ends the whole process at a width of more than 64 bits.
     if len(digits) > _MOST_DIGITS:
-        raise InputError(f"is no valid ASC FDL: a whole number of more than {_MOST_DIGITS} digits", fix="export the framing again as ASC FDL 2.0")
+        raise InputError(f"is not valid ASC FDL: a whole number of more than {_MOST_DIGITS} digits", fix="export the framing again as ASC FDL 2.0")
     return int(digits)
 
 

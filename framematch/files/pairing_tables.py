@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from framematch.errors import InputError
-from framematch.geometry.camera import FORMATS_MM, Camera, Display, Rect, check_shapes, frame_in
+from framematch.geometry.camera import FORMATS_MM, RENAMED_FORMATS, Camera, Display, Rect, check_shapes, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.lens_models import BENT, MODELS, PLAIN
 from framematch.geometry.mount import Mount
@@ -55,7 +55,7 @@ def _refuse(reason: str) -> Any:
 
 def _distance(value: float) -> float:
     if value <= 0 or (value > 100_000 and math.isfinite(value)):
-        raise ValueError(f"{value:g} is no distance in metres: {_mm_for_metres(value)}")
+        raise ValueError(f"{value:g} is not a distance in metres: {_mm_for_metres(value)}")
     return value
 
 
@@ -74,7 +74,7 @@ def parse_aspect(value: object) -> float:
     except (ValueError, TypeError, ZeroDivisionError):
         ratio = math.nan
     if not 0.2 <= ratio <= 5:
-        raise ValueError(f'{value!r} is no shape of a picture: write "2.39:1", "16:9" or 1.85')
+        raise ValueError(f'{value!r} is not a shape of a picture: write "2.39:1", "16:9" or 1.85')
     return ratio
 
 
@@ -95,7 +95,7 @@ def parse_intent(value: str) -> str:
     """
     parts = value.split(":")
     if len(parts) != 2 or not all(part.isascii() and part.isdigit() and 0 < len(part) <= 9 and int(part) for part in parts):
-        raise ValueError(f'{value!r} is no shape in whole numbers: write "239:100"')
+        raise ValueError(f'{value!r} is not a shape in whole numbers: write "239:100"')
     return value
 
 
@@ -159,7 +159,8 @@ class _CameraTable(Table):
         if (self.focal_mm is None) == (self.angle_deg is None):
             raise InputError("give either focal_mm or angle_deg", field="focal_mm", fix="focal_mm = 18.0 or angle_deg = { horizontal = 118.0 }")
         if self.format is not None and self.format not in FORMATS_MM:
-            raise InputError(f"{self.format!r} is not known", field="format", fix=nearest_word(self.format, FORMATS_MM, "use one of"))
+            now = RENAMED_FORMATS.get(self.format, self.format)
+            raise InputError(f"{self.format!r} is not known", field="format", fix=nearest_word(now, FORMATS_MM, "use one of"))
         if self.angle_deg is not None and not self.angle_deg.quoted:
             raise InputError("no angle given", field="angle_deg", fix="give horizontal, vertical or diagonal")
         d = self.distortion

@@ -17,7 +17,7 @@ from pydantic import BeforeValidator, Field
 from framematch.errors import InputError
 from framematch.files.course import Far, FlyingTable, PathTable, Text, beside, course_of, flying_of
 from framematch.files.pairing_tables import DistortionTable, Focal, Number, PairingFile, Pixels, Projection, Side, parse_aspect
-from framematch.geometry.camera import FORMATS_MM, Camera, frame_in
+from framematch.geometry.camera import FORMATS_MM, RENAMED_FORMATS, Camera, frame_in
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
 from framematch.optics.motion import shutter_s
@@ -357,7 +357,8 @@ def _second(pairing: Pairing, file: ShotFile) -> Second:
     if (s.sensor_mm is None) == (s.format is None):
         raise InputError("give either sensor_mm or format", field="second.sensor_mm", fix="sensor_mm = [width, height] of the area read out")
     if s.format is not None and s.format not in FORMATS_MM:
-        raise InputError(f"{s.format!r} is not known", field="second.format", fix=nearest_word(s.format, FORMATS_MM, "use one of"))
+        now = RENAMED_FORMATS.get(s.format, s.format)
+        raise InputError(f"{s.format!r} is not known", field="second.format", fix=nearest_word(now, FORMATS_MM, "use one of"))
     whole = s.sensor_mm or FORMATS_MM[s.format or ""]
     # A format names the whole area; the mode reads the largest part of it with the raster's shape.
     shape = s.raster_px[0] / s.raster_px[1]

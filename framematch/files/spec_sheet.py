@@ -22,7 +22,7 @@ RASTERS = ("3840 x 2160", "4096 x 2160", "1920 x 1080", "5760 x 3240", "6144 x 3
 DISPLAYS = ("1280 x 720", "1920 x 1080", "1280 x 960", "1920 x 1200", "800 x 480")
 ASPECTS = ("2.39:1", "1.85:1", "2:1", "16:9", "4:3", "1:1", "9:16")
 _NAMED = {"super35-4perf": "Super 35, 4-perf", "super35-3perf": "Super 35, 3-perf", "135-still": "135 still", "academy-35": "Academy 35"}
-FORMAT_WORDS = {name: _NAMED.get(name, name.replace("-inch", " inch type").replace("micro-four-thirds", "Micro Four Thirds")) for name in FORMATS_MM}
+FORMAT_WORDS = {name: _NAMED.get(name, name.replace("-inch", " inch type")) for name in FORMATS_MM}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +95,7 @@ def _sensor(text: str) -> str | list[float]:
     try:
         width, height = (float(part) for part in parts)
     except ValueError:
-        raise InputError(f"{text[:40]!r} is no format and no size", fix=nearest_word(text, FORMAT_WORDS.values(), "write 24.89 x 13.12 or one of")) from None
+        raise InputError(f"{text[:40]!r} is not a format or a size", fix=nearest_word(text, FORMAT_WORDS.values(), "write 24.89 x 13.12 or one of")) from None
     return [width, height]
 
 
@@ -104,7 +104,7 @@ def _range(text: str) -> list[float]:
     try:
         near, far = (float(word) for word in words)
     except ValueError:
-        raise InputError(f"{text[:40]!r} is no range", fix="write the nearest and the farthest in metres: 1.5 to 30, or 2 to inf") from None
+        raise InputError(f"{text[:40]!r} is not a range", fix="write the nearest and the farthest in metres: 1.5 to 30, or 2 to inf") from None
     return [near, far]
 
 
@@ -118,7 +118,7 @@ def _aspect(text: str) -> str:
 
 def _projection(text: str) -> str:
     if text not in PLAIN:
-        raise InputError(f"{text[:40]!r} is no projection", fix=nearest_word(text, PLAIN, "use one of"))
+        raise InputError(f"{text[:40]!r} is not a projection", fix=nearest_word(text, PLAIN, "use one of"))
     return text
 
 

@@ -39,7 +39,7 @@ def density_kg_m3(altitude_m: ArrayLike, temperature_c: ArrayLike | None = None)
     pressure = _PRESSURE_PA * (standard / _TEMPERATURE_K) ** (-GRAVITY_M_S2 / (_GAS_J_KG_K * _LAPSE_K_M))
     kelvin = standard if temperature_c is None else np.asarray(temperature_c, dtype=np.float64) + 273.15
     if not np.all((kelvin >= 213.15) & (kelvin <= 333.15)):
-        raise InputError(f"{np.asarray(temperature_c).tolist()} deg C is no air to fly in", field="temperature_c", fix="give -60 to 60")
+        raise InputError(f"{np.asarray(temperature_c).tolist()} deg C is not air to fly in", field="temperature_c", fix="give -60 to 60")
     return np.asarray(pressure / (_GAS_J_KG_K * kelvin))
 
 

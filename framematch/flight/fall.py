@@ -26,7 +26,7 @@ def fall_time_s(*, height_m: ArrayLike, up_m_s: ArrayLike = 0.0, gravity_m_s2: f
     """
     height, up = np.asarray(height_m, dtype=np.float64), np.asarray(up_m_s, dtype=np.float64)
     if not (np.all(height >= 0) and np.all(np.isfinite(height)) and np.all(np.isfinite(up))):
-        raise InputError(f"{height.tolist()} m is no height above ground", field="height_m", fix="give 0 or more")
+        raise InputError(f"{height.tolist()} m is not a height above ground", field="height_m", fix="give 0 or more")
     return np.asarray((up + np.sqrt(up * up + 2 * gravity_m_s2 * height)) / gravity_m_s2)
 
 

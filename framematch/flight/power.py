@@ -14,7 +14,6 @@ Sources: momentum theory as in any helicopter textbook; the default figures are 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -252,59 +251,3 @@ def fitted(rig: Rig, log: LoggedFlight) -> Rig:
             fix="check the weight, the pack, the share used and the minutes",
         )
     return out
-
-
-@dataclass(frozen=True, kw_only=True)
-class PackCurve:
-    """Flying time against pack weight: what a heavier pack of the same kind brings, and the best one.
-
-    ``best_mass_kg`` is where time peaks, or the heaviest that lifts if that comes first (``limited``).
-    """
-
-    mass_kg: tuple[float, ...]
-    minutes: tuple[float, ...]
-    best_mass_kg: float
-    best_minutes: float
-    limited: bool
-
-
-def pack_curve(
-    bare: Rig,
-    pack: Pack,
-    *,
-    density_kg_m3: float,
-    airspeed_m_s: float = 0.0,
-    load: float = 1.0,
-    masses_kg: Sequence[float] | None = None,
-    lift_margin: float = 1.3,
-) -> PackCurve:
-    """Minutes over pack weight for packs with the same watt hours per kg.
-
-    Args:
-        bare: the rig without a pack (its ``mass_kg``).
-        lift_margin: full thrust over weight that flying needs (only if ``max_lift_kg`` is known).
-    """
-    from scipy.optimize import minimize_scalar
-
-    per_kg = pack.energy_wh / pack.mass_kg
-
-    def fly(mass: float) -> float:
-        rig = replace(bare, mass_kg=bare.mass_kg + mass)
-        scaled = replace(pack, energy_wh=per_kg * mass, mass_kg=mass)
-        return minutes(rig, scaled, density_kg_m3=density_kg_m3, airspeed_m_s=airspeed_m_s, load=load)
-
-    ceiling = 6 * bare.mass_kg
-    lifts = math.inf if bare.max_lift_kg is None else bare.max_lift_kg / lift_margin - bare.mass_kg
-    if lifts <= 0:
-        return PackCurve(mass_kg=(), minutes=(), best_mass_kg=math.nan, best_minutes=math.nan, limited=True)
-    top = min(ceiling, lifts)
-    found = minimize_scalar(lambda m: -fly(m), bounds=(1e-3 * bare.mass_kg, ceiling), method="bounded", options={"xatol": 1e-6})
-    best = min(float(found.x), top)
-    masses = np.asarray(masses_kg if masses_kg is not None else np.linspace(0.02, 1.0, 50) * min(top, 2.5 * bare.mass_kg))
-    return PackCurve(
-        mass_kg=tuple(map(float, masses)),
-        minutes=tuple(fly(float(m)) for m in masses),
-        best_mass_kg=best,
-        best_minutes=fly(best),
-        limited=best < float(found.x),
-    )

@@ -22,13 +22,13 @@ Mask = NDArray[np.bool_]
 DIAGONAL_135_MM = math.hypot(36.0, 24.0)  # ISO 1007
 
 #: Full areas in mm by generic name. Sources: ISO 1007 (135), SMPTE ST 59 and its forerunners (35 mm
-#: film apertures), the Micro Four Thirds standard; inch types are nominal to about 2 %.
+#: film apertures), the published 17.3 x 13.0 of the 4/3-inch type; other inch types are nominal to about 2 %.
 FORMATS_MM: dict[str, tuple[float, float]] = {
     "135-still": (36.0, 24.0),
     "super35-4perf": (24.89, 18.66),
     "super35-3perf": (24.89, 14.0),
     "academy-35": (22.0, 16.0),
-    "micro-four-thirds": (17.3, 13.0),
+    "4/3-inch": (17.3, 13.0),
     "1-inch": (13.2, 8.8),
     "2/3-inch": (8.8, 6.6),
     "1/1.8-inch": (7.18, 5.32),
@@ -37,6 +37,8 @@ FORMATS_MM: dict[str, tuple[float, float]] = {
     "1/2.5-inch": (5.76, 4.29),
     "1/3-inch": (4.8, 3.6),
 }
+#: What was once called otherwise, and its name now.
+RENAMED_FORMATS = {"micro-four-thirds": "4/3-inch"}
 
 
 @dataclass(frozen=True, kw_only=True)

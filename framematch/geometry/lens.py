@@ -56,7 +56,7 @@ class Lens:
 
     def __post_init__(self) -> None:
         if self.projection not in MODELS:
-            raise InputError(f"{self.projection!r} is no projection", field="projection", fix=f"use one of {', '.join(MODELS)}")
+            raise InputError(f"{self.projection!r} is not a projection", field="projection", fix=f"use one of {', '.join(MODELS)}")
         for name, value in (("focal_mm", self.focal_mm), ("squeeze", self.squeeze)):
             if not (math.isfinite(value) and value > 0):
                 raise InputError(f"{value} is not a length above 0", field=name, fix="give a number above 0")

@@ -144,7 +144,7 @@ class Pairing:
 
     def __post_init__(self) -> None:
         if not self.near_m > 0:
-            raise InputError(f"{self.near_m} m is no nearest distance", field="shot.distance_m", fix="give metres above 0")
+            raise InputError(f"{self.near_m} m is not a nearest distance", field="shot.distance_m", fix="give metres above 0")
         if not self.far_m >= self.near_m:
             raise InputError(f"nearest {self.near_m:g} m is farther than farthest {self.far_m:g} m", field="shot.distance_m", fix="write the nearest first")
         if self.near_m <= self.mount.forward_mm / 1000:
@@ -174,7 +174,7 @@ class Pairing:
             intent=self.intent,
             protection=self.protection,
         )
-        return tuple(replace(each, name=each.name or f"{self.aspect_of(each.area):.2f}:1") for each in (main, *self.others))
+        return tuple(replace(each, name=each.name or ratio_words(self.aspect_of(each.area))) for each in (main, *self.others))
 
     def alone(self, index: int = 0) -> Pairing:
         """The same pairing with one of its frames only."""
@@ -250,3 +250,8 @@ def check_frame_imaged(pairing: Pairing) -> None:
             field="recording",
             fix="check focal_mm and distortion against sensor_mm, or give the frame a shape that the lens covers",
         )
+
+
+def ratio_words(ratio: float) -> str:
+    """An aspect ratio as the trade writes it: whole pixels make a 2.39 frame 2.385 to 2.396, and it is still ``2.39:1``."""
+    return "2.39:1" if abs(ratio - 2.39) < 0.0065 else f"{ratio:.2f}:1"

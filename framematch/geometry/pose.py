@@ -41,7 +41,7 @@ class Pose:
         if turn.shape[-2:] != (3, 3) or shift.shape[-1:] != (3,) or turn.shape[:-2] != shift.shape[:-1]:
             raise ValueError(f"rotation {turn.shape} and translation {shift.shape} are no pose")
         if np.abs(turn @ np.swapaxes(turn, -1, -2) - np.eye(3)).max(initial=0.0) > 1e-9 or (np.linalg.det(turn) < 0).any():
-            raise ValueError(f"{self.a}_from_{self.b} does not turn: its matrix is no rotation")
+            raise ValueError(f"{self.a}_from_{self.b} does not turn: its matrix is not a rotation")
         object.__setattr__(self, "rotation", turn)
         object.__setattr__(self, "translation_m", shift)
 

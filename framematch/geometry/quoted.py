@@ -100,7 +100,7 @@ def _checked(angles_deg: Mapping[str, float], width_mm: float, height_mm: float,
     limit = f"{'at most' if included else 'less than'} {end_deg:g}"
     for name, angle in angles_deg.items():
         if name not in radii:
-            raise InputError(f"{name!r} is no direction of an angle of view", field=f"angle_deg.{name}", fix=f"use {', '.join(DIRECTIONS)}")
+            raise InputError(f"{name!r} is not a direction of an angle of view", field=f"angle_deg.{name}", fix=f"use {', '.join(DIRECTIONS)}")
         if not (0 < angle < end_deg or (angle == end_deg and included)):
             raise InputError(
                 f"{angle:g} degrees can't be had with {projection} projection",

@@ -152,6 +152,6 @@ def _join(q: Floats, start: Floats, end: Floats, seen: NDArray[np.bool_]) -> tup
             pieces[-1].append(b)
         else:
             pieces.append([a, b])
-    if len(pieces) > 1 and math.dist(pieces[-1][-1], pieces[0][0]) < 1e-9:  # the border's start is no cut
+    if len(pieces) > 1 and math.dist(pieces[-1][-1], pieces[0][0]) < 1e-9:  # the border's start is not a cut
         pieces[0] = pieces.pop() + pieces[0][1:]
     return tuple(np.array(piece) for piece in pieces if len(piece) > 1 and np.ptp(np.array(piece), axis=0).max() > 1e-9)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
+from framematch.errors import InputError
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing, check_frame_imaged
 from framematch.guide.areas import Areas, Shared, areas, shared_areas
@@ -209,9 +213,39 @@ def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float,
     return 100 * left / width, 100 * top / height, 100 * right / width, 100 * bottom / height
 
 
-def metres(distance_m: float) -> str:
-    """A distance as people read it: ``2.86 m``, ``30 m``, ``infinity``."""
-    return "infinity" if math.isinf(distance_m) else f"{distance_m:.3g} m"
+_FEET: ContextVar[bool] = ContextVar("feet", default=False)
+
+
+@contextmanager
+def shown_in(system: str) -> Iterator[None]:
+    """Inside the ``with``, :func:`metres` and :func:`millimetres` speak ``metric`` or ``imperial``.
+
+    Raises:
+        InputError: neither of the two.
+    """
+    if system not in ("metric", "imperial"):
+        raise InputError(f"{system!r} is not a system of units", field="--units", fix="use metric or imperial")
+    before = _FEET.set(system == "imperial")
+    try:
+        yield
+    finally:
+        _FEET.reset(before)
+
+
+def millimetres(length_mm: float, *, unit: bool = True) -> str:
+    """A length on a wall or a rig, to a millimetre or a hundredth of an inch."""
+    if _FEET.get():
+        return f"{length_mm / 25.4:.2f}{' in' * unit}"
+    return f"{round(length_mm)}{' mm' * unit}"
+
+
+def metres(distance_m: float, *, feet: bool | None = None) -> str:
+    """A distance as people read it, in three digits: ``2.86 m``, ``30 m``, ``1500 m``, ``infinity``; in feet if asked for."""
+    if math.isinf(distance_m):
+        return "infinity"
+    feet = _FEET.get() if feet is None else feet
+    rounded = float(f"{distance_m / 0.3048 if feet else distance_m:.3g}")
+    return f"{rounded:.0f} {'ft' if feet else 'm'}" if abs(rounded) >= 1000 else f"{rounded:g} {'ft' if feet else 'm'}"
 
 
 def equivalent_words(value_mm: float, *, digits: int = 0) -> str:
@@ -343,14 +377,14 @@ def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
     return [[[float(x), float(y)] for x, y in ring] for ring in rings]
 
 
-def plain(value: Any) -> Any:
-    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, six decimals."""
+def plain(value: Any, *, decimals: int = 6) -> Any:
+    """Nested data as JSON takes it: NaN is None, infinity the string ``inf``, so many decimals."""
     if isinstance(value, dict):
-        return {key: plain(each) for key, each in value.items()}
+        return {key: plain(each, decimals=decimals) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
-        return [plain(each) for each in value]
+        return [plain(each, decimals=decimals) for each in value]
     if isinstance(value, float):
         if math.isnan(value):
             return None
-        return "inf" if math.isinf(value) else round(value, 6)
+        return "inf" if math.isinf(value) else round(value, decimals)
     return value

@@ -272,7 +272,7 @@ def wall_json(
 
 def _check_distance(pairing: Pairing, distance_m: float) -> None:
     if not max(0.0, pairing.mount.forward_mm / 1000) < distance_m <= FARTHEST_WALL_M:
-        raise InputError(f"{distance_m:g} m is no distance to a wall", field="wall", fix=f"give metres beyond both lenses, to {FARTHEST_WALL_M}, such as 3")
+        raise InputError(f"{distance_m:g} m is not a distance to a wall", field="wall", fix=f"give metres beyond both lenses, to {FARTHEST_WALL_M}, such as 3")
 
 
 def _moved(pairing: Pairing, **by: float) -> Pairing:

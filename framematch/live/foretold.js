@@ -7,6 +7,7 @@ const LOOKS = [1, 2, 4, 8, 16]; // frames in which bars are looked for
 const TIMES = 60; // frames over which the latency is told
 const STILL_PX = 1080;
 const MOST_PX = 2160;
+const WIDEST_PX = 8192; // as Python has it
 const HEAD = `#version 300 es
 precision highp float;
 `;
@@ -82,7 +83,7 @@ export class Bender {
   /** Draw one of the frames for one stop, so many pixels high. */
   draw({ frame, stop, fit, height }) {
     const gl = this.gl, { part } = this, shape = part.frames[frame], corners = (part.cells[0] + 1) * (part.cells[1] + 1);
-    const size = [2 * Math.round((height * shape.aspect) / 2), 2 * Math.round(height / 2)];
+    const size = [2 * Math.round(Math.min(height * shape.aspect, WIDEST_PX) / 2), 2 * Math.round(height / 2)];
     if (this.canvas.width !== size[0] || this.canvas.height !== size[1]) [this.canvas.width, this.canvas.height] = size;
     gl.viewport(0, 0, ...size);
     gl.useProgram(this.program);
@@ -110,7 +111,7 @@ export class Bender {
 
 const MARKUP = `
 <div class="sources" role="group" aria-label="Source"><button class="camera" type="button">Use a capture device</button>
-<label class="which" hidden><span>Device</span><select class="devices"></select></label>
+<label class="which" hidden><span>Device</span><select class="devices" aria-label="Device"></select></label>
 <label class="clip button">Choose a clip<input type="file" accept="video/*"></label>
 <button class="off" type="button" hidden>Stop the source</button></div>
 <p class="said" role="status"></p>
@@ -124,7 +125,7 @@ const MARKUP = `
 <div class="sets" role="group" aria-label="Sets of lines"></div>
 <div class="buttons"><button class="freeze" type="button" aria-pressed="false">Freeze</button><button class="still" type="button">Save a still</button><button class="full" type="button">Full screen</button><button class="second" type="button" hidden>Full screen on the other screen</button></div>
 </div>
-<div class="drawn"><label class="which-frame"><span>Frame</span><select></select></label>
+<div class="drawn"><label class="which-frame"><span>Frame</span><select aria-label="Frame"></select></label>
 <label><input type="checkbox" name="others"> other frames</label><label><input type="checkbox" name="safe"> safe areas</label><label><input type="checkbox" name="level"> level line</label></div>
 <p class="about"></p><p class="latency"></p>`;
 

@@ -593,6 +593,7 @@ class Live {
     this.observer.observe(this.part(".views"));
     this.sticker = new IntersectionObserver(([mark]) => this.stick(!mark.isIntersecting && mark.boundingClientRect.top < 1));
     this.sticker.observe(this.part(".mark"));
+    document.querySelector('[data-testid="stMain"]')?.scrollTo(0, 0); // views that come in place of a long form are what is wanted next
   }
 
   end() {

@@ -45,7 +45,7 @@ class Chart:
 
     def __post_init__(self) -> None:
         if self.kind not in (CHARUCO, CHESSBOARD):
-            raise InputError(f"{self.kind!r} is no kind of chart", field="chart", fix="use charuco or chessboard")
+            raise InputError(f"{self.kind!r} is not a kind of chart", field="chart", fix="use charuco or chessboard")
         if not (3 <= self.columns <= 40 and 3 <= self.rows <= 40):
             raise InputError(f"{self.columns} x {self.rows} squares", field="chart", fix="3 to 40 squares each way")
         if self.kind == CHARUCO and self.columns * self.rows // 2 > 250:
@@ -159,7 +159,7 @@ def chart_for_paper(paper: str, *, kind: str = CHARUCO) -> Chart:
     """
     sizes = {name.upper(): size for name, size in PAPERS_MM.items()}
     if paper.upper() not in sizes:
-        raise InputError(f"{paper!r} is no paper size known here", field="paper", fix=f"use one of {', '.join(PAPERS_MM)}")
+        raise InputError(f"{paper!r} is not a paper size known here", field="paper", fix=f"use one of {', '.join(PAPERS_MM)}")
     long_mm, short_mm = sizes[paper.upper()]
     columns, rows = (11, 7) if kind == CHARUCO else (10, 7)
     side = min((long_mm - 2 * MARGIN_MM) / columns, (short_mm - 2 * MARGIN_MM - FOOT_MM) / rows)

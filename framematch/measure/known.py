@@ -10,6 +10,7 @@ A solve without them (``aim.AimSolve.fit``) leaves aim and distances to trade ag
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -66,6 +67,8 @@ def parse_typed(text: str, *, moments: int = 1) -> Typed:
             raise ValueError
         moment, distance = int(form[1] or 1), float(form[2])
         at = (float(form[3]), float(form[4])) if form[3] else None
+        if (math.isinf(distance) and form[2] != "inf") or (at is not None and math.isinf(max(at))):  # more digits than a number holds
+            raise ValueError
     except ValueError:
         fix = "write metres, and x,y in the recorded still after an @ unless in the middle: 4@310,204"
         raise InputError(f"{text!r} is not a distance", field="--distance", fix=fix) from None

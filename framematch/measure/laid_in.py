@@ -17,6 +17,7 @@ from framematch.measure.check import Checked
 from framematch.measure.figure import within
 from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
+from framematch.text.typeface import pillow_font
 
 Floats = NDArray[np.float64]
 _CELLS = 8  # checks across the frame
@@ -28,7 +29,7 @@ def before_after_picture(checked: Checked, recording: Still, monitoring: Still) 
 
     Where the pairing is right, what crosses from check to check runs on without a step, at the distance drawn for.
     """
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     distance = checked.distance_m
     panels = [laid_in(p, recording, monitoring, distance) for p in (checked.before, checked.after)]
@@ -36,7 +37,7 @@ def before_after_picture(checked: Checked, recording: Still, monitoring: Still) 
     head = 46
     sheet = Image.new("RGB", (2 * width + 36, height + head + 40), GROUND)
     draw = ImageDraw.Draw(sheet)
-    font, small = ImageFont.load_default(18), ImageFont.load_default(14)
+    font, small = pillow_font(18), pillow_font(14)
     off = max((o for _, o in checked.off_percent if not math.isnan(o)), default=math.nan)
     titles = (f"Before: guide off by up to {off:.1f} % of the frame", f"After: known to {within(checked.known_percent)} of the frame there")
     for index, (panel, title) in enumerate(zip(panels, titles, strict=True)):

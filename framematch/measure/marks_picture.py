@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.measure.pictures import ARROW, FOUND, GROUND, INK
+from framematch.text.typeface import pillow_font
 
 Floats = NDArray[np.float64]
 
@@ -25,12 +26,12 @@ def marks_picture(
         places_px: where each is seen, None for one not seen.
         expected: (N, 2) where the pairing has them.
     """
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     picture = Image.fromarray(small).convert("RGB")
     draw = ImageDraw.Draw(picture)
     scale = picture.width / size_px[0]
-    font = ImageFont.load_default(max(13, picture.width // 45))
+    font = pillow_font(max(13, picture.width // 45))
     radius = max(8, picture.width // 70)
     _ruler(draw, size_px, scale, font)
     for x, y in expected * scale - 0.5:

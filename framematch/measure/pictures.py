@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.measure.finding import Looked
+from framematch.text.typeface import pillow_font
 
 Floats = NDArray[np.float64]
 
@@ -39,14 +40,14 @@ def found_picture(looked: Looked, size_px: tuple[int, int]) -> Any:
 
 def detections_picture(looked: Sequence[Looked], *, across: int = 4, most: int = 24) -> Any:
     """A sheet of the stills with the corners found in each, as a Pillow picture."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     shown = list(looked)[:most]
     down = max(1, math.ceil(len(shown) / across))
     width, height = _THUMB
     sheet = Image.new("RGB", (across * (width + 12) + 12, down * (height + 34) + 12), GROUND)
     draw = ImageDraw.Draw(sheet)
-    font = ImageFont.load_default(15)
+    font = pillow_font(15)
     for index, each in enumerate(shown):
         x, y = 12 + (index % across) * (width + 12), 12 + (index // across) * (height + 34)
         draw.rectangle((x, y, x + width - 1, y + height - 1), fill="#000000")
@@ -111,14 +112,14 @@ def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int]
 
 def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, title: str = "", width: int = 1100) -> Any:
     """The map of what is left over with its words above it, as a Pillow picture."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     head = 56
     drawn = residual_map(pixels, residual_px, raster_px, width=width)
     sheet = Image.new("RGB", (drawn.picture.width + 24, drawn.picture.height + head + 14), GROUND)
     draw = ImageDraw.Draw(sheet)
-    draw.text((12, 8), title, fill=INK, font=ImageFont.load_default(18))
-    draw.text((12, 32), drawn.words, fill=FAINT, font=ImageFont.load_default(14))
+    draw.text((12, 8), title, fill=INK, font=pillow_font(18))
+    draw.text((12, 32), drawn.words, fill=FAINT, font=pillow_font(14))
     sheet.paste(drawn.picture, (12, head))
     return sheet
 

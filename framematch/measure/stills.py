@@ -86,7 +86,7 @@ def named_stills(names: Iterable[str]) -> list[str]:
             try:
                 found = sorted(str(p) for p in base.glob(pattern) if p.is_file())
             except (OSError, ValueError) as error:
-                raise InputError(f"is no pattern that can be searched ({error})", file=name, fix="write it like rec/*.png") from None
+                raise InputError(f"is not a pattern that can be searched ({error})", file=name, fix="write it like rec/*.png") from None
             if not found:
                 raise InputError("no file fits this pattern", file=name, fix="check the folder and the pattern")
             out += found
@@ -131,7 +131,7 @@ def check_size(size_px: tuple[int, int], *, file: str) -> None:
     if width * height > LIMIT_PX:
         raise InputError(f"claims {width} x {height} pixels, more than {LIMIT_PX // 10**6} million", file=file, fix="give a smaller still")
     if max(width, height) > LONGEST_PX:
-        raise InputError(f"{width} x {height} pixels is no picture of a camera", file=file, fix="give the camera's own still")
+        raise InputError(f"{width} x {height} pixels is not a picture of a camera", file=file, fix="give the camera's own still")
 
 
 def _path_and_time(name: str) -> tuple[Path, float | None]:
@@ -142,7 +142,7 @@ def _path_and_time(name: str) -> tuple[Path, float | None]:
         except ValueError:
             return Path(name), None
         if not 0 <= seconds <= LONGEST_S:
-            raise InputError(f"{tail} is no time in a video", file=path, fix="write seconds after the @, such as clip.mp4@12.5")
+            raise InputError(f"{tail} is not a time in a video", file=path, fix="write seconds after the @, such as clip.mp4@12.5")
         return Path(path), seconds
     return Path(name), None
 
@@ -197,10 +197,10 @@ def video_length_s(name: str, content: bytes) -> float:
     try:
         with av.open(io.BytesIO(content), "r", options={"format_whitelist": CONTAINERS}) as container:
             if not container.streams.video or not container.duration:
-                raise InputError("is no video that says how long it is", file=name, fix="give MP4 or MOV as the goggles wrote it")
+                raise InputError("is not a video that says how long it is", file=name, fix="give MP4 or MOV as the goggles wrote it")
             return min(float(container.duration) / av.time_base, LONGEST_S)
     except (OSError, ValueError, EOFError, IndexError):
-        raise InputError("is no video that can be read", file=name, fix="give MP4 or MOV as the goggles wrote it") from None
+        raise InputError("is not a video that can be read", file=name, fix="give MP4 or MOV as the goggles wrote it") from None
 
 
 def video_still(name: str, content: bytes, seconds: float) -> bytes:

@@ -196,3 +196,17 @@ def choose(
 def nearest_third(f_number: float) -> float:
     """The nearest third of a stop from f/1, as a number to set (exact, not the rounded figure on a ring)."""
     return float(2 ** (round(6 * math.log2(f_number)) / 6))
+
+
+_THIRDS = "0.5 0.56 0.63 0.7 0.8 0.9 1 1.1 1.3 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22 25 29 32 36 40 45 51 57 64"
+_MARKED = f"{_THIRDS} 72 81 91 102 114 128".split()  # as lenses are marked (ISO 517)
+
+
+def marked(number: float) -> str:
+    """An f-number or T-stop as the mark of the nearest third stop: 8.4 is ``8``, 9.3 is ``9``."""
+    return _MARKED[min(max(round(6 * math.log2(number / 0.5)), 0), len(_MARKED) - 1)]
+
+
+def stop_words(f_number: float, *, loss_stops: float) -> str:
+    """What is set on the lens, its T-stop first: ``T9 (f/8)``."""
+    return f"T{marked(t_stop(f_number=f_number, loss_stops=loss_stops))} (f/{marked(f_number)})"

@@ -58,9 +58,9 @@ def angular_speed_rad_s(*, speed_m_s: ArrayLike, range_m: ArrayLike, angle_rad: 
 def shutter_s(*, shutter_deg: float, rate_fps: float) -> float:
     """Exposure time of a shutter angle at a frame rate: angle / (360 rate)."""
     if not 0 < shutter_deg <= 360:
-        raise InputError(f"{shutter_deg} degrees is no shutter angle", field="shutter_deg", fix="give above 0 to 360")
+        raise InputError(f"{shutter_deg} degrees is not a shutter angle", field="shutter_deg", fix="give above 0 to 360")
     if not (math.isfinite(rate_fps) and rate_fps > 0):
-        raise InputError(f"{rate_fps} is no frame rate", field="rate_fps", fix="give frames per second above 0")
+        raise InputError(f"{rate_fps} is not a frame rate", field="rate_fps", fix="give frames per second above 0")
     return shutter_deg / (360 * rate_fps)
 
 

@@ -138,7 +138,7 @@ def chart_drawing(
         shapes.append(straight(left, y, right, y, look.quiet if strong else look.rule, 0.11 if strong else 0.07))
         shapes.append(Label(text=words, x=left - 0.45 * em, y=y, size=em, colour=look.quiet, anchor="right"))
     used: list[tuple[float, float]] = []
-    for value, words in across.marked():
+    for value, words in sorted(across.marked(), key=lambda mark: across.log and math.log10(mark[0]) % 1 != 0):  # powers of ten get their words first
         x = float(at(value, up.first)[0])
         shapes.append(straight(x, top, x, bottom + 0.3 * em, look.rule, 0.07))
         half = (0.3 + _CHARACTER * len(words) / 2) * em

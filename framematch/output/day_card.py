@@ -1,7 +1,8 @@
-"""The flight card as a PDF: one A4 page for the case, one page as wide as a phone.
+"""The flight card as a PDF: a page for the case, its back too where there is more to say, and one page as wide as a phone.
 
 Both say the same, from :mod:`framematch.output.day_text`. What makes the day impossible comes first,
-in white on black. The text is set as large as lets everything stay on the one page.
+in white on black, then what to look at and the cautions, then figures. The text is set as large as lets
+everything stay on the page, and never smaller than is read outdoors.
 """
 
 from __future__ import annotations
@@ -16,15 +17,17 @@ from typing import Any
 from framematch import cautions
 from framematch.day import DayPlan
 from framematch.errors import InputError
+from framematch.geometry.pairing import ratio_words
 from framematch.output import fonts
-from framematch.output.day_drawings import draw_display, draw_pack_curves, draw_plan
+from framematch.output.day_drawings import draw_display, draw_plan
 from framematch.output.day_style import Style
-from framematch.output.day_text import ADVICE, Section, checklist, sections
-from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PAPERS_MM, PT_PER_MM, WHITE, Page, document, made_line
+from framematch.output.day_text import ADVICE, Section, checklist, first_lines, sections
+from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PT_PER_MM, SMALLEST_PT, WHITE, Page, document, made_line, paper_mm
+from framematch.output.sheet_parts import fields_of
 
 PHONE_WIDTH_MM = 72.0  # about a phone's screen, so that text is seen at its size
 PHONE_MARGIN_MM = 4.0
-_LARGEST_PT = 9.0
+_SIZES_PT = tuple(10.0 - 0.25 * n for n in range(9))  # down to SMALLEST_PT
 
 
 class _Measuring(Page):
@@ -52,55 +55,61 @@ class _Measuring(Page):
 Block = Callable[[Page, float, float, Style], float]  # draws at x, top and returns where it ends
 
 
-def write_card(plan: DayPlan, path: Path) -> tuple[Path, Path]:
-    """Write the A4 card, and the phone's beside it (``card.pdf``, ``card-phone.pdf``).
+def write_card(plan: DayPlan, path: Path, *, paper: str = "A4") -> tuple[Path, Path]:
+    """Write the card on paper, and the phone's beside it (``card.pdf``, ``card-phone.pdf``).
 
     Raises:
-        InputError: the file can't be written, or there is more to say than one page holds.
+        InputError: no such paper, the file can't be written, or there is more to say than two pages hold.
     """
     phone = path.with_name(f"{path.stem}-phone{path.suffix or '.pdf'}")
     if path.suffix.lower() != ".pdf":
-        raise InputError("is no name for a PDF", file=str(path), fix="end it in .pdf")
+        raise InputError("is not a PDF's name", file=str(path), fix="end it in .pdf")
+    size_mm = paper_mm(paper)
     title = f"Flight card: {plan.day.title}"
-    with document(path, title=title, subject=ADVICE) as pdf, pdf.page(PAPERS_MM["A4"]) as page:
-        _draw_a4(page, plan)
+    style_pt, parts = _laid_out(plan, size_mm)
+    with document(path, title=title, subject=ADVICE) as pdf:
+        for number, part in enumerate(parts, 1):
+            with pdf.page(size_mm) as page:
+                _side(page, plan, part, style_pt, front=number == 1, last=number == len(parts))
+                page.footer(f"Flight card: {plan.day.title}" + (f", page {number} of {len(parts)}" if len(parts) > 1 else ""), made_line())
     size = (PHONE_WIDTH_MM, phone_height_mm(plan))
     with document(phone, title=title, subject=ADVICE) as pdf, pdf.page(size) as page:
         _draw_phone(page, plan)
     return path, phone
 
 
-def _draw_a4(page: Page, plan: DayPlan) -> None:
-    sizes = [_LARGEST_PT * 0.97**n for n in range(20)]  # down to 5 pt
-    blank, bottom = _Measuring(page.width_mm, page.height_mm), page.height_mm - 10
-    low, high = 0, len(sizes)
-    while low < high:  # the largest that fits; a smaller one always takes less room
-        middle = (low + high) // 2
-        low, high = (low, middle) if _a4(blank, plan, sizes[middle]) <= bottom else (middle + 1, high)
-    if low == len(sizes):
-        raise InputError("there is more to say than one page holds", field="shots", fix="split the day into two day files")
-    _a4(page, plan, sizes[low])
-    page.footer(f"{plan.day.title}: {ADVICE}", made_line())
+def _laid_out(plan: DayPlan, size_mm: tuple[float, float]) -> tuple[float, list[list[Block]]]:
+    """The largest size at which the sections fit on one page, or else on two, and the sections of each page."""
+    blank, bottom = _Measuring(*size_mm), size_mm[1] - 11
+    blocks = _section_blocks(plan)
+    for pages in (1, 2):
+        for size_pt in _SIZES_PT:
+            for first in range(len(blocks), 0, -1) if pages == 2 else (len(blocks),):
+                parts = [blocks[:first], blocks[first:]][:pages]
+                ends = [_side(blank, plan, part, size_pt, front=i == 0, last=i == pages - 1) for i, part in enumerate(parts)]
+                if max(ends) <= bottom:
+                    return size_pt, parts
+    raise InputError("there is more to say than two pages hold", field="shots", fix="split the day into two day files")
 
 
-def _a4(page: Page, plan: DayPlan, size_pt: float) -> float:
+def _side(page: Page, plan: DayPlan, blocks: Sequence[Block], size_pt: float, *, front: bool, last: bool) -> float:
     full = Style(size_pt=size_pt, room_mm=page.width_mm - 2 * MARGIN_MM)
-    x = MARGIN_MM
-    y = _header(page, plan, x, MARGIN_MM, full, lines=2)
-    for block in _alarms(plan):
-        y = block(page, x, y + 1.5, full)
+    x = y = MARGIN_MM
+    if front:
+        y = _header(page, plan, x, MARGIN_MM - 2, full, lines=2)
+        for block in _alarms(plan):
+            y = block(page, x, y + 1.5, full)
+        y = _cautions(page, x, y + 1.5, full)
     gutter = 6.0
     column = Style(size_pt=size_pt, room_mm=(full.room_mm - gutter) / 2)
-    blocks = _section_blocks(plan)
     ends = [y]
-    for side, part in enumerate(_columns(blocks, column)):
+    for side, part in enumerate(_columns(blocks, column, page)):
         at = y + 2.0
         for block in part:
             at = block(page, x + side * (column.room_mm + gutter), at, column) + 2.0
         ends.append(at)
     y = max(ends)
-    y = _check_boxes(page, checklist(plan), x, y, full, columns=2) + 2.0
-    return _cautions(page, x, y, full)
+    return _check_boxes(page, checklist(plan), x, y, full, columns=2) if last else y
 
 
 def phone_height_mm(plan: DayPlan) -> float:
@@ -110,22 +119,26 @@ def phone_height_mm(plan: DayPlan) -> float:
 
 def _draw_phone(page: Page, plan: DayPlan) -> None:
     _phone(page, plan)
-    page.text(PHONE_MARGIN_MM, page.height_mm - 3.5, made_line(), size_pt=6, colour=GREY)
+    page.text(PHONE_MARGIN_MM, page.height_mm - 3.5, made_line(), size_pt=SMALLEST_PT, colour=GREY)
 
 
 def _phone(page: Page, plan: DayPlan) -> float:
-    style = Style(size_pt=8.0, room_mm=PHONE_WIDTH_MM - 2 * PHONE_MARGIN_MM)
+    style = Style(size_pt=SMALLEST_PT, room_mm=PHONE_WIDTH_MM - 2 * PHONE_MARGIN_MM)
     x = PHONE_MARGIN_MM
-    y = _header(page, plan, x, PHONE_MARGIN_MM, style, lines=6)
-    for block in (*_alarms(plan), *_section_blocks(plan)):
+    y = _header(page, plan, x, PHONE_MARGIN_MM, style, lines=6, columns=1)
+    for block in _alarms(plan):
         y = block(page, x, y + 2.5, style)
-    y = _check_boxes(page, checklist(plan), x, y + 2.5, style, columns=1)
-    return _cautions(page, x, y + 2.0, style)
+    y = _cautions(page, x, y + 2.0, style)
+    for block in _section_blocks(plan):
+        y = block(page, x, y + 2.5, style)
+    return _check_boxes(page, checklist(plan), x, y + 2.5, style, columns=1)
 
 
-def _columns(blocks: Sequence[Block], style: Style) -> tuple[list[Block], list[Block]]:
+def _columns(blocks: Sequence[Block], style: Style, page: Page) -> tuple[list[Block], list[Block]]:
     """Blocks in two columns as even as can be, each in its order; the first is always on the left."""
-    blank = _Measuring(*PAPERS_MM["A4"])
+    if not blocks:
+        return [], []
+    blank = _Measuring(page.width_mm, page.height_mm)
     tall = [block(blank, 0.0, 0.0, style) + 2.0 for block in blocks]
 
     def tallest(right: tuple[int, ...]) -> float:
@@ -137,24 +150,20 @@ def _columns(blocks: Sequence[Block], style: Style) -> tuple[list[Block], list[B
     return [b for i, b in enumerate(blocks) if i not in right], [blocks[i] for i in right]
 
 
-def _header(page: Page, plan: DayPlan, x: float, top: float, style: Style, *, lines: int) -> float:
-    title, pairing = plan.day.title, plan.report.pairing.heading
-    y = page.block(x, top, title, room_mm=style.room_mm, size_pt=style.size_pt * 1.7, bold=True, lines_at_most=lines)
-    lens = plan.report.pairing
-    angles = lens.angles["frame"]
-    line = f"Flight card. {pairing}: frame {lens.frame_aspect:.2f}:1, {angles.horizontal:.0f}° x {angles.vertical:.0f}°. {ADVICE}"
+def _header(page: Page, plan: DayPlan, x: float, top: float, style: Style, *, lines: int, columns: int = 3) -> float:
+    pairing = plan.report.pairing
+    y = page.block(x, top, plan.day.title, room_mm=style.room_mm, size_pt=style.size_pt * 1.7, bold=True, lines_at_most=lines)
+    angles = pairing.angles["frame"]
+    line = f"Flight card. Frame {ratio_words(pairing.frame_aspect)}, {angles.horizontal:.0f}° x {angles.vertical:.0f}°."
     y = page.block(x, y + 0.3, line, room_mm=style.room_mm, size_pt=style.size_pt, colour=GREY)
+    y = page.fields(x, y, fields_of(pairing), room_mm=style.room_mm, columns=columns)
     page.line(x, y + 0.8, x + style.room_mm, y + 0.8, width_mm=0.4)
     return y + 0.8
 
 
 def _alarms(plan: DayPlan) -> list[Block]:
-    out: list[Block] = []
-    if plan.impossible:
-        out.append(_box("Can't be flown as planned", plan.impossible, ink=WHITE, paper=BLACK, scale=1.1))
-    if plan.warnings:
-        out.append(_box("Look at this first", plan.warnings, ink=BLACK, paper="#f2e3c4", scale=1.0))
-    return out
+    looks = [(WHITE, BLACK, 1.1)] * bool(plan.impossible) + [(BLACK, "#f2e3c4", 1.0)] * bool(plan.warnings) + [(BLACK, "#eeeeee", 1.0)] * bool(plan.unknown)
+    return [_box(heading, lines, ink=ink, paper=paper, scale=scale) for (heading, lines), (ink, paper, scale) in zip(first_lines(plan), looks, strict=True)]
 
 
 def _box(heading: str, lines: Sequence[str], *, ink: str, paper: str, scale: float) -> Block:
@@ -174,10 +183,7 @@ def _box(heading: str, lines: Sequence[str], *, ink: str, paper: str, scale: flo
 
 
 def _section_blocks(plan: DayPlan) -> list[Block]:
-    blocks = [_section(plan, s) for s in sections(plan)]
-    if plan.unknown:
-        blocks.append(_section(plan, Section(heading="Not worked out, or assumed", notes=plan.unknown)))
-    return blocks
+    return [_section(plan, s) for s in sections(plan)]
 
 
 def _section(plan: DayPlan, section: Section) -> Block:
@@ -187,8 +193,6 @@ def _section(plan: DayPlan, section: Section) -> Block:
         y += 0.6
         if section.kind == "display":
             y = draw_display(page, plan, x, y, style)
-        if section.kind == "packs" and plan.endurance is not None:
-            y = draw_pack_curves(page, plan, plan.endurance, x, y, style)
         if section.kind == "plan" and plan.distances is not None:
             y = draw_plan(page, plan, plan.distances, x, y, style)
         label = min(0.36 * style.room_mm, max((fonts.width_pt(a, style.size_pt) for a, _ in section.rows), default=0.0) / PT_PER_MM + 2)
@@ -203,7 +207,7 @@ def _section(plan: DayPlan, section: Section) -> Block:
                 right = page.block(x + label, y, text, room_mm=style.room_mm - label, size_pt=style.size_pt)
             y = max(left, right)
         for note in section.notes:
-            y = page.block(x, y + 0.3, note, room_mm=style.room_mm, size_pt=style.size_pt * 0.9, colour=GREY)
+            y = page.block(x, y + 0.3, note, room_mm=style.room_mm, size_pt=max(style.size_pt * 0.9, SMALLEST_PT), colour=GREY)
         return y
 
     return draw
@@ -227,4 +231,4 @@ def _check_boxes(page: Page, lines: Sequence[str], x: float, top: float, style: 
 
 
 def _cautions(page: Page, x: float, top: float, style: Style) -> float:
-    return page.cautions(x, top, room_mm=style.room_mm, lines=cautions.DAY, heading="", size_pt=style.size_pt * 0.85)
+    return page.cautions(x, top, room_mm=style.room_mm, lines=cautions.DAY, heading="", size_pt=max(style.size_pt * 0.85, SMALLEST_PT))

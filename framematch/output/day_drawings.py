@@ -1,4 +1,4 @@
-"""The drawings of the flight card: the display with its guide, minutes by weight of the pack, the run from above."""
+"""The drawings of the flight card: the display with its guide, the run from above."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from framematch.day import DayPlan, Distances, Endurance
+from framematch.day import DayPlan, Distances
 from framematch.output import fonts
-from framematch.output.chart import Axis, Curve, Look, Spot, chart_drawing
 from framematch.output.day_style import Style
 from framematch.output.guide_drawing import guide_drawing
-from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, PALE, PT_PER_MM, WHITE, Page
+from framematch.output.pdf import BLACK, GREY, PALE, PT_PER_MM, SMALLEST_PT, WHITE, Page
 from framematch.output.pdf_drawing import draw_shapes
 from framematch.text import units
 
@@ -34,7 +33,7 @@ def draw_display(page: Page, plan: DayPlan, x: float, top: float, style: Style) 
     with page.clipped(left, top, width, height):
         for part, line_mm in (("outline", 0.25), ("rectangle", 0.5)):
             draw_shapes(page, guide_drawing(report, parts=(part,)), x=left, top=top, mm_per_px=(scale, scale), line_mm=line_mm)
-    size = style.size_pt * 0.85
+    size = max(style.size_pt * 0.85, SMALLEST_PT)
     half = size / PT_PER_MM * 0.35
     if not report.sets:  # each set has its own: they stand in words below
         r = report.guide.rectangle
@@ -45,34 +44,7 @@ def draw_display(page: Page, plan: DayPlan, x: float, top: float, style: Style) 
         page.text(left + width / 2, top + max(insets[1], 0) * scale / 2 + half, f"{insets[1]:.0f}", size_pt=size, align="centre")
         page.text(left + width / 2, top + height - max(insets[3], 0) * scale / 2 + half, f"{insets[3]:.0f}", size_pt=size, align="centre")
     page.text(left + width / 2, top + height / 2 + half, "frame", size_pt=size, align="centre", colour=GREY)
-    return top + height + 1.0
-
-
-def draw_pack_curves(page: Page, plan: DayPlan, e: Endurance, x: float, top: float, style: Style) -> float:
-    """Minutes against pack weight, light and hard, with today's pack marked."""
-    curves = [(name, c) for name, c in e.curves if c.mass_kg and max(c.minutes) > 0]
-    if not curves:
-        return top
-    size = style.size_pt * 0.75
-    line = size * LINE_HEIGHT / PT_PER_MM
-    title = "Minutes to reserve by weight of the pack: filled is today's, a ring the longest"
-    top = page.block(x, top, title, room_mm=style.room_mm, size_pt=size, colour=GREY)
-    heaviest = max(max(c.mass_kg) for _, c in curves)
-    spots = [Spot(x=c.best_mass_kg, y=c.best_minutes, colour=BLACK, filled=False) for _, c in curves if c.best_mass_kg <= heaviest]
-    if e.pack.mass_kg <= heaviest:
-        spots += [Spot(x=e.pack.mass_kg, y=minutes, colour=BLACK) for name, minutes in e.minutes if name in dict(curves)]
-    ticks = tuple((share * heaviest, units.shown(share * heaviest, unit="kg", system=plan.day.units)) for share in (0.0, 0.5, 1.0))
-    height = style.room_mm * 0.24 + 2.4 * line
-    chart = chart_drawing(
-        [Curve(name=name, x=c.mass_kg, y=c.minutes, colour=BLACK, width=0.16, dash=() if name == "light" else (0.5, 0.3)) for name, c in curves],
-        across=Axis(name="", first=0.0, last=heaviest, ticks=ticks),
-        up=Axis(name="", first=0.0, last=1.06 * max(max(c.minutes) for _, c in curves)),
-        look=Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * size / PT_PER_MM),
-        size=(round(10 * style.room_mm), round(10 * height)),
-        spots=spots,
-    )
-    draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
-    return top + height + 0.3 * line
+    return page.block(x, top + height + 0.8, "Thick: rectangle, with its insets in pixels. Thin: outline.", room_mm=style.room_mm, size_pt=size)
 
 
 def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float, style: Style) -> float:
@@ -103,7 +75,7 @@ def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float,
             page.path(at(wall.line_m), width_mm=0.8, colour=GREY)
             if wall.name:
                 (a, b) = at([wall.line_m[0]])[0]
-                page.text(a, b - 0.8, wall.name, size_pt=style.size_pt * 0.75, colour=GREY)
+                page.text(a, b - 0.8, wall.name, size_pt=max(style.size_pt * 0.75, SMALLEST_PT), colour=GREY)
         run = at(found.run_m[:, :2])
         page.path(run, width_mm=0.6)
         _arrow(page, run)
@@ -113,12 +85,14 @@ def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float,
             _mark(page, at([person.at_m])[0], person.name, bad=person.in_straight or person.in_round, style=style, right_edge=x + style.room_mm)
     _scale_bar(page, plan, x + 1.5, top + height - 1.6, scale, style)
     y = top + height + 0.4
-    size = style.size_pt * 0.8
+    size = max(style.size_pt * 0.8, SMALLEST_PT)
     side = size / PT_PER_MM * 0.9
     for colour, name, dash, opacity in ((FALL, "thrown straight on", (), 0.3), (FALL_ROUND, "if it turns as it falls", (0.9, 0.6), 0.13)):
         page.rectangle(x, y + 0.25, side, side, colour=colour, width_mm=0.3, fill=colour, opacity=opacity, dash_mm=dash)
         y = page.block(x + side + 1, y, name, room_mm=style.room_mm - side - 1, size_pt=size)
-    return y + 0.4
+    return page.block(
+        x, y, "Black: the run. Grey: walls and what stands there. Blue: people; a black triangle where they are in reach.", room_mm=style.room_mm, size_pt=size
+    )
 
 
 def _arrow(page: Page, run: Sequence[tuple[float, float]]) -> None:
@@ -136,9 +110,10 @@ def _mark(page: Page, at: tuple[float, float], name: str, *, bad: bool, style: S
         page.path([(x, y - 1.4), (x + 1.3, y + 0.9), (x - 1.3, y + 0.9)], closed=True, width_mm=0.3, fill=BLACK)
     else:
         page.circle(x, y, 0.9, width_mm=0.3, colour=WHITE, fill=CLEAR)
-    size = style.size_pt * 0.8
+    size = max(style.size_pt * 0.8, SMALLEST_PT)
     wide = fonts.width_pt(name, size, bold=bad) / PT_PER_MM
     right = x + 1.8 + wide <= right_edge
+    page.rectangle(x + 1.6 if right else x - 2 - wide, y - 1.6, wide + 0.4, 3.2, colour=None, fill=WHITE, opacity=0.85)
     page.text(x + 1.8 if right else x - 1.8, y + 0.8, name, size_pt=size, bold=bad, align="left" if right else "right")
 
 
@@ -149,4 +124,4 @@ def _scale_bar(page: Page, plan: DayPlan, x: float, y: float, scale: float, styl
     page.line(x, y, x + length * metre, y, width_mm=0.5)
     for end in (x, x + length * metre):
         page.line(end, y - 0.9, end, y, width_mm=0.3)
-    page.text(x + length * metre + 1, y, f"{length} {unit}", size_pt=style.size_pt * 0.75)
+    page.text(x + length * metre + 1, y, f"{length} {unit}", size_pt=max(style.size_pt * 0.75, SMALLEST_PT))

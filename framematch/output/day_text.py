@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 
 from framematch.compare.props import PropsReport
-from framematch.day import DayPlan, Endurance, Light, PersonAt
+from framematch.day import DayPlan, Light, PersonAt
+from framematch.day.notes import up_words
 from framematch.flight.air import STANDARD_DENSITY_KG_M3
-from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
+from framematch.optics.exposure import stop_words
 from framematch.text import units
 
 ADVICE = "Advice for planning, worked out from the figures given. Local rules and the licensed remote pilot decide."
@@ -26,6 +28,12 @@ class Section:
     kind: str = ""
 
 
+def first_lines(plan: DayPlan) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """What stands before every figure: what can't be, what to look at, what is not known or only assumed."""
+    said = (("Can't be flown as planned", plan.impossible), ("Look at this first", plan.warnings), ("Not worked out, or assumed", plan.unknown))
+    return tuple((heading, lines) for heading, lines in said if lines)
+
+
 def sections(plan: DayPlan) -> tuple[Section, ...]:
     """What the card says, in the order that the crew needs it."""
     found = [
@@ -39,22 +47,12 @@ def sections(plan: DayPlan) -> tuple[Section, ...]:
     return tuple(s for s in found if s is not None)
 
 
-def unknown(plan: DayPlan) -> tuple[str, ...]:
-    """What was not worked out or is only assumed."""
-    return plan.unknown
-
-
 def _system(plan: DayPlan) -> str:
     return plan.day.units
 
 
-def _length(plan: DayPlan, metres: float, digits: int = 1) -> str:
-    return "infinity" if math.isinf(metres) else units.shown(metres, unit="m", system=_system(plan), digits=digits)
-
-
-def _near(plan: DayPlan, metres: float) -> str:
-    """A distance that is read off a lens or a tape: two digits after the point below 10."""
-    return _length(plan, metres, 2 if metres < 10 else 1)
+def _length(plan: DayPlan, distance_m: float) -> str:
+    return metres(distance_m, feet=_system(plan) == "imperial")
 
 
 def _speed(plan: DayPlan, metres_a_second: float) -> str:
@@ -65,14 +63,10 @@ def _mass(plan: DayPlan, kg: float) -> str:
     return units.shown(kg, unit="kg", system=_system(plan), digits=2)
 
 
-def _up(degrees: float) -> str:
-    return "level" if abs(degrees) < 0.05 else f"{abs(degrees):.1f}° {'up' if degrees > 0 else 'down'}"
-
-
 def minutes_text(minutes: float) -> str:
-    """Minutes and seconds, rounded down to the second: ``3:49``."""
+    """Minutes and seconds, rounded down to the second: ``3 min 49 s``."""
     seconds = math.floor(minutes * 60 + 1e-6)
-    return f"{seconds // 60}:{seconds % 60:02d}"
+    return f"{seconds // 60} min {seconds % 60} s" if seconds >= 60 else f"{seconds} s"
 
 
 def _guide(plan: DayPlan) -> Section:
@@ -94,7 +88,7 @@ def _lines(plan: DayPlan, report: Report, which: str) -> list[tuple[str, str]]:
     px, percent = insets_px(guide.rectangle, display), insets_percent(guide.rectangle, display)
     rows = [
         *((f"inset, {edge}", f"{p:.0f} px, {q:.1f} %") for edge, p, q in zip(EDGES, px, percent, strict=True)),
-        ("holds for", f"{_near(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
+        ("holds for", f"{_length(plan, pairing.near_m)} to {_length(plan, pairing.far_m)}"),
         ("off by at most", f"{guide.rectangle_worst_error_percent:.1f} % of the frame; rig tolerance {report.band.worst_percent:.1f} %"),
     ]
     if report.cells is not None:
@@ -114,8 +108,8 @@ def _tilt(plan: DayPlan) -> Section | None:
     run = plan.day.run
     assert run is not None
     rows = [
-        ("Recording camera", f"tilt {_up(t.planned.recording_deg)} on the airframe"),
-        ("Monitoring camera", f"tilt {_up(t.planned.monitoring_deg)} on the airframe"),
+        ("Recording camera", f"tilt {up_words(t.planned.recording_deg)} on the airframe"),
+        ("Monitoring camera", f"tilt {up_words(t.planned.monitoring_deg)} on the airframe"),
         ("Planned", f"{_speed(plan, run.speed_m_s)}: nose {t.pitch_deg:.1f}° down, horizon at {t.horizon_percent:.0f} % of the frame's height"),
     ]
     rows += [
@@ -124,7 +118,7 @@ def _tilt(plan: DayPlan) -> Section | None:
             f"nose {s.pitch_deg:.1f}° down, horizon {_at_height(s.recording_percent)} (goggles {_percent(s.monitoring_percent)})",
         )
         for s in t.over_range
-        if len(t.over_range) > 1
+        if s.speed_m_s != run.speed_m_s
     ]
     if t.props is not None:
         rows.append(("Propellers", _props(t.props)))
@@ -133,14 +127,14 @@ def _tilt(plan: DayPlan) -> Section | None:
         swing = abs(t.over_range[-1].recording_percent - t.over_range[0].recording_percent)
         notes.append(f"Over this speed range the horizon moves by {swing:.0f} % of the frame's height.")
     if t.now is not None and t.now_deg is not None:
-        notes.append(f"As it is mounted now ({_up(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
+        notes.append(f"As it is mounted now ({up_words(t.now_deg)}) the horizon is {_at_height(t.now.recording_percent)} at the planned speed.")
     notes.append("Horizon: counted from the bottom edge. Steady flight; braking and speeding up tilt the aircraft more.")
     return Section(heading="Camera tilt", rows=tuple(rows), notes=tuple(notes))
 
 
 def _props(props: PropsReport) -> str:
     shown = ", ".join(f"{p.name} covers {p.area_percent:.1f} % of the frame" for p in props.in_shot) or "none in the frame"
-    clear = ", ".join(f"{_up(low)} to {_up(high)}" for low, high in props.clear_tilts_deg) or "none"
+    clear = ", ".join(f"{up_words(low)} to {up_words(high)}" for low, high in props.clear_tilts_deg) or "none"
     return f"{shown}; tilts that keep them out: {clear}"
 
 
@@ -170,20 +164,26 @@ def _light(plan: DayPlan) -> Section | None:
         rows.append(("Stop", "none fits: see the top of the card"))
     else:
         rows += [
-            ("Stop", f"f/{light.chosen.f_number:.1f} (T{light.t_stop:.1f})"),
+            ("Stop", f"{_stop(plan, light.chosen.f_number)}, the nearest third"),
             ("Filter", filters_text(light.chosen.densities)),
         ]
-        others = [f"{filters_text(s.densities)} at f/{s.f_number:.1f}" for s in light.found.settings[1:4]]
+        others = [f"{filters_text(s.densities)} at {_stop(plan, s.f_number)}" for s in light.found.settings[1:4]]
         if others:
             rows.append(("Or", "; ".join(others)))
-        rows.append(("Depth of field", f"from {_near(plan, light.sharp_from_m)} to {_length(plan, light.sharp_to_m)}, focus at {_focus(plan)}"))
+        rows.append(("Depth of field", f"from {_length(plan, light.sharp_from_m)} to {_length(plan, light.sharp_to_m)}, focus at {_focus(plan)}"))
         rows.append(("Diffraction", f"{light.airy_um:.0f} µm disk; circle of confusion {light.circle_um:.0f} µm"))
     if light.blur_percent:
-        rows.append(("Motion blur at the edge", ", ".join(f"{b:.1f} % of the width at {_near(plan, d)}" for d, b in light.blur_percent)))
+        rows.append(("Motion blur at the edge", ", ".join(f"{b:.1f} % of the width at {_length(plan, d)}" for d, b in light.blur_percent)))
     rows.append(("Light", f"EV {light.found.ev100:g} at ISO 100"))
     if light.flicker is not None:
         rows.append(("Lamps", _lamps(light)))
     return Section(heading="Stop and filter", rows=tuple(rows))
+
+
+def _stop(plan: DayPlan, f_number: float) -> str:
+    """What is set on the lens."""
+    day = plan.day
+    return stop_words(f_number, loss_stops=day.exposure.loss_stops if day.exposure else 0.0)
 
 
 def _lamps(light: Light) -> str:
@@ -197,7 +197,7 @@ def _lamps(light: Light) -> str:
 
 
 def _focus(plan: DayPlan) -> str:
-    return _near(plan, plan.report.pairing.focus_m)
+    return _length(plan, plan.report.pairing.focus_m)
 
 
 def _packs(plan: DayPlan) -> Section | None:
@@ -206,7 +206,7 @@ def _packs(plan: DayPlan) -> Section | None:
         return None
     rows = [
         ("All-up mass", f"{_mass(plan, e.rig.mass_kg)}, pack {e.pack.energy_wh:.0f} Wh"),
-        ("Minutes to reserve", ", ".join(f"{name} {minutes_text(m)}" for name, m in e.minutes)),
+        ("Time to reserve", ", ".join(f"{name} {minutes_text(m)}" for name, m in e.minutes)),
         ("Reserve", f"{e.pack.reserve_percent:g} % stays in the pack"),
         ("Hovering takes", f"{e.hover.battery_w:.0f} W; the air has {100 * e.density_kg_m3 / STANDARD_DENSITY_KG_M3:.0f} % of its density at sea level"),
     ]
@@ -214,19 +214,17 @@ def _packs(plan: DayPlan) -> Section | None:
     if flights is not None and not flights.flights:
         rows.append(("Takes per pack", "none: see the top of the card"))
     elif flights is not None:
-        rows += [
-            ("Takes per pack", ", ".join(f"{name} {n}" for name, n in flights.takes_per_pack)),
-            ("Packs for the list", _of(flights.packs, plan.day.pack.owned if plan.day.pack else None)),
-        ]
+        on_media = dict(flights.takes_per_card)
+        for shot, (name, count) in zip(plan.day.shots, flights.takes_per_pack, strict=True):
+            takes = f"{count} to a pack" + (f", {on_media[name]:g} to media" if plan.card_minutes is not None else "")
+            rows.append((f"A take of {name}", f"{minutes_text((shot.take_s + shot.reset_s) / 60)} with the way back; {takes}"))
+        rows.append(("Packs for the list", _of(flights.packs, plan.day.pack.owned if plan.day.pack else None)))
         if plan.card_minutes is not None:
-            rows += [
-                ("Media", f"{minutes_text(plan.card_minutes)} min; takes a card: " + ", ".join(f"{name} {n:g}" for name, n in flights.takes_per_card)),
-                ("Media for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)),
-            ]
+            rows.append(("Media for the list", _of(flights.cards, plan.day.card.owned if plan.day.card else None)))
         rows.append(("Runs out first", _runs_out(plan)))
-    elif plan.card_minutes is not None:
-        rows.append(("Media", f"{minutes_text(plan.card_minutes)} min"))
-    return Section(heading="Packs and media", rows=tuple(rows), notes=_pack_notes(plan, e), kind="packs")
+    if plan.card_minutes is not None:
+        rows.append(("Media hold", f"{math.floor(plan.card_minutes)} min"))
+    return Section(heading="Packs and media", rows=tuple(rows), notes=("Fitted to your logged flight.",) if e.fitted else ())
 
 
 def _of(needed: int, owned: int | None) -> str:
@@ -238,20 +236,8 @@ def _runs_out(plan: DayPlan) -> str:
     if plan.runs_out is not None:
         what, after = plan.runs_out
         return f"{what}, after {after} of {sum(s.takes for s in day.shots)} takes"
-    known = [what for what, table in (("packs", day.pack), ("cards", day.card)) if table is not None and table.owned is not None]
+    known = [what for what, table in (("packs", day.pack), ("media", day.card)) if table is not None and table.owned is not None]
     return f"nothing: {' and '.join(known)} last" if known else "not known: say how many are owned"
-
-
-def _pack_notes(plan: DayPlan, e: Endurance) -> tuple[str, ...]:
-    notes = ["Fitted to your logged flight." if e.fitted else "From default figures, not from a flight of this rig."]
-    curve = dict(e.curves)["light"]
-    if e.rig.max_lift_kg is not None and not math.isnan(curve.best_mass_kg):  # without it the pack could be one that never leaves the ground
-        most = "the heaviest it lifts" if curve.limited else "the longest in the air"
-        notes.append(
-            f"A pack of {_mass(plan, curve.best_mass_kg)} of the same kind would be {most}: {minutes_text(curve.best_minutes)} min "
-            f"in light flying. Frame and motors may not carry it."
-        )
-    return tuple(notes)
 
 
 def _takes(plan: DayPlan) -> Section | None:
@@ -276,7 +262,7 @@ def _distances(plan: DayPlan) -> Section | None:
     return Section(
         heading="Where it could come down",
         rows=tuple(rows),
-        notes=("A ballistic estimate, not a safety distance. Walls are not taken to hide or to protect.",),
+        notes=("Walls are not taken to hide or to protect.",),
         kind="plan",
     )
 
@@ -294,14 +280,14 @@ def _person(plan: DayPlan, p: PersonAt) -> str:
 
 
 def _stretch(plan: DayPlan, span: tuple[float, float]) -> str:
-    return f"{_length(plan, span[0], 0)} to {_length(plan, span[1], 0)} into the run"
+    return f"{_length(plan, span[0])} to {_length(plan, span[1])} into the run"
 
 
 def checklist(plan: DayPlan) -> tuple[str, ...]:
     """What is ticked off before each first take, with the day's own figures in it."""
     pairing, light, day = plan.report.pairing, plan.light, plan.day
-    tilt = f"Camera tilt {_up(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
-    stop = f"Stop f/{light.chosen.f_number:.1f} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
+    tilt = f"Camera tilt {up_words(plan.tilts.planned.recording_deg)} set with an angle gauge, screws tight" if plan.tilts else "Camera tilt set, screws tight"
+    stop = f"Stop {_stop(plan, light.chosen.f_number)} set, {filters_text(light.chosen.densities)} on" if light and light.chosen else "Stop and filter set"
     stop = stop.replace("no filter on", "no filter")
     full = ""
     if day.pack is not None and day.pack.cells is not None and 3.6 <= day.pack.cell_v <= 3.75:

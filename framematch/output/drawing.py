@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
-    """A line through points (n, 2) with a dark edge around it so that it reads over snow and shade."""
+    """A line through points (n, 2) with a dark edge around it so that it reads over snow and shade; ``between`` colours what its dashes leave."""
 
     points: Floats
     colour: str
@@ -21,10 +21,15 @@ class Line:
     edge: float = 0.0
     closed: bool = False
     dash: tuple[float, ...] | None = None
+    between: str = ""
+
+    def whole(self) -> Floats:
+        """The line without its dashes."""
+        return np.concatenate([self.points, self.points[:1]]) if self.closed else np.asarray(self.points, dtype=np.float64)
 
     def runs(self) -> list[Floats]:
         """The strokes to draw: the whole line, or its dashes."""
-        path = np.concatenate([self.points, self.points[:1]]) if self.closed else np.asarray(self.points, dtype=np.float64)
+        path = self.whole()
         if self.dash is None or len(path) < 2:
             return [path]
         along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])

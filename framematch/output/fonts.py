@@ -1,8 +1,8 @@
 """Text for paper: which font has which character, what is embedded, and how wide a line comes out.
 
-DejaVu Sans comes with matplotlib and has Latin, Greek, Cyrillic, Arabic, Hebrew and more. What it
-lacks (Chinese, Japanese, Korean, ...) is looked for among the fonts of this computer; the few glyphs
-needed are cut out, turned into TrueType outlines where they are not, and embedded. A character that
+The project's own typeface has Latin; DejaVu Sans comes with matplotlib and has Greek, Cyrillic, Arabic,
+Hebrew and more. What both lack (Chinese, Japanese, Korean, ...) is looked for among the fonts of this
+computer; the few glyphs needed are cut out, turned into TrueType outlines where they are not, and embedded. A character that
 no font has is printed as ``MISSING`` and can be asked for with :func:`missing_characters`, so that a
 sheet can say so: nothing turns into an empty box without a word.
 
@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from framematch.errors import InputError
+from framematch.text.typeface import font_file
 
 MISSING = "[?]"
 _BREAKABLE = ("HIRAGANA", "KATAKANA", "CJK", "HANGUL", "BOPOMOFO")
@@ -45,34 +46,45 @@ def need_reportlab() -> None:
         raise InputError("the PDF writer is not installed", fix="run: pip install 'framematch[sheets]'")
 
 
-@lru_cache(maxsize=4)
 def base_font(bold: bool = False) -> str:
     """Name of the embedded Latin font, registered with ReportLab."""
+    return _registered_whole(font_file(bold))
+
+
+@lru_cache(maxsize=2)
+def _second_file(bold: bool) -> Path:
+    """What is asked for a character that the typeface lacks before the fonts of this computer are."""
+    spec = importlib.util.find_spec("matplotlib")
+    assert spec is not None and spec.origin is not None
+    return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
+
+
+@lru_cache(maxsize=4)
+def _registered_whole(file: Path) -> str:
     need_reportlab()
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 
-    spec = importlib.util.find_spec("matplotlib")
-    assert spec is not None and spec.origin is not None
-    file = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    name = file.removesuffix(".ttf")
-    pdfmetrics.registerFont(TTFont(name, str(Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / file), shapable=False))
-    return name
+    pdfmetrics.registerFont(TTFont(file.stem, str(file), shapable=False))
+    return file.stem
 
 
 def runs(text: str, *, bold: bool = False) -> list[Run]:
     """The text as drawn from left to right, cut where the font changes."""
-    base = base_font(bold)
-    out: list[Run] = []
-    for file, part in _parts(text, bold):
-        out.append((base if file is None else _registered_subset(file, "".join(sorted(set(part)))), part))
-    return out
+    return [(_whole_font(file, bold) or _registered_subset(Path(str(file)), "".join(sorted(set(part)))), part) for file, part in _parts(text, bold)]
+
+
+def _whole_font(file: Path | None, bold: bool) -> str:
+    """The registered font of a run that is set in one of the two that come along; empty for one of this computer's."""
+    if file is not None and file != _second_file(bold):
+        return ""
+    return base_font(bold) if file is None else _registered_whole(file)
 
 
 def missing_characters(text: str) -> str:
     """Those characters of the text that no font here has."""
     own = _own_characters(False)
-    return "".join(c for c in sorted(set(_visual(_plain(text)))) if ord(c) not in own and _fallback(c) is None)
+    return "".join(c for c in sorted(set(_visual(_plain(text)))) if ord(c) not in own and _fallback(c, False) is None)
 
 
 def width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
@@ -86,7 +98,8 @@ def _width_em(text: str, bold: bool) -> float:
 
     total = 0.0
     for file, part in _parts(text, bold):
-        total += pdfmetrics.stringWidth(part, base_font(bold), 1.0) if file is None else sum(_advance_em(file, c) for c in part)
+        whole = _whole_font(file, bold)
+        total += pdfmetrics.stringWidth(part, whole, 1.0) if whole or file is None else sum(_advance_em(file, c) for c in part)
     return total
 
 
@@ -96,7 +109,7 @@ def _parts(text: str, bold: bool) -> tuple[tuple[Path | None, str], ...]:
     own = _own_characters(bold)
     out: list[tuple[Path | None, str]] = []
     for character in _visual(_plain(text)):
-        file = None if ord(character) in own else _fallback(character)
+        file = None if ord(character) in own else _fallback(character, bold)
         drawn = character if file is not None or ord(character) in own else MISSING
         if out and out[-1][0] == file:
             out[-1] = (file, out[-1][1] + drawn)
@@ -207,11 +220,11 @@ def _characters_of(file: Path) -> frozenset[int]:
 
 
 @cache
-def _fallback(character: str) -> Path | None:
-    """The first font file of this computer that has a character, if it can be set rightly at all."""
+def _fallback(character: str, bold: bool) -> Path | None:
+    """The first other font file that has a character, if it can be set rightly at all."""
     if unicodedata.name(character, "").startswith(_SHAPED):
         return None
-    return next((file for file in _system_fonts() if ord(character) in _characters_of(file)), None)
+    return next((file for file in (_second_file(bold), *_system_fonts()) if ord(character) in _characters_of(file)), None)
 
 
 @lru_cache(maxsize=8)

@@ -17,8 +17,9 @@ from framematch.guide.report import Report, metres
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line, Shape
 
 # Told apart by lightness and by line style as well as by hue, so that neither colour-blind eyes nor
-# glare lose them; hues after Okabe and Ito's colour-blind-safe set (2008).
-RECTANGLE, OUTLINE, ALWAYS, EVER, CENTRE = "#ffe033", "#8fdcff", "#1fc795", "#ff9c50", "#ffffff"
+# glare lose them. The rectangle is of a pair, light dashes with dark ones between: one of the two stands out from whatever lies behind.
+RECTANGLE, BETWEEN = "#8ff5ff", "#06414d"
+OUTLINE, ALWAYS, EVER, CENTRE = "#ffe09a", "#1db884", "#ff8a5c", "#ffffff"
 
 PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre", "label")
 USUAL_PARTS = ("outline", "rectangle", "centre", "label")
@@ -28,16 +29,17 @@ Dash = tuple[float, float] | None
 
 @dataclass(frozen=True, kw_only=True)
 class Look:
-    """How the lines of one frame look: their colour, and dashes in widths of the main line."""
+    """How the lines of one frame look: their colour, dashes in widths of the main line, and what colour stands between those."""
 
     colour: str
     dash: Dash
     weight: float
+    between: str = ""
 
 
 #: Of the main frame and of each further one.
 FRAME_LOOKS = (
-    Look(colour=RECTANGLE, dash=None, weight=1.0),
+    Look(colour=RECTANGLE, dash=(12.0, 8.0), weight=1.0, between=BETWEEN),
     Look(colour="#ffffff", dash=(9.0, 4.5), weight=0.9),
     Look(colour="#ffb3e0", dash=(3.5, 3.5), weight=0.9),
     Look(colour="#ffc46b", dash=(1.2, 3.0), weight=1.1),
@@ -85,7 +87,7 @@ def guide_drawing(
     width, height = report.pairing.display.raster_px
     line = min(max(height / 240, THINNEST_PX), WIDEST_PX) if line_px is None else line_px
     if not THINNEST_PX <= line <= WIDEST_PX:
-        raise InputError(f"{line:g} is no line width", field="line-px", fix=f"give {THINNEST_PX:g} to {WIDEST_PX:g} pixels")
+        raise InputError(f"{line:g} is not a line width", field="line-px", fix=f"give {THINNEST_PX:g} to {WIDEST_PX:g} pixels")
     lines = _lines(report, frames)
     shapes: list[Shape] = []
     for part in PARTS:
@@ -128,17 +130,18 @@ def _dash(look: Look, line: float, *, scale: float = 1.0) -> Dash:
     return None if look.dash is None else (look.dash[0] * line * scale, look.dash[1] * line * scale)
 
 
-def _rectangle_line(rectangle: Rect, *, colour: str, width: float, dash: Dash = None) -> Line:
+def _rectangle_line(rectangle: Rect, *, colour: str, width: float, dash: Dash = None, between: str = "") -> Line:
     corners = rectangle.border([0, 1, 2, 3])
-    return Line(points=corners, colour=colour, width=width, edge=max(width * 0.5, 0.5), closed=True, dash=dash)
+    return Line(points=corners, colour=colour, width=width, edge=max(width * 0.5, 0.5), closed=True, dash=dash, between=between)
 
 
 def _rectangle(each: _Lines, line: float) -> list[Shape]:
-    return [_rectangle_line(each.report.guide.rectangle, colour=each.look.colour, width=line * each.weight, dash=_dash(each.look, line))]
+    look, width = each.look, line * each.weight
+    return [_rectangle_line(each.report.guide.rectangle, colour=look.colour, width=width, dash=_dash(look, line), between=look.between)]
 
 
 def _outline(each: _Lines, line: float) -> list[Shape]:
-    width, dash = line * 0.7 * each.weight, _dash(each.look, line, scale=0.7)
+    width, dash = line * 0.7 * each.weight, None if each.look.between else _dash(each.look, line, scale=0.7)
     return [Line(points=piece, colour=OUTLINE, width=width, edge=line * 0.4, dash=dash) for piece in each.report.guide.outline.pieces]
 
 

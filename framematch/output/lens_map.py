@@ -47,7 +47,7 @@ def bent_picture(pairing: Pairing, which: str) -> Picture:
     if which == "recording":
         return Picture(raster_px=pairing.recording.raster_px, project=pairing.recording.project, unproject=pairing.recording.unproject)
     if which != "display":
-        raise InputError(f"{which!r} is no picture here", field="picture", fix=f"use one of {', '.join(PICTURES)}")
+        raise InputError(f"{which!r} is not a picture here", field="picture", fix=f"use one of {', '.join(PICTURES)}")
     display, camera = pairing.display, pairing.monitoring
 
     def project(rays: ArrayLike) -> tuple[Floats, Mask]:
@@ -175,7 +175,7 @@ def write_maps(
 ) -> list[Path]:
     """Maps of a picture, both or one of them: ``<which>-straight`` and ``<which>-bent``; returns what was written."""
     if kind not in FORMATS:
-        raise InputError(f"{kind!r} is no format here", field="format", fix=f"use one of {', '.join(FORMATS)}")
+        raise InputError(f"{kind!r} is not a format here", field="format", fix=f"use one of {', '.join(FORMATS)}")
     bent = bent_picture(pairing, which)
     straight = straight_picture(bent, angle_deg=angle_deg)
     written = []

@@ -18,7 +18,7 @@ import math
 import os
 import shutil
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from typing import Any
 from framematch import __version__
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.spread import spread
 from framematch.text.whole import alone_in, ensure_folder, read_text
 
 PART, STAMP = ".part", "made.json"
@@ -103,6 +104,7 @@ def make_set(
     *,
     kit: Path | None = None,
     jobs: int = -1,
+    scheduler: str | None = None,
     progress: Callable[[Made, int], None] = lambda made, count: None,
 ) -> list[Made]:
     """Make or bring up to date everything for a folder of pairings.
@@ -110,6 +112,7 @@ def make_set(
     Args:
         kit: folder of shared cameras and mounts.
         jobs: how many at once, as joblib takes it; -1 for every core.
+        scheduler: address of a Dask scheduler whose workers make them; they must see the same folders.
         progress: called after each pairing with what came of it and how many there are.
 
     Returns:
@@ -128,7 +131,10 @@ def make_set(
         _clear(part)
         part.mkdir(exist_ok=True)
         made = []
-        for each in _over_cores(files, out, options, kit, jobs):
+        tasks = [(path, out, options, kit) for path in files]
+        if scheduler is not None:  # whose workers may stand in another folder
+            tasks = [(path.resolve(), out.resolve(), options, kit and kit.resolve()) for path in files]
+        for each in spread(make_one, tasks, jobs=jobs, scheduler=scheduler, in_order=False):
             made.append(each)
             progress(each, len(files))
         made.sort(key=lambda each: each.file)
@@ -209,6 +215,9 @@ def _make_afresh(path: Path, out: Path, home: Path, options: SetOptions, pairing
 
 
 def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
+    from framematch.guide.report import insets_px
+    from framematch.guide.transfer import EDGES
+
     p, g = report.pairing, report.guide
     values = {
         "pairing": path.name,
@@ -221,10 +230,7 @@ def _row(path: Path, home: Path, report: Any, name: str) -> dict[str, Any]:
         "near_m": p.near_m,
         "far_m": p.far_m,
         "set_distance_m": g.set_distance_m,
-        "left_px": g.rectangle.left,
-        "top_px": g.rectangle.top,
-        "right_px": g.rectangle.right,
-        "bottom_px": g.rectangle.bottom,
+        **{f"inset_{edge}_px": inset for edge, inset in zip(EDGES, insets_px(g.rectangle, p.display.raster_px), strict=True)},
         "rectangle_worst_error_percent": g.rectangle_worst_error_percent,
         "outline_worst_error_percent": g.outline_worst_error_percent,
         "frames": ", ".join(frame.name for frame in p.frames),
@@ -267,20 +273,6 @@ def _put(path: Path, content: bytes, part: Path) -> None:
     beside = part / uuid.uuid4().hex
     beside.write_bytes(content)
     os.replace(beside, path)
-
-
-def _over_cores(files: Sequence[Path], out: Path, options: SetOptions, kit: Path | None, jobs: int) -> Iterator[Made]:
-    try:
-        from joblib import Parallel, delayed
-    except ImportError:
-        raise InputError("joblib is not installed", fix="run: pip install 'framematch[sheets]'") from None
-    tasks = [delayed(make_one)(path, out, options, kit) for path in files]
-    try:
-        pool = Parallel(n_jobs=jobs, return_as="generator_unordered")
-    except ValueError:  # a backend that gives its results only at the end
-        pool = Parallel(n_jobs=jobs)
-    results: Iterable[Made] = pool(tasks)
-    yield from results
 
 
 def _finish(out: Path, made: Sequence[Made], options: SetOptions) -> None:
@@ -371,7 +363,7 @@ def _check(options: SetOptions) -> None:
         fitting_paper(options.display_mm, options.paper)
     for wide, high in options.sizes_px:
         if not (16 <= wide <= 32768 and 16 <= high <= 32768 and wide * high <= MOST_PIXELS):
-            raise InputError(f"{wide} x {high} is no display", field="size", fix="give pixels such as 1280x720")
+            raise InputError(f"{wide} x {high} is not a display", field="size", fix="give pixels such as 1280x720")
     unknown = [part for part in options.parts if part not in PARTS]
     if unknown:
         raise InputError(f"{unknown[0]!r} can't be drawn", field="draw", fix=f"choose from {', '.join(PARTS)}")

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from framematch.compare.along import Along
 from framematch.compare.along_report import sentences
-from framematch.output.sheet_page import A4_DPI, A4_MM, INK, RULE, SOFT, Page, line_mm, wrapped, write_pages
+from framematch.output.pdf import SMALLEST_PT, made_line, paper_mm
+from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, line_mm, own_type, wrapped, write_pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ _LEFT_MM, _RIGHT_MM, _PANEL_MM, _GAP_MM = 14.0, 24.0, 17.5, 6.0
 _PLAN_MM = 43.0
 
 
-def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = ()) -> None:
+def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = (), paper: str = "A4") -> None:
     """Write the sheet as ``.pdf`` or ``.png``, whole or not at all.
 
     Args:
@@ -33,18 +34,30 @@ def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = ()) -> None
     Raises:
         InputError: another ending, Matplotlib missing, or the file can't be written.
     """
-    write_pages(path, [path_page(a, asked=asked)], title=a.pairing.title, dpi=A4_DPI)
+    write_pages(path, path_pages(a, asked=asked, paper=paper), title=a.pairing.title, dpi=A4_DPI)
 
 
-def path_page(a: Along, *, asked: Sequence[str] = ()) -> Page:
-    """The sheet's page: A4, longer where there is more to say."""
+def path_pages(a: Along, *, asked: Sequence[str] = (), paper: str = "A4") -> list[Page]:
+    """The sheet's pages: one, and another for the words that it has no room for."""
+    with own_type():
+        return _pages(a, asked, paper_mm(paper))
+
+
+def _pages(a: Along, asked: Sequence[str], size_mm: tuple[float, float]) -> list[Page]:
     panels = _panels(a)
-    blank = Page(width_mm=A4_MM[0], height_mm=100, margin_mm=11, text_pt=7.4)
+
+    def new(height_mm: float) -> Page:
+        page = Page(width_mm=size_mm[0], height_mm=max(size_mm[1], height_mm), margin_mm=11, text_pt=SMALLEST_PT)
+        page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), ha="right", color=SOFT)
+        page.text(page.margin_mm, page.height_mm - 9, f"Flight: {a.pairing.heading}", color=SOFT)
+        return page
+
+    blank = new(0.0)
     said = sentences(a)
     words = [line for each in (*said[:-1], *asked, said[-1]) for line in wrapped(each, blank.inner_mm, blank.text_pt)]
     heights = [_PANEL_MM * tall + _GAP_MM for tall, *_ in panels]
-    needs = 24 + _PLAN_MM + 8 + sum(heights) + 8 + len(words) * line_mm(blank.text_pt) + 8
-    page = Page(width_mm=A4_MM[0], height_mm=max(A4_MM[1], needs), margin_mm=11, text_pt=7.4)
+    page = new(24 + _PLAN_MM + 8 + sum(heights) + 22)
+    pages = [page]
     y = page.margin_mm
     page.text(page.margin_mm, y, a.pairing.title or "A flight", pt=13, weight="bold")
     page.text(page.margin_mm, y + 6.5, "The flight as it leans, and what the frame shows. Advisory; see the last lines.", color=SOFT)
@@ -61,9 +74,13 @@ def path_page(a: Along, *, asked: Sequence[str] = ()) -> Page:
     page.text(page.margin_mm + _LEFT_MM - 6, y - _GAP_MM + 4.2, "seconds", color=SOFT)
     y += 4.0
     for line in words:
+        if y > page.height_mm - 15:
+            page = new(0.0)
+            pages.append(page)
+            y = page.margin_mm
         page.text(page.margin_mm, y, line)
         y += line_mm(page.text_pt)
-    return page
+    return pages
 
 
 def _panels(a: Along) -> list[tuple[float, str, Any]]:

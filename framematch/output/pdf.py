@@ -7,6 +7,7 @@ fit. Whoever prints has to choose "actual size"; :meth:`Page.check_bar` shows wh
 from __future__ import annotations
 
 import datetime
+import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
@@ -18,13 +19,14 @@ from framematch import __version__
 from framematch.cautions import GUIDE
 from framematch.errors import InputError
 from framematch.output import fonts
-from framematch.text.units import MM_PER_INCH
+from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
 
 PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).
 PAPERS_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "letter": (215.9, 279.4)}
 MARGIN_MM = 12.0  # most printers leave 4 to 6 mm blank
+SMALLEST_PT = 8.0  # of type that is read outdoors
 LINE_HEIGHT = 1.3  # times the size of the text
 
 BLACK, GREY, PALE, WHITE = "#000000", "#5a5a5a", "#d9d9d9", "#ffffff"
@@ -41,14 +43,14 @@ def paper_mm(name: str, *, landscape: bool = False) -> tuple[float, float]:
     for known, (width, height) in PAPERS_MM.items():
         if known.lower() == name.lower():
             return (height, width) if landscape else (width, height)
-    raise InputError(f"{name!r} is no paper size", field="paper", fix=f"use one of {', '.join(PAPERS_MM)}")
+    raise InputError(f"{name!r} is not a paper size", field="paper", fix=f"use one of {', '.join(PAPERS_MM)}")
 
 
 class Page:
-    """What can be drawn on the page in hand. Millimetres from the top left, y down; text sizes in points."""
+    """What can be drawn on the page in hand. Millimetres from the top left, y down; text sizes in points, none smaller than ``smallest_pt``."""
 
-    def __init__(self, canvas: Any, width_mm: float, height_mm: float) -> None:
-        self._canvas, self.width_mm, self.height_mm = canvas, width_mm, height_mm
+    def __init__(self, canvas: Any, width_mm: float, height_mm: float, smallest_pt: float = SMALLEST_PT) -> None:
+        self._canvas, self.width_mm, self.height_mm, self.smallest_pt = canvas, width_mm, height_mm, smallest_pt
         self.missing: set[str] = set()
 
     def _point(self, x: float, y: float) -> tuple[float, float]:
@@ -133,7 +135,7 @@ class Page:
         self._canvas.saveState()
         self._canvas.translate(*self._point(x, top + size_mm[1] * scale))
         self._canvas.scale(scale, scale)
-        inner = Page(self._canvas, *size_mm)
+        inner = Page(self._canvas, *size_mm, smallest_pt=self.smallest_pt / scale)
         yield inner
         self.missing |= inner.missing
         self._canvas.restoreState()
@@ -161,21 +163,20 @@ class Page:
         colour: str = BLACK,
         align: str = "left",
         room_mm: float | None = None,
-        smallest_pt: float = 5.5,
         turn_deg: float = 0.0,
     ) -> float:
         """One line of text; returns its width in mm.
 
         Args:
             align: ``left``, ``centre`` or ``right`` of x.
-            room_mm: a wider line is set smaller, down to ``smallest_pt``; a line still too wide ends in
-                an ellipsis.
+            room_mm: a wider line is set smaller; a line still too wide ends in an ellipsis.
             turn_deg: turned about (x, baseline), anticlockwise.
         """
+        text, size_pt = true_minus(text), max(size_pt, self.smallest_pt)
         if room_mm is not None:
             wide = fonts.width_pt(text, size_pt, bold=bold)
             if wide > room_mm * PT_PER_MM:
-                size_pt = max(smallest_pt, size_pt * room_mm * PT_PER_MM / wide)
+                size_pt = max(self.smallest_pt, size_pt * room_mm * PT_PER_MM / wide)
                 text = fonts.shortened(text, size_pt, room_mm * PT_PER_MM + 1e-6, bold=bold)
         self.missing.update(fonts.missing_characters(text))
         width = fonts.width_pt(text, size_pt, bold=bold)
@@ -207,12 +208,13 @@ class Page:
     ) -> float:
         """Text in as many lines as it takes below ``top``; returns where it ends (mm from the top of the page).
 
-        With ``lines_at_most``, it is set smaller until it fits; never cut.
+        With ``lines_at_most``, it is set smaller, down to ``smallest_pt``, until it fits; never cut.
         """
+        size_pt = max(size_pt, self.smallest_pt)
         text = _UNIT.sub("\\1\u00a0\\2", text)
         lines = fonts.wrapped(text, size_pt, room_mm * PT_PER_MM, bold=bold)
-        while lines_at_most is not None and len(lines) > lines_at_most and size_pt > 4:
-            size_pt *= 0.95
+        while lines_at_most is not None and len(lines) > lines_at_most and size_pt > self.smallest_pt:
+            size_pt = max(0.95 * size_pt, self.smallest_pt)
             lines = fonts.wrapped(text, size_pt, room_mm * PT_PER_MM, bold=bold)
         step = size_pt * LINE_HEIGHT / PT_PER_MM
         anchor = x + {"left": 0.0, "centre": room_mm / 2, "right": room_mm}[align]
@@ -227,11 +229,14 @@ class Page:
             left = x if i == 0 else x + 100 - 0.3 if i == 10 else x + 10 * i - 0.15
             tall = 4.0 if i % 5 == 0 else 2.4
             self.rectangle(left, y + 4 - tall, 0.3, tall, colour=None, fill=BLACK)
-        self.text(x, y + 7.6, "This bar is 100 mm long. If a ruler disagrees, print again at 100 % (actual size).", size_pt=7, room_mm=100)
+        self.text(x, y + 7.6, "This bar is 100 mm long (3.94 in). If not, print again at 100 % (actual size).", size_pt=SMALLEST_PT, room_mm=100)
 
-    def cautions(self, x: float, top: float, *, room_mm: float, lines: Sequence[str] = GUIDE, heading: str = "Before you fly", size_pt: float = 7) -> float:
+    def cautions(
+        self, x: float, top: float, *, room_mm: float, lines: Sequence[str] = GUIDE, heading: str = "Before you fly", size_pt: float = SMALLEST_PT
+    ) -> float:
         """The cautions in a ruled box, under a heading if there is one; returns where it ends."""
-        pad, step = 2.0, size_pt * LINE_HEIGHT / PT_PER_MM
+        size_pt = max(size_pt, self.smallest_pt)
+        pad, step = 1.6, size_pt * LINE_HEIGHT / PT_PER_MM
         tall = 2 * pad + step * (bool(heading) + sum(len(fonts.wrapped(t, size_pt, (room_mm - 2 * pad - 3) * PT_PER_MM)) for t in lines)) + 0.6 * len(lines)
         self.rectangle(x, top, room_mm, tall, width_mm=0.35)
         y = self.block(x + pad, top + pad, heading, room_mm=room_mm - 2 * pad, size_pt=size_pt, bold=True) if heading else top + pad
@@ -240,16 +245,26 @@ class Page:
             y = self.block(x + pad + 3, y + 0.6, text, room_mm=room_mm - 2 * pad - 3, size_pt=size_pt)
         return top + tall
 
+    def fields(self, x: float, top: float, values: Sequence[tuple[str, str]], *, room_mm: float, columns: int = 3) -> float:
+        """Labelled fields side by side, with what is known written in and a line to write on for the rest; returns where they end."""
+        step, wide = 6.2, room_mm / columns
+        for i, (label, value) in enumerate(values):
+            left, baseline = x + i % columns * wide, top + step * (i // columns) + 4.4
+            begin = left + self.text(left, baseline, label, size_pt=SMALLEST_PT, colour=GREY) + 1.5
+            self.text(begin, baseline, value, size_pt=9, room_mm=left + wide - 3 - begin)
+            self.line(begin, baseline + 1, left + wide - 3, baseline + 1, width_mm=0.15, colour=GREY)
+        return top + step * math.ceil(len(values) / columns) + 0.8
+
     def footer(self, left: str, right: str = "") -> None:
         """The bottom line: what this is, date and version, and any character that could not be set."""
         y = self.height_mm - 6.0
         room = self.width_mm - 2 * MARGIN_MM
-        self.text(MARGIN_MM, y, left, size_pt=6.5, colour=GREY, room_mm=room * 0.7)
-        self.text(self.width_mm - MARGIN_MM, y, right, size_pt=6.5, colour=GREY, align="right", room_mm=room * 0.28)
+        self.text(MARGIN_MM, y, left, size_pt=SMALLEST_PT, colour=GREY, room_mm=room * 0.66)
+        self.text(self.width_mm - MARGIN_MM, y, right, size_pt=SMALLEST_PT, colour=GREY, align="right", room_mm=room * 0.32)
         if self.missing:
             named = ", ".join(f"U+{ord(c):04X}" for c in sorted(self.missing))
             note = f"{fonts.MISSING} stands for characters that can't be set: {named}. No font on this computer has them, or their script needs shaping."
-            self.text(MARGIN_MM, y - 3.2, note, size_pt=6.5, room_mm=room, smallest_pt=4)
+            self.text(MARGIN_MM, y - 3.6, note, size_pt=SMALLEST_PT, room_mm=room)
 
 
 def made_line(when: datetime.date | None = None) -> str:
@@ -289,7 +304,7 @@ def document(path: Path, *, title: str, subject: str = "") -> Iterator[Document]
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "0")
     if not (epoch.isascii() and epoch.isdecimal() and len(epoch) <= 11):  # to the year 5138
-        raise InputError(f"{epoch!r} is no time", field="SOURCE_DATE_EPOCH", fix="give it in whole seconds since 1970, or unset it")
+        raise InputError(f"{epoch!r} is not a time", field="SOURCE_DATE_EPOCH", fix="give it in whole seconds since 1970, or unset it")
     with written_whole(path) as beside:
         canvas = Canvas(str(beside), pageCompression=1, initialFontName=fonts.base_font(), lang="en")
         canvas.setTitle(title)

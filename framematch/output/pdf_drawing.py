@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from framematch.output.drawing import Area, Drawing, Label, Line
-from framematch.output.guide_drawing import ALWAYS, CENTRE, EVER, FRAME_LOOKS, OUTLINE, RECTANGLE
+from framematch.output.guide_drawing import ALWAYS, BETWEEN, CENTRE, EVER, FRAME_LOOKS, OUTLINE, RECTANGLE
 from framematch.output.pdf import PT_PER_MM, Page
 
-_FURTHER = ("#8a1f62", "#7a4800", "#2f6b12", "#4b2a8a")  # frames from the third on
+_FURTHER = ("#8a1f62", "#6b5200", "#2f6b12", "#4b2a8a")  # frames from the third on
 #: Screen colours are light, for a picture behind them; on white paper each has a dark counterpart.
 INK: Mapping[str, str] = {
     **{look.colour: ink for look, ink in zip(FRAME_LOOKS[2:], _FURTHER, strict=True)},
-    **{RECTANGLE: "#000000", OUTLINE: "#0a5fa8", ALWAYS: "#0a7a58", EVER: "#b84a06", CENTRE: "#000000"},
+    **{RECTANGLE: BETWEEN, OUTLINE: "#8a5a00", ALWAYS: "#0a7a58", EVER: "#b5300c", CENTRE: "#000000"},
 }
 
 
@@ -36,7 +36,7 @@ def draw_shapes(
         if isinstance(shape, Area):
             page.rings([place(ring) for ring in shape.rings], colour=None, fill=ink.get(shape.colour, shape.colour), opacity=shape.opacity)
         elif isinstance(shape, Line):
-            dash = tuple(d * mean for d in shape.dash) if shape.dash else ()
+            dash = tuple(d * mean for d in shape.dash) if shape.dash and not shape.between else ()  # dark alone reads on white
             page.path(
                 place(shape.points),
                 closed=shape.closed,

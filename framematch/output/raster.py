@@ -9,6 +9,7 @@ import numpy as np
 
 from framematch.errors import InputError
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
+from framematch.text.typeface import pillow_font
 
 MOST_PIXELS = 40_000_000  # of a picture: ten bytes of memory each; 8K has 33 million
 _MOST_SAMPLES = 40_000_000
@@ -34,8 +35,11 @@ def drawing_picture(drawing: Drawing) -> Any:
             _lay(picture, _mask(drawing, fine, areas=shape.rings), shape.colour, shape.opacity)
         elif isinstance(shape, Line):
             runs = shape.runs()
+            under = [shape.whole()] if shape.between else runs
             if shape.edge:
-                _lay(picture, _mask(drawing, fine, runs=runs, width=shape.width + 2 * shape.edge), EDGE_COLOUR, 0.8)
+                _lay(picture, _mask(drawing, fine, runs=under, width=shape.width + 2 * shape.edge), EDGE_COLOUR, 0.8)
+            if shape.between:
+                _lay(picture, _mask(drawing, fine, runs=under, width=shape.width), shape.between, 1.0)
             _lay(picture, _mask(drawing, fine, runs=runs, width=shape.width), shape.colour, 1.0)
         else:
             _text(picture, shape)
@@ -93,9 +97,9 @@ def _lay(picture: Any, mask_at: tuple[Any, tuple[int, int]], colour: str, opacit
 
 
 def _text(picture: Any, label: Label) -> None:
-    from PIL import ImageDraw, ImageFont
+    from PIL import ImageDraw
 
-    font = ImageFont.load_default(label.size)
+    font = pillow_font(label.size)
     anchor = {"left": "lm", "middle": "mm", "right": "rm"}[label.anchor]
     ImageDraw.Draw(picture).text(
         (label.x, label.y), label.text, fill=label.colour, font=font, anchor=anchor, stroke_width=round(label.edge), stroke_fill=EDGE_COLOUR

@@ -17,14 +17,14 @@ def draw_rig(page: Page, mount: Mount, *, x: float, top: float, width: float, he
     reach = max(abs(mount.right_mm), abs(mount.up_mm), abs(mount.forward_mm), 1.0)
     scale = min(box, height - 9) * 0.36 / reach
     views = (
-        ("from the side", mount.forward_mm, mount.up_mm, "forward", "up", f"tilt {mount.tilt_deg:+.1f}°", mount.tilt_deg),
-        ("from above", mount.right_mm, mount.forward_mm, "right", "forward", f"pan {mount.pan_deg:+.1f}°", 90 - mount.pan_deg),
-        ("from behind", mount.right_mm, mount.up_mm, "right", "up", f"roll {mount.roll_deg:+.1f}°", None),
+        ("from the side", mount.forward_mm, mount.up_mm, _aimed("tilt", mount.tilt_deg), mount.tilt_deg),
+        ("from above", mount.right_mm, mount.forward_mm, _aimed("pan", mount.pan_deg), 90 - mount.pan_deg),
+        ("from behind", mount.right_mm, mount.up_mm, _aimed("roll", mount.roll_deg), None),
     )
-    for i, (name, across, rise, across_name, rise_name, aim, angle) in enumerate(views):
+    for i, (name, across, rise, aim, angle) in enumerate(views):
         left = x + i * (box + gap)
-        page.text(left, top + 2.6, name, size_pt=7, bold=True)
-        page.text(left + box, top + 2.6, aim, size_pt=7, align="right", colour=_AIM)
+        page.text(left, top + 2.6, name, size_pt=8, bold=True)
+        page.text(left + box, top + 2.6, aim, size_pt=8, align="right", colour=_AIM)
         page.rectangle(left, top + 4, box, height - 4, width_mm=0.15, colour=PALE)
         with page.clipped(left, top + 4, box, height - 4):
             cx, cy = left + box / 2 - across * scale / 2, top + 4 + (height - 8) / 2 + rise * scale / 2
@@ -40,19 +40,14 @@ def draw_rig(page: Page, mount: Mount, *, x: float, top: float, width: float, he
             _rise(page, max(cx, mx) + 6.5, cy, my, _signed(rise))
             page.circle(cx, cy, 0.55, colour=None, fill=BLACK)
             page.circle(mx, my, 0.55, colour=None, fill=_AIM)
-        page.text(
-            left + 1,
-            top + height - 1.2,
-            f"{across_name} {_signed(across)} mm, {rise_name} {_signed(rise)} mm",
-            size_pt=6,
-            room_mm=box - 2,
-            smallest_pt=4,
-            colour=GREY,
-        )
 
 
 def _signed(value: float) -> str:
     return f"{value:+.4g}" if value else "0"
+
+
+def _aimed(name: str, degrees: float) -> str:
+    return f"{name} {degrees:+.1f}°" if abs(degrees) >= 0.05 else f"{name} 0°"
 
 
 def _camera(page: Page, x: float, y: float, size: float, angle_deg: float, *, behind: bool, colour: str) -> None:

@@ -32,4 +32,4 @@ def write_exchange(path: Path, scene: Scene, pairing: Pairing, way: Pose | Way) 
     elif kind in SCENE_SUFFIXES:
         write_usd(path, scene, viewpoints(pairing), way)
     else:
-        raise InputError(f"'{path.suffix}' is no scene file written here", file=str(path), fix="name it .glb, .usda or .usdc")
+        raise InputError(f"'{path.suffix}' is not a scene file written here", file=str(path), fix="name it .glb, .usda or .usdc")

@@ -9,12 +9,12 @@ from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import span
 from framematch.output.pdf import MARGIN_MM, Document, Page, paper_mm
-from framematch.output.sheet_parts import draw_display, draw_table, frame_style
+from framematch.output.sheet_parts import draw_display, draw_table, fields_of, frame_style
 
 _BASE_MM = (210.0, 297.0)
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
-_HIGHEST = 104.0  # of the display's picture
-_BAR_TOP = 242.0
+_HIGHEST = 96.0  # of the display's picture
+_BAR_TOP = 236.0
 
 
 def sets_page(doc: Document, report: Report, *, paper: str, made: str) -> None:
@@ -26,7 +26,7 @@ def sets_page(doc: Document, report: Report, *, paper: str, made: str) -> None:
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
             _draw(inner, report)
         page.check_bar(left + MARGIN_MM * scale, _BAR_TOP * scale)
-        page.cautions(left + MARGIN_MM * scale, _BAR_TOP * scale + 11, room_mm=_WIDE * scale, size_pt=6.5 * min(scale, 1.2))
+        page.cautions(left + MARGIN_MM * scale, _BAR_TOP * scale + 8.5, room_mm=_WIDE * scale)
         page.footer(f"Sets of lines: {report.pairing.heading}", made)
 
 
@@ -36,6 +36,7 @@ def _draw(page: Page, report: Report) -> None:
     y = page.block(MARGIN_MM, end + 1, f"{len(report.sets)} sets of lines for {span(p.near_m, p.far_m)}", room_mm=_WIDE, size_pt=10, bold=True)
     for line in change_words(report):
         y = page.block(MARGIN_MM, y + 0.8, line, room_mm=_WIDE, size_pt=9)
+    y = page.fields(MARGIN_MM, y + 0.5, fields_of(p), room_mm=_WIDE)
     wide, high = p.display.raster_px
     per_px = min(_WIDE / wide, _HIGHEST / high)
     top = y + 3
@@ -43,7 +44,7 @@ def _draw(page: Page, report: Report) -> None:
     y = _legend(page, report, top=top + high * per_px + 2)
     room = _BAR_TOP - 4 - y
     rows = _rows(report)
-    size_pt = min(8.0, room / len(rows) / 1.55 * 72 / 25.4)
+    size_pt = min(9.0, room / len(rows) / 1.42 * 72 / 25.4)
     draw_table(page, rows, x=MARGIN_MM, top=y, columns=(52.0, *(15.0,) * 4, 20.0, 20.0, 34.0), size_pt=size_pt)
 
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from framematch.geometry.lens import Lens
+from framematch.geometry.pairing import ratio_words
 from framematch.guide.report import Report, insets_percent, insets_px, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
@@ -17,18 +18,19 @@ from framematch.output.chart import Look
 from framematch.output.code import draw_code
 from framematch.output.error_chart import worst_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
-from framematch.output.pdf import BLACK, GREY, LINE_HEIGHT, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
+from framematch.output.osd_grid import draw_osd_grid
+from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig
 from framematch.output.sets_sheet import sets_page
-from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, frame_style
+from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
 _CODE_MM = 27.0
-_BAR_TOP = 242.0
+_BAR_TOP = 237.0
 _PARTS = ("always", "ever", "outline", "rectangle", "cells", "centre")
 
 
@@ -128,8 +130,8 @@ def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Seque
                 inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
                 for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
                     y = 31 + row * _ROW_MM
-                    inner.text(MARGIN_MM, y, title or "(no title)", size_pt=9, room_mm=98)
-                    inner.text(MARGIN_MM + 101, y, summary, size_pt=7.5, colour=GREY, room_mm=74)
+                    inner.text(MARGIN_MM, y, title or "(no title)", size_pt=9, room_mm=90)
+                    inner.text(MARGIN_MM + 93, y, summary, colour=GREY, room_mm=82)
                     inner.text(_BASE_MM[0] - MARGIN_MM, y, str(pages[start + row]), size_pt=9, align="right")
                     inner.line(MARGIN_MM, y + 1.3, _BASE_MM[0] - MARGIN_MM, y + 1.3, width_mm=0.1, colour=PALE)
             for row in range(len(entries[start : start + _ROWS_PER_PAGE]) if links else 0):
@@ -158,27 +160,27 @@ def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -
     scale, left, top = _fit((page.width_mm, page.height_mm))
     with page.scaled(left, top, scale, _BASE_MM) as inner:
         _heading(inner, report, frame)
-        _display(inner, report, top=34.0, height=84.0)
-        below = _insets(inner, report, top=124.0)
-        _errors(inner, report, top=below + 1.5)
-        _error_chart(inner, report, x=MARGIN_MM + 88, top=123.0, width=_WIDE - 88, height=56.0)
-        inner.text(MARGIN_MM, 184, "Rig", size_pt=8.5, bold=True)
-        inner.text(MARGIN_MM + 8, 184, "dots: entrance pupils, offsets in mm, to scale; dashed: where each camera points", size_pt=6, colour=GREY)
-        draw_rig(inner, report.pairing.mount, x=MARGIN_MM, top=186.0, width=104.0, height=38.0)
-        _lenses(inner, report, x=MARGIN_MM + 109, top=181.0, room=_WIDE - 109)
-        _knowledge(inner, report, top=226.5, bottom=_BAR_TOP)
-    bar = top + _BAR_TOP * scale + 3
+        _display(inner, report, top=40.0, height=61.0)
+        below = _insets(inner, report, top=104.0)
+        below = _errors(inner, report, top=below + 1.0)
+        _error_chart(inner, report, x=MARGIN_MM + 93, top=103.0, width=_WIDE - 93, height=52.0)
+        rows = _warning_lines(inner, report, _WIDE)
+        beside = len(rows) <= 4  # else what to know takes the rig drawing's place
+        if beside:
+            _rig(inner, report, top=max(below + 4.5, 171.0))
+        _lenses(inner, report, x=MARGIN_MM + 109, top=157.0, room=_WIDE - 109)
+        _knowledge(inner, report, top=216.0 if beside else below + 2.0, room=_WIDE if beside else 104.0)
+    bar = top + _BAR_TOP * scale
     page.check_bar(left + MARGIN_MM * scale, bar)
-    end = page.cautions(left + MARGIN_MM * scale, bar + 11, room_mm=_WIDE * scale, size_pt=6.8 * min(scale, 1.2))
-    assert end < page.height_mm - 8
+    page.cautions(left + MARGIN_MM * scale, bar + 8.5, room_mm=_WIDE * scale)
     page.footer(f"Guide sheet: {report.pairing.heading}", made)
 
 
 def _error_chart(page: Page, report: Report, *, x: float, top: float, width: float, height: float) -> None:
-    look = Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * 6.5 / PT_PER_MM)
+    look = Look(ink=BLACK, quiet=GREY, rule=PALE, ground=None, size=10 * page.smallest_pt / PT_PER_MM)
     chart = worst_error_chart(report, look=look, size=(round(10 * width), round(10 * height)))
     if chart is None:
-        page.block(x, top + 6, f"One distance only, {metres(report.pairing.near_m)}: see the table.", room_mm=width, size_pt=7.5)
+        page.block(x, top + 6, f"One distance only, {metres(report.pairing.near_m)}: see the table.", room_mm=width)
     else:
         draw_shapes(page, chart, x=x, top=top, mm_per_px=(0.1, 0.1), as_it_is=True)
 
@@ -187,7 +189,7 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     p, guide = report.pairing, report.guide
     coded = draw_code(page, p, x=MARGIN_MM + _WIDE - _CODE_MM, top=5.5, side_mm=_CODE_MM)
     wide = _WIDE - _CODE_MM - 2 if coded else _WIDE
-    end = page.block(MARGIN_MM, 9, p.title or "Guide", room_mm=wide, size_pt=16, bold=True, lines_at_most=2)
+    end = page.block(MARGIN_MM, 8, p.title or "Guide", room_mm=wide, size_pt=15, bold=True, lines_at_most=1)
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
     named = f"Frame {frame}. " if frame else ""
@@ -195,20 +197,24 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     line += (
         "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
     )
-    end = page.block(MARGIN_MM, max(end, 17.0) + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=2)
-    if p.about.words:
-        page.block(MARGIN_MM, end + 0.3, p.about.words, room_mm=wide, size_pt=7.5, colour=GREY, lines_at_most=1)
+    if p.about.notes:
+        line += f" {p.about.notes}"
+    page.block(MARGIN_MM, end + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=3)
+    page.fields(MARGIN_MM, 26.5, fields_of(p), room_mm=wide)
 
 
 def _display(page: Page, report: Report, *, top: float, height: float) -> None:
     wide_px, high_px = report.pairing.display.raster_px
-    room = 146.0
+    room = 128.0
     per_px = min(room / wide_px, height / high_px)
     wide, high = wide_px * per_px, high_px * per_px
     left, upper = MARGIN_MM, top + (height - high) / 2
     draw_display(page, replace(report, sets=()), x=left, top=upper, mm_per_px=per_px, parts=_PARTS)
     _inset_labels(page, report, left, upper, per_px)
-    _legend(page, report, x=left + wide + 5, top=upper, room=MARGIN_MM + _WIDE - (left + wide + 5))
+    beside, room = left + wide + 5, MARGIN_MM + _WIDE - (left + wide + 5)
+    below = _legend(page, report, x=beside, top=upper - 1.5, room=room)
+    if report.cells is not None and top + height - below > 18:  # a long key of several frames leaves no room
+        draw_osd_grid(page, report.cells, x=beside, top=below, width=room, height=top + height - below)
 
 
 def _inset_labels(page: Page, report: Report, left: float, top: float, per_px: float) -> None:
@@ -234,12 +240,12 @@ def _inset_labels(page: Page, report: Report, left: float, top: float, per_px: f
             page.line(x, top + a, x, top + b, width_mm=0.12, colour=GREY)
             for end in (a, b):
                 page.line(x - 0.8, top + end, x + 0.8, top + end, width_mm=0.12, colour=GREY)
-            backed(page, x + 11, top + (a + b) / 2 + 0.9, text, room=20)
+            backed(page, x + 13, top + (a + b) / 2 + 0.9, text, room=26)
 
 
-def _legend(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
+def _legend(page: Page, report: Report, *, x: float, top: float, room: float) -> float:
     wide, high = report.pairing.display.raster_px
-    page.text(x, top + 3, f"Display {wide} x {high}", size_pt=7.5, bold=True, room_mm=room)
+    page.text(x, top + 3, f"Display {wide} x {high}", size_pt=9, bold=True, room_mm=room)
     kinds = [INK[colour] for colour in (RECTANGLE, OUTLINE, ALWAYS, EVER)]
     entries: list[tuple[str, str, float, tuple[float, ...], str]] = [
         ("line", kinds[0], 0.5, (), "rectangle: best straight lines for the whole range"),
@@ -259,7 +265,7 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
     shown = report.pairing.display.shown
     if shown.width < wide - 0.5 or shown.height < high - 0.5:
         entries.append(("bars", GREY, 0.15, (), "no picture: bars"))
-    y = top + 7
+    y = top + 5
     for kind, colour, width, dash, text in entries:
         if kind == "area":
             page.rectangle(x, y, 8, 3, width_mm=0.25, colour=colour, fill=colour, opacity=0.22)
@@ -267,52 +273,54 @@ def _legend(page: Page, report: Report, *, x: float, top: float, room: float) ->
             page.rectangle(x, y, 8, 3, width_mm=width, colour=colour, fill=BARS)
         else:
             page.line(x, y + 1.5, x + 8, y + 1.5, width_mm=width, colour=colour, dash_mm=dash)
-        if fonts.width_pt(text, 6.5) / PT_PER_MM <= room - 10:
-            page.text(x + 10, y + 2.3, text, size_pt=6.5)
-            y += 5
-        else:
-            y = max(page.block(x, y + 3.6, text, room_mm=room, size_pt=6.5) + 1.6, y + 6)
+        y = max(page.block(x + 10, y - 0.4, text, room_mm=room - 10, size_pt=page.smallest_pt) + 0.8, y + 4.2)
+    return y
 
 
 def _insets(page: Page, report: Report, *, top: float) -> float:
     size = report.pairing.display.raster_px
     r = report.guide.rectangle
     rows = [
-        ["Insets of the rectangle", *EDGES],
+        ["Rectangle's insets", *EDGES],
         ["pixels", *(f"{v:.0f}" for v in insets_px(r, size))],
         ["percent of the display", *(f"{v:.1f}" for v in insets_percent(r, size))],
     ]
     if report.pairing.tolerance.given:
         rows.append(["rig tolerance, ± pixels", *(f"{v:.0f}" if math.isfinite(v) else "-" for v in report.band.px)])
-    y = draw_table(page, rows, x=MARGIN_MM, top=top, columns=(34, 11, 12, 12, 14))
+    y = draw_table(page, rows, x=MARGIN_MM, top=top, columns=(36, 11, 12, 12, 15))
     if report.cells is not None:
         c = report.cells
         text = (
             f"Characters ({c.grid[0]} x {c.grid[1]}, from 1): columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row}; "
             f"off by up to {_percent(c.worst_error_percent)}."
         )
-        y = page.block(MARGIN_MM, y + 1, text, room_mm=82, size_pt=7)
+        y = page.block(MARGIN_MM, y + 0.6, text, room_mm=86)
     return y
 
 
-def _errors(page: Page, report: Report, *, top: float) -> None:
+def _errors(page: Page, report: Report, *, top: float) -> float:
     turning = report.turning
-    rows = [["Off by, %" if turning else "Off by, % (+ outside, - inside)", *EDGES, *(["turning"] if turning else [])]]
+    rows = [["Off by, %", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
-        row = [f"at {metres(each.distance_m)}", *(f"{v:+.1f}" if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))]
+        row = [f"at {metres(each.distance_m)}", *(signed(v) for v in (e.left, e.top, e.right, e.bottom))]
         rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
-    columns: tuple[float, ...] = (28, 10, 10, 10, 12, 13) if turning else (34, 11, 12, 12, 14)
+    columns: tuple[float, ...] = (26, 11, 11, 12, 13, 14) if turning else (40, 10, 11, 11, 14)
     end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)
+    text = "+ outside the frame, - inside."
     if turning:
-        page.block(
-            MARGIN_MM,
-            end + 0.6,
-            f"+ outside the frame, - inside. Turning: the worst side at {turn_words(report.pairing)}, rows read one after another, "
-            f"which alone moves a line by up to {turning.worst:.1f} %.",
-            room_mm=83,
-            size_pt=6.2,
-        )
+        text = f"+ outside, - inside. Turning: worst side at {turn_words(report.pairing)}, rows read one after another; alone up to {turning.worst:.1f} %."
+    return page.block(MARGIN_MM, end + 0.6, text, room_mm=87, size_pt=page.smallest_pt)
+
+
+def _rig(page: Page, report: Report, *, top: float) -> None:
+    page.text(MARGIN_MM, top, "Rig", size_pt=9, bold=True)
+    mount = report.pairing.mount
+    ways = (("right", mount.right_mm), ("up", mount.up_mm), ("forward", mount.forward_mm))
+    where = ", ".join(f"{name} {value:+.4g} mm" if value else f"{name} 0" for name, value in ways)
+    page.text(MARGIN_MM + 8, top, f"monitoring camera: {where}", size_pt=page.smallest_pt, room_mm=97)
+    draw_rig(page, mount, x=MARGIN_MM, top=top + 1.0, width=104.0, height=210.0 - top)
+    page.text(MARGIN_MM, 214.2, "Dots: entrance pupils. Dashed: where each camera points.", colour=GREY, size_pt=page.smallest_pt, room_mm=104)
 
 
 def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) -> None:
@@ -359,7 +367,7 @@ def _recording_lines(report: Report) -> list[str]:
     return [
         f"{c.sensor_mm[0]:g} x {c.sensor_mm[1]:g} mm read out, {c.raster_px[0]} x {c.raster_px[1]} px, {_angles(report, 'recording')}",
         f"{_lens_name(c.lens)}; {stop}focus {metres(p.focus_m)}",
-        f"frame {f.width:.0f} x {f.height:.0f} px, {p.frame_aspect:.2f}:1, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
+        f"frame {f.width:.0f} x {f.height:.0f} px, {ratio_words(p.frame_aspect)}, {_angles(report, 'frame')}; stabiliser keeps {p.keep_percent:g} %",
     ]
 
 
@@ -373,13 +381,13 @@ def _monitoring_lines(report: Report) -> list[str]:
     ]
 
 
-def _knowledge(page: Page, report: Report, *, top: float, bottom: float) -> None:
-    """What to know before relying on the guide; as small as it takes to fit above the check bar."""
+def _warning_lines(page: Page, report: Report, room: float) -> list[str]:
+    return [line for warning in report.warnings for line in fonts.wrapped(f"•  {warning}", page.smallest_pt, room * PT_PER_MM)]
+
+
+def _knowledge(page: Page, report: Report, *, top: float, room: float) -> None:
+    """What to know before relying on the guide."""
     if not report.warnings:
         return
-    page.text(MARGIN_MM, top + 2.5, "Know before you rely on it", size_pt=8.5, bold=True)
-    text = "\n".join(f"•  {warning}" for warning in report.warnings)
-    rows, size = 4, 7.2
-    while len(report.warnings) > rows:  # a line each, smaller if there are many
-        rows, size = rows + 1, size * 0.87
-    page.block(MARGIN_MM, top + 3.6, text, room_mm=_WIDE, size_pt=min(size, (bottom - top - 3.6) / rows / LINE_HEIGHT * PT_PER_MM), lines_at_most=rows)
+    page.text(MARGIN_MM, top + 2.5, "Know before you rely on it", size_pt=9, bold=True)
+    page.block(MARGIN_MM, top + 3.6, "\n".join(_warning_lines(page, report, room)), room_mm=room, size_pt=page.smallest_pt)

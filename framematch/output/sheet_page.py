@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -12,8 +14,9 @@ import numpy as np
 
 from framematch.errors import InputError
 from framematch.output.drawing import Area, Drawing, Line
-from framematch.output.pdf import PT_PER_MM
-from framematch.text.units import MM_PER_INCH
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT
+from framematch.text.typeface import FAMILY, font_file
+from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
 
 if TYPE_CHECKING:
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
 INK, SOFT, RULE = "#1b1f23", "#56606a", "#c3c9cf"
 A4_MM = (210.0, 297.0)
 A4_DPI = 170
+_LARGE_PT = 1000.0
 
 
 @dataclass(kw_only=True)
@@ -54,9 +58,9 @@ class Page:
     def text(self, x_mm: float, y_mm: float, text: str, *, pt: float | None = None, **style: Any) -> None:
         """Text whose top is at y, left (or as ``ha`` says) at x."""
         style.setdefault("color", INK)
-        self.figure.text(
-            x_mm / self.width_mm, 1 - y_mm / self.height_mm, text, fontsize=pt or self.text_pt, va=style.pop("va", "top"), parse_math=False, **style
-        )
+        pt = max(pt or self.text_pt, SMALLEST_PT)
+        at = x_mm / self.width_mm, 1 - y_mm / self.height_mm
+        self.figure.text(*at, true_minus(text), fontsize=pt, va=style.pop("va", "top"), parse_math=False, **style)
 
     def axes(self, x_mm: float, y_mm: float, w_mm: float, h_mm: float) -> Axes:
         """Axes whose top left corner is at x, y."""
@@ -92,6 +96,18 @@ class Page:
         self.figure.add_artist(Line2D(ends, [y, y], color=colour, linewidth=width))
 
 
+@contextmanager
+def own_type() -> Iterator[None]:
+    """What Matplotlib draws inside the ``with`` is set in the project's own typeface, and in DejaVu Sans what that lacks."""
+    from matplotlib import font_manager, rc_context
+
+    for bold in (False, True):
+        if not any(entry.fname == str(font_file(bold)) for entry in font_manager.fontManager.ttflist):
+            font_manager.fontManager.addfont(font_file(bold))
+    with rc_context({"font.family": [FAMILY, "DejaVu Sans"], "pdf.fonttype": 42, "text.hinting": "none"}):
+        yield
+
+
 def line_mm(pt: float) -> float:
     """Height of a line of text of this size."""
     return pt / PT_PER_MM * 1.35
@@ -101,11 +117,12 @@ def line_mm(pt: float) -> float:
 def text_mm(text: str, pt: float, *, bold: bool = False) -> float:
     """Width of a line of text in the sheet's own fount."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
+    from matplotlib.ft2font import LoadFlags
 
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
-    font.set_size(pt, 72)
-    font.set_text(text)
-    return float(font.get_width_height()[0]) / 64 / PT_PER_MM
+    font = get_font([font_file(bold), findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal"))])
+    font.set_size(_LARGE_PT, 72)  # at the size itself advances would be rounded to whole pixels
+    font.set_text(text, flags=LoadFlags.NO_HINTING)
+    return float(font.get_width_height()[0]) / 64 / PT_PER_MM * pt / _LARGE_PT
 
 
 def wrapped(text: str, width_mm: float, pt: float, *, bold: bool = False) -> list[str]:
@@ -146,7 +163,7 @@ def write_pages(path: Path, pages: list[Page], *, title: str, dpi: float) -> Non
         InputError: as :func:`check_sheet_name`, or the file can't be written.
     """
     check_sheet_name(path)
-    with written_whole(path) as beside:
+    with written_whole(path) as beside, own_type():
         if path.suffix.lower() == ".pdf":
             _save_pdf(pages, beside, title)
         else:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
+import math
 from collections.abc import Sequence
 
+from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
 from framematch.output import fonts
 from framematch.output.guide_drawing import FRAME_LOOKS, SET_WEIGHTS, guide_drawing
@@ -27,11 +30,29 @@ def draw_display(page: Page, report: Report, *, x: float, top: float, mm_per_px:
     page.rectangle(x, top, wide, high, width_mm=0.35)
 
 
+def fields_of(pairing: Pairing) -> tuple[tuple[str, str], ...]:
+    """What a crew files a sheet by: what is known, and lines to write on."""
+    return (
+        ("Production", pairing.about.production),
+        ("Unit", pairing.about.unit),
+        ("Date", datetime.date.today().isoformat()),
+        ("Rig", ""),
+        ("Serial numbers", ", ".join(number for _, number in pairing.about.serials)),
+        ("Checked by", ""),
+    )
+
+
+def signed(value: float) -> str:
+    """A figure with its sign, a true minus; noughts have none."""
+    text = f"{value:+.1f}" if math.isfinite(value) else "-"
+    return text[1:] if text[1:] == "0.0" else text
+
+
 def frame_style(index: int, *, sets: int = 1, number: int = 1) -> tuple[str, float, tuple[float, ...]]:
     """Colour, width in mm and dashes in mm of one frame's rectangle on paper."""
     look = FRAME_LOOKS[index]
     width = 0.5 * look.weight * SET_WEIGHTS[sets][number - 1]
-    return INK[look.colour], width, () if look.dash is None else (look.dash[0] * 0.35, look.dash[1] * 0.35)
+    return INK[look.colour], width, () if look.dash is None or look.between else (look.dash[0] * 0.35, look.dash[1] * 0.35)
 
 
 def draw_names(page: Page, report: Report, x: float, top: float, mm_per_px: tuple[float, float]) -> None:
@@ -51,15 +72,17 @@ def draw_names(page: Page, report: Report, x: float, top: float, mm_per_px: tupl
 
 def backed(page: Page, x: float, baseline: float, text: str, *, room: float, align: str = "centre", colour: str = BLACK, size: float = 6.5) -> None:
     """Small text at x on a white ground, so that it reads where lines run behind it."""
+    size = max(size, page.smallest_pt)
     wide = min(fonts.width_pt(text, size) / PT_PER_MM, room)
     left = x - (wide / 2 if align == "centre" else 0)
     page.rectangle(left - 0.4, baseline - 0.323 * size, wide + 0.8, 0.415 * size, colour=None, fill="#ffffff", opacity=0.85)
-    page.text(x, baseline, text, size_pt=size, align=align, room_mm=room, smallest_pt=4, colour=colour)
+    page.text(x, baseline, text, size_pt=size, align=align, room_mm=room, colour=colour)
 
 
 def draw_table(page: Page, rows: Sequence[Sequence[str]], *, x: float, top: float, columns: Sequence[float], size_pt: float = 7.5) -> float:
     """Rows of text, the first in bold; the first column to the left, the others to the right; returns where it ends."""
-    step = size_pt * 1.55 / PT_PER_MM
+    size_pt = max(size_pt, page.smallest_pt)
+    step = size_pt * 1.42 / PT_PER_MM
     y = top
     for i, row in enumerate(rows):
         at = x

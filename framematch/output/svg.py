@@ -6,6 +6,7 @@ import re
 from html import escape
 
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
+from framematch.text.typeface import FAMILY
 
 
 def drawing_svg(drawing: Drawing) -> str:
@@ -37,15 +38,16 @@ def _area(area: Area) -> list[str]:
 def _line(line: Line) -> list[str]:
     path = _path(line.points, line.closed)
     dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
-    shared = f'd="{path}" fill="none" stroke-linejoin="round"{dash}'
-    edge = f'<path {shared} stroke="{EDGE_COLOUR}" stroke-opacity="0.8" stroke-width="{line.width + 2 * line.edge:g}"/>'
-    return [*([edge] if line.edge else []), f'<path {shared} stroke="{line.colour}" stroke-width="{line.width:g}"/>']
+    whole = f'd="{path}" fill="none" stroke-linejoin="round"'
+    edge = f'<path {whole}{"" if line.between else dash} stroke="{EDGE_COLOUR}" stroke-opacity="0.8" stroke-width="{line.width + 2 * line.edge:g}"/>'
+    between = f'<path {whole} stroke="{line.between}" stroke-width="{line.width:g}"/>'
+    return [edge] * bool(line.edge) + [between] * bool(line.between) + [f'<path {whole}{dash} stroke="{line.colour}" stroke-width="{line.width:g}"/>']
 
 
 def _label(label: Label) -> list[str]:
     anchor = {"left": "start", "middle": "middle", "right": "end"}[label.anchor]
     return [
-        f'<text x="{label.x:g}" y="{label.y:g}" dominant-baseline="central" text-anchor="{anchor}" font-family="sans-serif" '
+        f'<text x="{label.x:g}" y="{label.y:g}" dominant-baseline="central" text-anchor="{anchor}" font-family="{FAMILY}, sans-serif" '
         f'font-size="{label.size:g}" fill="{label.colour}" stroke="{EDGE_COLOUR}" stroke-width="{2 * label.edge:g}" '
         f'paint-order="stroke" xml:space="preserve">{svg_text(label.text)}</text>'
     ]

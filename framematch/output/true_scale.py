@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 
+from framematch.cautions import GUIDE
 from framematch.errors import InputError
 from framematch.guide.report import Report, metres
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing, span
-from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, paper_mm
+from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, Page, paper_mm
 from framematch.output.pdf_drawing import draw_shapes
-from framematch.output.sheet_parts import draw_names
+from framematch.output.sheet_parts import draw_names, fields_of
 from framematch.text.units import MM_PER_INCH
 
 _TOP, _BELOW = 26.0, 30.0  # room for heading and check bar, mm
-_LINE_MM = 0.3
+_LINE_MM = 0.4
 
 
 def sides_mm(diagonal_in: float, raster_px: tuple[int, int]) -> tuple[float, float]:
@@ -51,12 +52,14 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
     with doc.page(size) as page:
         room = size[0] - 2 * MARGIN_MM
         page.block(MARGIN_MM, 7, report.pairing.title or "Guide", room_mm=room, size_pt=11, bold=True, lines_at_most=1)
-        of = f"Set {number}, for {span(report.pairing.near_m, report.pairing.far_m)}. " if number else ""
+        p = report.pairing
+        one = p.near_m == p.far_m
         line = (
-            f"{of}True scale for a picture of {display_mm[0]:g} x {display_mm[1]:g} mm ({wide_px} x {high_px} px). Thick: guide rectangle. "
-            f"Thin: outline, exactly true at {metres(report.guide.set_distance_m)}."
+            f"{f'Set {number}. ' if number else ''}True scale for a picture of {display_mm[0]:g} x {display_mm[1]:g} mm ({wide_px} x {high_px} px). "
+            f"{f'At {metres(p.near_m)}' if one else f'For {span(p.near_m, p.far_m)}'}. Thick: rectangle, off by up to "
+            f"{report.guide.rectangle_worst_error_percent:.1f} % of the frame. Thin: outline, exactly true at {metres(report.guide.set_distance_m)}."
         )
-        page.block(MARGIN_MM, 12.5, line, room_mm=room, size_pt=7.5, lines_at_most=2)
+        page.block(MARGIN_MM, 12.5, line, room_mm=room, size_pt=8.5, lines_at_most=2)
         x, top = (size[0] - display_mm[0]) / 2, _TOP
         page.rectangle(x, top, *display_mm, width_mm=0.1, colour=GREY)
         for cx in (x, x + display_mm[0]):
@@ -65,14 +68,24 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
                 page.line(cx + out_x, cy, cx + 4 * out_x, cy, width_mm=0.1)
                 page.line(cx, cy + out_y, cx, cy + 4 * out_y, width_mm=0.1)
         with page.clipped(x - 0.3, top - 0.3, display_mm[0] + 0.6, display_mm[1] + 0.6):
-            draw_shapes(page, guide_drawing(report, parts=("outline",)), x=x, top=top, mm_per_px=per_px, line_mm=0.18)
+            draw_shapes(page, guide_drawing(report, parts=("outline",)), x=x, top=top, mm_per_px=per_px, line_mm=0.2)
             draw_shapes(page, guide_drawing(report, parts=("rectangle", "centre")), x=x, top=top, mm_per_px=per_px, line_mm=_LINE_MM)
             if report.frames:
                 draw_names(page, report, x, top, per_px)
         below = top + display_mm[1] + 6
-        page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", size_pt=7.5, room_mm=room)
+        page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", room_mm=room)
         page.check_bar(MARGIN_MM, below + 4.5)
+        _below(page, report, top=below + 14.0, room=room)
         page.footer(f"True scale: {report.pairing.heading}", made)
+
+
+def _below(page: Page, report: Report, *, top: float, room: float) -> None:
+    """The crew's fields and the cautions where there is room; the first caution always."""
+    left = page.height_mm - 10 - top
+    if left < 54:
+        page.block(MARGIN_MM, top - 0.5, GUIDE[0], room_mm=room, lines_at_most=1)
+        return
+    page.cautions(MARGIN_MM, page.fields(MARGIN_MM, top, fields_of(report.pairing), room_mm=room) + 2, room_mm=room)
 
 
 def _insets_mm(report: Report, display_mm: tuple[float, float]) -> str:

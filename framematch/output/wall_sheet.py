@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+from framematch.cautions import PROPELLERS_AND_PACKS
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.report import metres, millimetres
 from framematch.guide.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_line, paper_mm
+from framematch.output.sheet_parts import fields_of
 
 _BASE_MM = (210.0, 297.0)
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
@@ -44,7 +46,8 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
     with doc.page(size) as page:
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
             _draw(inner, pairing, marks, table, distance_m, frame)
-        page.check_bar(left + MARGIN_MM * scale, 270 * scale)
+        page.block(left + MARGIN_MM * scale, 266 * scale, PROPELLERS_AND_PACKS, room_mm=_WIDE * scale)
+        page.check_bar(left + MARGIN_MM * scale, 276 * scale)
         page.footer(f"Wall marks: {pairing.heading}", made or made_line())
 
 
@@ -52,15 +55,17 @@ def _draw(page: Page, pairing: Pairing, marks: tuple[Mark, ...], table: tuple[Ca
     title = f"{pairing.title}, frame {frame}" if frame else pairing.title
     end = page.block(MARGIN_MM, 9, title or "Wall marks", room_mm=_WIDE, size_pt=14, bold=True, lines_at_most=2)
     text = (
-        f"Wall marks at {metres(distance_m)}. Stand the rig square to a flat wall, the recording lens {metres(distance_m)} from it, propellers off. "
-        "Mark the point A straight ahead of the recording lens, at its height. Tape the marks by the numbers below, "
-        "right and up from A as seen from the rig, and check both diagonals. Every mark must then show at its place on the display, "
-        "and the four corners in the corners of the recorded frame."
+        f"Wall marks at {metres(distance_m)}. Propellers off, pack unplugged. Stand the rig square to a flat wall, {metres(distance_m)} from it. "
+        "The distance counts from the recording lens's entrance pupil: look into the front of the lens, iris closed down; hold a pencil beside the barrel and "
+        "move your head: where pencil and iris stay together is its place. Mark the point A straight ahead of the recording lens, at its height. "
+        "Tape the marks by the numbers below, right and up from A as seen from the rig, and check both diagonals. Every mark must then show at its place on "
+        "the display, and the four corners in the corners of the recorded frame."
     )
     y = page.block(MARGIN_MM, end + 1, text, room_mm=_WIDE, size_pt=8.5)
-    y = _wall(page, marks, top=y + 3, height=82)
-    y = _places(page, pairing, marks, top=y + 4)
-    _corrections(page, table, top=y + 5)
+    y = page.fields(MARGIN_MM, y + 0.5, fields_of(pairing), room_mm=_WIDE)
+    y = _wall(page, marks, top=y + 1.5, height=70)
+    y = _places(page, pairing, marks, top=y + 2)
+    _corrections(page, table, top=y + 2)
 
 
 def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> float:
@@ -89,15 +94,15 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
         # Where the marks stand close together their names keep to their own side.
         align = "centre" if wide * scale > _NAMES_MM or mark.name == "centre" else "right" if mark.right_mm < 0 else "left"
         for i, line in enumerate((mark.name, f"{_side(mark.right_mm, 'right', 'left')}, {_side(mark.up_mm, 'up', 'down')}")):
-            page.text(x, y + (5.2 + 3.2 * i if low else -6.2 + 3.2 * i), line, size_pt=7, bold=i == 0, align=align)
+            page.text(x, y + (5.4 + 3.5 * i if low else -6.6 + 3.5 * i), line, size_pt=8, bold=i == 0, align=align)
     page.circle(cx, cy, 0.9, width_mm=0.25, fill="#ffffff")
     page.text(cx + 1.8, cy - 1.4, "A", size_pt=9, bold=True)
     lengths = tape_lengths_mm(marks)
     page.text(
         MARGIN_MM + 2,
         top + height - 1.8,
-        f"Diagonals {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm; top {lengths['top']:.0f}, bottom {lengths['bottom']:.0f}, "
-        f"left {lengths['left']:.0f}, right {lengths['right']:.0f} mm",
+        f"Diagonals {millimetres(lengths['diagonal down'])} and {millimetres(lengths['diagonal up'])}; "
+        + ", ".join(f"{side} {millimetres(lengths[side])}" for side in ("top", "bottom", "left", "right")),
         size_pt=7,
         room_mm=_WIDE - 4,
     )
@@ -105,16 +110,16 @@ def _wall(page: Page, marks: tuple[Mark, ...], *, top: float, height: float) -> 
 
 
 def _side(value_mm: float, positive: str, negative: str) -> str:
-    return f"{abs(value_mm):.0f} mm {positive if round(value_mm) >= 0 else negative}"
+    return f"{millimetres(abs(value_mm))} {positive if round(value_mm) >= 0 else negative}"
 
 
 def _places(page: Page, pairing: Pairing, marks: tuple[Mark, ...], *, top: float) -> float:
     wide, high = pairing.display.raster_px
     columns = (30.0, 33.0, 33.0, 45.0, 45.0)
-    rows = [("Mark", "right of A, mm", "above A, mm", "across the display, px", f"down, px (of {wide} x {high})")]
+    rows = [("Mark", "right of A", "above A", "across the display, px", f"down, px (of {wide} x {high})")]
     for m in marks:
         seen = (f"{m.display_px[0]:.0f}", f"{m.display_px[1]:.0f}") if m.shown else ("not on the display", "")
-        rows.append((m.name, _whole(m.right_mm), _whole(m.up_mm), *seen))
+        rows.append((m.name, millimetres(m.right_mm), millimetres(m.up_mm), *seen))
     y = top
     for i, row in enumerate(rows):
         at = MARGIN_MM
@@ -126,26 +131,22 @@ def _places(page: Page, pairing: Pairing, marks: tuple[Mark, ...], *, top: float
     return y
 
 
-def _whole(value: float) -> str:
-    return "0" if abs(value) < 0.5 else f"{value:.0f}"
-
-
 def _corrections(page: Page, table: tuple[Cause, ...], *, top: float) -> None:
     page.text(MARGIN_MM, top + 3, "If the marks show elsewhere", size_pt=10, bold=True)
     text = (
         "Take the mean of the four corners in display pixels. The monitoring camera is then off by the figure below: turn or move it back by as much, or "
         "write its true aim or offset into the pairing. At one distance a turn and a shift look alike: correct the one you doubt, then check at another."
     )
-    y = page.block(MARGIN_MM, top + 4.5, text, room_mm=_WIDE, size_pt=7.5) + 1.5
+    y = page.block(MARGIN_MM, top + 4.5, text, room_mm=_WIDE, size_pt=8.2) + 1.5
     rows = correction_rows(table)
     steps = len(rows[0]) - 2
     columns = (66.0, 54.0, *(((_WIDE - 120) / steps,) * steps))
     for i, row in enumerate(rows):
         at = MARGIN_MM
         for j, (cell, room) in enumerate(zip(row, columns, strict=True)):
-            page.text(at if j < 2 else at + room, y + 2.9, cell, size_pt=7.5, bold=i == 0, align="left" if j < 2 else "right", room_mm=room - 1)
+            page.text(at if j < 2 else at + room, y + 2.9, cell, size_pt=8.2, bold=i == 0, align="left" if j < 2 else "right", room_mm=room - 1)
             at += room
-        y += 4.1
+        y += 4.2
         page.line(MARGIN_MM, y, MARGIN_MM + _WIDE, y, width_mm=0.25 if i == 0 else 0.1, colour=GREY if i == 0 else PALE)
 
 

@@ -90,7 +90,7 @@ def unpacked(letters: str) -> str:
     """The text of a pairing in an address.
 
     Raises:
-        InputError: it can't be read, or is no pairing.
+        InputError: it can't be read, or is not a pairing.
     """
     return text_from_upload(_unzipped(letters), name="link")
 

@@ -113,8 +113,7 @@ def _rows(group: Sequence[fields.Field]) -> None:
 
 def _linked() -> None:
     """The shot's own speed and tilt: typed here or there, they are the same."""
-    shown = (fields.SPEED, fields.TILT, *((fields.CAMERA_TILT,) if session.draft().shot.aircraft else ()))
-    _rows(shown)
+    _rows((fields.SPEED, fields.TILT, fields.CAMERA_TILT))
 
 
 def _light(file: DayFile | None) -> None:

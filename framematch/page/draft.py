@@ -60,7 +60,7 @@ def contents(text: str, *, name: str = "pairing") -> Contents:
     """Everything in a text.
 
     Raises:
-        InputError: it is no pairing, or its shot's tables do not read.
+        InputError: it is not a pairing, or its shot's tables do not read.
     """
     data = parse_toml(text, name=name)
     file, shot_tables = file_in(data, name=name), shot_file(data, name=name)
@@ -271,6 +271,7 @@ def _changed(texts: Texts, values: Values) -> Texts:
         texts = texts._replace(pairing=changed_text(texts.pairing, own))
         checked(texts.pairing)
     if of_day:
+        parse_toml(texts.day, name="day")  # may be being typed
         texts = texts._replace(day=changed_text(texts.day, of_day))
         parse_day(texts.day, pairing=checked(texts.pairing))
     return texts

@@ -304,7 +304,7 @@ SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 
 THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
 HEADING = _of_shot("gap.heading_deg", "opening.heading_deg", "Flown towards, degrees", -360, 360, 5.0, "The way through the opening: 0 is -z, 90 is +x.")
 SCALE = _of_shot("place.scale_m", "place.scale_m", "Metres for each unit", 1e-6, 1e6, 0.1, "0.001 for a scan in millimetres, 0.3048 for feet.")
-SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h.")
+SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h. 8 until you type one.")
 PASS_RIGHT = _of_shot(
     "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."
 )
@@ -318,7 +318,16 @@ CAMERA_TILT = _of_shot(
     "aircraft.camera_tilt_deg", "aircraft.camera_tilt_deg", "Camera tilt on the airframe, degrees", -90, 90, 0.5, "Of the recording camera, as it is bolted on."
 )
 AIRCRAFT = (
-    _of_shot("aircraft.size_m", "aircraft.width_m", "Aircraft width, m", 0.001, 1000, 0.02, "With its propellers, at the widest.", 0),
+    _of_shot(
+        "aircraft.size_m",
+        "aircraft.width_m",
+        "Aircraft width, m",
+        0.001,
+        1000,
+        0.02,
+        "With its propellers, at the widest.",
+        0,
+    ),
     _of_shot("aircraft.size_m", "aircraft.height_m", "Aircraft height, m", 0.001, 1000, 0.02, "With everything on it.", 1),
     _of_shot("aircraft.size_m", "aircraft.length_m", "Aircraft length, m", 0.001, 1000, 0.02, "With its propellers.", 2),
 )

@@ -9,9 +9,11 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
+from functools import cache
 from html import escape
 
 from framematch.output.chart import SERIES, Look
+from framematch.text.typeface import WEB_FAMILY, web_font_file
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +87,7 @@ STYLE = """
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
 .st-key-day-text textarea{font-family:monospace;font-size:.82rem}
 .fm .four{display:flex;flex-wrap:wrap;gap:.1rem 1.3rem;margin:0;padding:0;list-style:none;align-items:baseline}
-.fm .four li{margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
+.fm .four li{white-space:nowrap;margin:0;font-size:.86rem}.fm .four b{font-size:1.35rem;font-variant-numeric:tabular-nums;margin-left:.25rem}
 .fm .views{display:flex;flex-wrap:wrap;gap:.9rem}
 .fm figure{margin:0;min-width:min(340px,100%)}
 .fm figcaption{font-size:.86rem;line-height:1.35;margin-top:.3rem}
@@ -121,7 +123,7 @@ STYLE = """
  .st-key-fm-head [data-testid="stHorizontalBlock"]{gap:.2rem}
  .st-key-fm-buttons{flex-wrap:nowrap !important;gap:.35rem !important;justify-content:flex-start}
  .st-key-fm-buttons button{padding:.2rem .5rem;min-height:2.2rem}
- .fm .four{gap:.1rem .8rem}.fm .four b{font-size:1.15rem}
+ .fm .four{gap:.1rem .55rem}.fm .four li{font-size:.78rem}.fm .four b{font-size:1.02rem;letter-spacing:0}
  [data-testid="stMainBlockContainer"]{padding:.8rem .7rem 3rem}
  .st-key-fm-buttons{padding-right:0}
  [data-testid="stHorizontalBlock"]:has(>[data-testid="stColumn"]>[data-testid="stVerticalBlock"]>[data-testid="stElementContainer"]>[data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],[class*="st-key-exchange-picture"],[data-testid="stFileUploader"],[class*="st-key-measure-"][class*="-chart"]))
@@ -139,9 +141,27 @@ STYLE = """
 """
 
 
+#: Ours in place of the toolkit's: its menu goes, its help signs become a word.
+OWN = (
+    '[data-testid="stMainMenu"],[data-testid="stAppDeployButton"]{display:none}'
+    '[data-testid="stTooltipIcon"] svg{display:none}'
+    '[data-testid="stTooltipIcon"]::after{content:"about";font-size:.74rem;line-height:1;border-bottom:1px dotted currentColor;opacity:.85}'
+)
+
+
+@cache
+def _typeface() -> str:
+    faces = ((400, web_font_file(400)), (600, web_font_file(600)))
+    return "".join(
+        f"@font-face{{font-family:'{WEB_FAMILY}';font-weight:{weight};font-display:swap;"
+        f"src:url(data:font/woff2;base64,{base64.b64encode(file.read_bytes()).decode()}) format('woff2')}}"
+        for weight, file in faces
+    )
+
+
 def style(c: Colours) -> str:
     """The style sheet in a set of colours."""
-    return STYLE.replace(
+    return STYLE.replace("<style>", f"<style>{_typeface()}{OWN}", 1).replace(
         "</style>",
         f'[data-tag]{{background:{c.accent} !important}}[data-tag],[data-tag] *,[data-testid="stBaseButton-primary"],'
         f'[data-testid="stBaseButton-primary"] *{{color:{c.ground} !important}}'

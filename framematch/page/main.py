@@ -85,9 +85,9 @@ def _head() -> None:
     title, buttons = st.columns([5, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
     with buttons.container(horizontal=True, key="fm-buttons"):
-        st.button("New rig", on_click=session.begin_new_rig, help="Yours, from its spec sheets: starts empty.", key="new")
-        st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, help="Takes the last change back.", key="undo")
-        st.button("Redo", on_click=session.redo, disabled=not draft.after, help="Brings back what was undone.", key="redo")
+        st.button("New rig", on_click=session.begin_new_rig, key="new")
+        st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, key="undo")
+        st.button("Redo", on_click=session.redo, disabled=not draft.after, key="redo")
         with st.popover("Load, save"):
             pairing_area.files()
     _told()

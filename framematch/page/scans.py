@@ -37,7 +37,7 @@ def kept(name: str, raw: bytes) -> str:
     plain = Path(name.replace("\\", "/")).name
     kind = Path(plain).suffix.lower()
     if kind not in SUFFIXES:
-        raise InputError("is no kind of mesh read here", file=plain[:80], fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}")
+        raise InputError("is not a kind of mesh read here", file=plain[:80], fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}")
     if len(raw) > MOST_MB * 1_000_000:
         raise InputError(f"is larger than {MOST_MB} MB", file=plain[:80], fix="reduce the mesh, or use the command line")
     home = folder() / hashlib.blake2b(raw, digest_size=12).hexdigest()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from framematch.page.look import DARK, LIGHT
+from framematch.text.typeface import WEB_FAMILY
 
 UPLOAD_MB = 32  # the largest field's
 
@@ -15,7 +16,7 @@ SETTINGS: dict[str, str | int | bool] = {
     "runner.postScriptGC": False,  # framematch.page.tidy does it while a hand rests
     "client.toolbarMode": "viewer",
     "client.showErrorDetails": "none",
-    "theme.font": "sans-serif",
+    "theme.font": f"{WEB_FAMILY}, sans-serif",
     **{
         f"theme.{name}.{key}": value
         for name, colours in (("light", LIGHT), ("dark", DARK))

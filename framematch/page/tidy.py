@@ -32,5 +32,5 @@ def tidy() -> None:
     gc.collect()
     if first:
         gc.freeze()
-    with suppress(OSError, AttributeError):  # only glibc has it
+    with suppress(OSError, AttributeError, TypeError):  # only glibc has it; Windows takes no library without a name
         ctypes.CDLL(None).malloc_trim(0)

@@ -75,15 +75,11 @@ class Pilot:
         with st.container(horizontal=True, vertical_alignment="center", key="fm-pilot"):
             self.words, self.overlay = st.empty(), st.empty()
 
-    def show(self, pairing: Pairing) -> None:
-        """What is known at once."""
-        with suppress(Exception):
-            self._say(first_report(pairing))
-
-    def fill(self, report: Report, sets: int) -> None:
-        """The rest, once the guide is worked out."""
-        self._say(report)
-        pairing, frames = report.pairing, tuple(range(len(report.pairing.frames)))
+    def show(self, pairing: Pairing, sets: int) -> None:
+        """What is known at once; the overlay is made when it is asked for."""
+        with suppress(Exception):  # said where the guide is
+            self.say(first_report(pairing))
+        frames = tuple(range(len(pairing.frames)))
         self.overlay.download_button(
             "Overlay",
             lambda: overlays_of(pairing, sets, USUAL_PARTS, frames, ())["overlay.png"],
@@ -91,10 +87,10 @@ class Pilot:
             mime="image/png",
             key="pilot:overlay",
             on_click="ignore",
-            help="A transparent picture of the lines at the goggles' own size (PNG); more kinds are in the Guide area.",
         )
 
-    def _say(self, report: Report) -> None:
+    def say(self, report: Report) -> None:
+        """The four numbers, and the characters once they are known."""
         display = report.pairing.display.raster_px
         insets = zip(EDGES, insets_px(report.guide.rectangle, display), strict=True)
         c = report.cells
@@ -119,7 +115,7 @@ class Stage:
 
     def show(self) -> None:
         """Both views, with what is known of the guide at once."""
-        self.pilot.show(self.pairing)
+        self.pilot.show(self.pairing, self.sets)
         with self.spot:
             self._note(whole=False)
             try:
@@ -133,7 +129,7 @@ class Stage:
     def finish(self) -> None:
         """The whole guide, once it is worked out."""
         with suppress(Exception):  # said where the guide is
-            self.pilot.fill(patiently(partial(lines_of, self.pairing, self.sets), self.pulse), self.sets)
+            self.pilot.say(patiently(partial(lines_of, self.pairing, self.sets), self.pulse))
         with self.spot:
             self._note(whole=True)
         self._say()

@@ -26,7 +26,7 @@ def picked(renderer: str = "auto") -> str:
         InputError: no such renderer, or ``gl`` asked for where there is none.
     """
     if renderer not in RENDERERS:
-        raise InputError(f"{renderer!r} is no renderer", field="renderer", fix=f"use one of {', '.join(RENDERERS)}")
+        raise InputError(f"{renderer!r} is not a renderer", field="renderer", fix=f"use one of {', '.join(RENDERERS)}")
     if renderer == "rays":
         return "rays"
     from framematch.render import gl

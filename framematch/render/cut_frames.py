@@ -19,6 +19,7 @@ from framematch.render.blur import exposed
 from framematch.render.pixels import frame_camera, width_for
 from framematch.render.run_frames import MOST_FRAMES, Filming
 from framematch.scene.model import Scene
+from framematch.text.typeface import pillow_font
 
 Bytes = NDArray[np.uint8]
 
@@ -66,11 +67,11 @@ def second_frame_camera(cut: Cut, height_px: int) -> Camera:
 
 
 def _laid(picture: Bytes, size: tuple[int, int], words: str) -> Bytes:
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     height = picture.shape[0]
     whole = Image.new("RGB", size, (18, 21, 25))
     whole.paste(Image.fromarray(picture), ((size[0] - picture.shape[1]) // 2, 0))
-    font = ImageFont.load_default(max(9.0, height * 0.05))
+    font = pillow_font(max(9.0, height * 0.05))
     ImageDraw.Draw(whole).text((height * 0.03, (height + size[1]) / 2), words, font=font, fill=(176, 182, 190), anchor="lm")
     return np.asarray(whole)

@@ -96,8 +96,8 @@ def _still(out: Path, source: Path, pairing: Pairing, found: Foretold, wide: Rep
     from PIL import Image
 
     picture = read_still(source, colour=True).pixels
-    height, width = (side // 2 * 2 for side in picture.shape[:2])
-    planes = planes_from_rgb(picture[:height, :width])
+    height, width = picture.shape[:2]  # an odd last row or column is left out, but its scale is the whole picture's
+    planes = planes_from_rgb(picture[: height // 2 * 2, : width // 2 * 2])
     made = _Composer(pairing, found, source_fit(pairing, (width, height), bars=_inside_bars(planes[0])), wide)(planes)
     frame: av.VideoFrame = frame_of(made)
     with written_whole(out) as path:

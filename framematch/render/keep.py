@@ -63,10 +63,11 @@ def kept_by_value(*, limit_bytes: int) -> Callable[[Callable[Arguments, Value]],
 
 
 class Kept(Generic[Value]):
-    """A store bounded in bytes. A value larger than the bound is handed back but not kept."""
+    """A store bounded in bytes. A value larger than the bound is handed back but not kept, or kept alone where ``alone_bytes`` has room for it."""
 
-    def __init__(self, *, limit_bytes: int, size: Callable[[Value], int], name: str = "") -> None:
+    def __init__(self, *, limit_bytes: int, size: Callable[[Value], int], name: str = "", alone_bytes: int = 0) -> None:
         self._limit, self._size, self.name = limit_bytes, size, name or size.__module__
+        self._alone = max(alone_bytes, limit_bytes)
         _stores.append(self)
         self._lock = threading.Lock()
         self._values: OrderedDict[Hashable, Value] = OrderedDict()
@@ -93,10 +94,10 @@ class Kept(Generic[Value]):
             raise
         with self._lock:
             del self._making[key]
-            if (size := self._size(value)) <= self._limit:
+            if (size := self._size(value)) <= self._alone:
                 self._values[key] = value
                 self._total += size
-                while self._total > self._limit:
+                while self._total > self._limit and len(self._values) > (size > self._limit):
                     self._total -= self._size(self._values.popitem(last=False)[1])
         mine.set_result(value)
         return value

@@ -73,7 +73,8 @@ class _Caster:
         return 250 * len(self.corners) + (self.texture.texels.nbytes if self.texture else 0)
 
 
-_kept: Kept[_Caster] = Kept(limit_bytes=700_000_000, size=lambda caster: caster.nbytes)
+# One large scan may take more, as long as nothing else is drawn: building its tree takes seconds.
+_kept: Kept[_Caster] = Kept(limit_bytes=250_000_000, alone_bytes=700_000_000, size=lambda caster: caster.nbytes)
 
 
 def render(scene: Scene, camera: Camera, scene_from_camera: Floats, *, quick: bool = False) -> Picture:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 import pickle
@@ -9,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,8 @@ from framematch.shot.contact import Nearest
 from framematch.shot.flown import Flown
 from framematch.shot.lean import attitude_deg
 from framematch.shot.way import Way
+from framematch.spread import spread
+from framematch.text.typeface import pillow_font
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -72,13 +74,13 @@ class Filming:
 
     def __post_init__(self) -> None:
         if self.frames_per_s not in RATES:
-            raise InputError(f"{self.frames_per_s} frames per second is no rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
+            raise InputError(f"{self.frames_per_s} frames per second is not a rate here", field="fps", fix=f"choose {', '.join(map(str, RATES))}")
         if self.shutter_deg is not None and not 0 < self.shutter_deg <= 360:
-            raise InputError(f"{self.shutter_deg:g} degrees is no shutter angle", field="shutter", fix="give above 0, at most 360")
+            raise InputError(f"{self.shutter_deg:g} degrees is not a shutter angle", field="shutter", fix="give above 0, at most 360")
         if self.moments is not None and not (1 <= self.moments < 64 and self.moments % 2):
             raise InputError(f"{self.moments} moments for one frame's blur", field="moments", fix="give an odd number, 1 to 63")
         if not 120 <= self.height_px <= 1080:
-            raise InputError(f"{self.height_px} pixels is no height here", field="height", fix="give 120 to 1080")
+            raise InputError(f"{self.height_px} pixels is not a height here", field="height", fix="give 120 to 1080")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,40 +133,44 @@ class _Film:
     gap_share: float | None
 
 
-def run_frames(scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1) -> Iterator[Bytes]:
+def run_frames(
+    scene: Scene, pairing: Pairing, way: Way, filming: Filming, *, touches: Nearest | None = None, workers: int = 1, scheduler: str | None = None
+) -> Iterator[Bytes]:
     """Each frame (H, W, 3) uint8 in turn.
 
     Args:
         touches: where and when the aircraft first touches something; marked in the frames.
         workers: processes that draw at once; short films are drawn by one.
+        scheduler: address of a Dask scheduler whose workers draw in place of this machine's processes.
     """
     times = frame_times(way, filming.frames_per_s)
     guide = _guide(pairing, layout(pairing, filming).wide_px, filming.sets)
     film = _Film(scene=scene, pairing=pairing, way=way, filming=filming, touches=touches, guide=guide, gap_share=gap_share(scene, way))
-    if workers < 2 or len(times) < FEWEST_SHARED:
+    if scheduler is None and (workers < 2 or len(times) < FEWEST_SHARED):
         yield from _frames(film, times)
         return
-    from joblib import Parallel, delayed
-
     size = min(max(math.ceil(len(times) / (4 * workers)), 6), MOST_AT_ONCE)
-    parts = [times[i : i + size] for i in range(0, len(times), size)]
     packed = pickle.dumps(film)
+    key = hashlib.sha256(packed).hexdigest()
+    handed = np.frombuffer(packed, dtype=np.uint8)  # an array goes over once, not with every part
+    parts = [(key, handed, times[i : i + size]) for i in range(0, len(times), size)]
     # Each process draws on one core: a renderer that spreads over all of them would get in the others' way.
     with _one_core_each():
-        drawn = Parallel(n_jobs=workers, return_as="generator", pre_dispatch=workers + 1)(delayed(_part)(packed, part) for part in parts)
-        for part in drawn:
+        for part in spread(_part, parts, jobs=workers, scheduler=scheduler, ahead=workers + 1):
             yield from part
 
 
-def _part(packed: bytes, times: list[Fraction]) -> list[Bytes]:
-    return list(_frames(_unpacked(packed), times))
+def _part(key: str, packed: Bytes, times: list[Fraction]) -> list[Bytes]:
+    film = _unpacked.get(key)
+    if film is None:
+        # One film for all its parts in a process: what is kept of a scene on the graphics side goes by the scene's identity.
+        film = pickle.loads(packed.tobytes())
+        _unpacked.clear()
+        _unpacked[key] = film
+    return list(_frames(film, times))
 
 
-@lru_cache(maxsize=1)
-def _unpacked(packed: bytes) -> _Film:
-    """One film for all its parts in a process: what is kept of a scene on the graphics side goes by the scene's identity."""
-    film: _Film = pickle.loads(packed)
-    return film
+_unpacked: dict[str, _Film] = {}
 
 
 @contextmanager
@@ -200,12 +206,12 @@ def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
 
 def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
     """Where the aircraft first touches something: a cross there before it does, a border and words from then on."""
-    from PIL import ImageDraw, ImageFont
+    from PIL import ImageDraw
 
     left, top = corner
     width, height = camera.raster_px
     draw = ImageDraw.Draw(picture)
-    font = ImageFont.load_default(max(9.0, height * 0.055))
+    font = pillow_font(max(9.0, height * 0.055))
     pixel, seen = camera.project(scene_from_camera.inverse.points(touches.point_m))
     if time < touches.time_s and seen and camera.picture.contains(pixel):
         x, y, r = left + float(pixel[0]), top + float(pixel[1]), height * 0.03
@@ -345,6 +351,4 @@ def lean_in_words(flown: Flown, time: float) -> str:
 
 
 def _font(place: Layout, share: float) -> Any:
-    from PIL import ImageFont
-
-    return ImageFont.load_default(max(9.0, share * place.wide_px[1]))
+    return pillow_font(max(9.0, share * place.wide_px[1]))

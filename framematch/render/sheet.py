@@ -22,6 +22,7 @@ from framematch.render.recorded import agreement
 from framematch.render.views import Views, both_views, outline_area, rectangle_area
 from framematch.scene.model import Scene
 from framematch.shot.run import Run
+from framematch.text.typeface import pillow_font
 from framematch.text.whole import written_whole
 
 Bytes = NDArray[np.uint8]
@@ -178,9 +179,9 @@ def sentences(found: Look) -> list[str]:
 
 def sheet(found: Look) -> Any:
     """The sheet as a Pillow picture: both views at one height, labels above, legend and words below."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
-    from framematch.output.guide_drawing import OUTLINE, RECTANGLE
+    from framematch.output.guide_drawing import BETWEEN, OUTLINE, RECTANGLE
 
     wide = with_guide(marked(found.views), found.report)
     frame = found.views.frame.colour
@@ -188,7 +189,7 @@ def sheet(found: Look) -> Any:
     unit = height / 540
     pad, head, big, small = round(18 * unit), round(76 * unit), 26 * unit, 21 * unit
     width = wide.shape[1] + frame.shape[1] + 3 * pad
-    text, bold = ImageFont.load_default(small), ImageFont.load_default(big)
+    text, bold = pillow_font(small), pillow_font(big, bold=True)
     lines = [part for line in sentences(found) for part in _wrapped(line, text, width - 2 * pad)]
     step = round(small * 1.45)
     legend_y = head + height + pad // 2
@@ -204,6 +205,8 @@ def sheet(found: Look) -> Any:
     x, y = float(pad), legend_y + small * 0.7
     for colour, words in ((RECTANGLE, "guide rectangle"), (OUTLINE, "guide outline"), (_BORDER, "bright inside this line: really recorded; dim: not")):
         draw.line((x, y, x + 30 * unit, y), fill=colour, width=max(2, round(4 * unit)))
+        if colour == RECTANGLE:
+            draw.line((x + 11 * unit, y, x + 19 * unit, y), fill=BETWEEN, width=max(2, round(4 * unit)))
         draw.text((x + 38 * unit, y), words, font=text, fill=_INK, anchor="lm")
         x += 38 * unit + draw.textlength(words, font=text) + 28 * unit
     for index, line in enumerate(lines):
@@ -218,7 +221,7 @@ def check_picture_name(path: Path) -> None:
         InputError: it does not end as a PNG, JPEG, WebP or TIFF file does, or its folder isn't there.
     """
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff"):
-        raise InputError(f"{path.suffix or 'no ending'} is no picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
+        raise InputError(f"{path.suffix or 'no ending'} is not a picture ending", field="out", fix="name a .png, .jpg, .webp or .tif file", file=str(path))
     if not path.parent.is_dir():
         raise InputError(f"there is no folder {path.parent}", field="out", fix="make it first or name another", file=str(path))
 

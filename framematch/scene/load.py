@@ -97,7 +97,7 @@ def mesh_surface(place: Place) -> Surface:
     kind = file.suffix.lower()
     if kind not in SUFFIXES:
         raise InputError(
-            f"'{file.suffix or file.name}' is no kind of mesh read here", file=str(file), fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}"
+            f"'{file.suffix or file.name}' is not a kind of mesh read here", file=str(file), fix=f"save it as {', '.join(s[1:].upper() for s in SUFFIXES)}"
         )
     raw = read_bytes(file, limit=MOST_BYTES)
     beside = Beside(file)

@@ -61,7 +61,7 @@ class Beside:
         try:
             path = (self.folder / plain).resolve()
         except (OSError, RuntimeError, ValueError):
-            raise self._refused(f"names '{_short(name)}', which is no file name") from None
+            raise self._refused(f"names '{_short(name)}', which is not a file name") from None
         if plain.startswith("/") or not path.is_relative_to(self.folder):
             raise self._refused(f"names '{_short(name)}', which lies outside its folder")
         return path
@@ -117,7 +117,7 @@ def _too_many(faces: int) -> InputError:
 def _chunks(raw: bytes) -> tuple[bytes, bytes | None]:
     """JSON and binary chunk of a GLB (glTF 2.0, section 4.4)."""
     if len(raw) < 20 or raw[:4] != b"glTF":
-        raise _broken("is no GLB file")
+        raise _broken("is not a GLB file")
     _, version, length = struct.unpack_from("<4sII", raw)
     if version != 2:
         raise InputError(f"is glTF version {version}", fix="export it as glTF 2.0")
@@ -231,7 +231,7 @@ def check_pictures(pictures: Iterable[bytes], *, times: int = 1) -> None:
         except Image.DecompressionBombError:
             total += MOST_PIXELS + 1
         except (OSError, ValueError, SyntaxError):
-            raise InputError(f"has a texture that is no picture of the kinds {', '.join(PICTURES)}", fix="save its textures as PNG or JPEG") from None
+            raise InputError(f"has a texture that is not a picture of the kinds {', '.join(PICTURES)}", fix="save its textures as PNG or JPEG") from None
         if total > MOST_PIXELS:
             raise InputError(f"has textures of more than {MOST_PIXELS / 1e6:g} million pixels", fix="make its textures smaller")
 
@@ -258,7 +258,7 @@ def _check_nodes(tree: dict[str, Any]) -> None:
 def _check_ply(raw: bytes) -> None:
     head, mark, _ = raw[:100_000].partition(b"end_header")
     if not head.startswith(b"ply") or not mark:
-        raise _broken("is no PLY file")
+        raise _broken("is not a PLY file")
     lines = [line.split() for line in head.decode("ascii", "replace").splitlines()]
     text = any(line[:2] == ["format", "ascii"] for line in lines)
     have = len(raw) - len(head) - len(mark) - 1  # and the line's end
@@ -296,7 +296,7 @@ def _check_stl(raw: bytes) -> None:
         return
     if len(raw) >= 84:
         raise _broken(f"claims {claimed:,} triangles ({50 * claimed:,} bytes) but has {len(raw) - 84:,} bytes of them")
-    raise _broken("is no STL file")
+    raise _broken("is not an STL file")
 
 
 def _check_obj(raw: bytes, beside: Beside) -> None:

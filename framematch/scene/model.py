@@ -107,5 +107,5 @@ class Scene:
             InputError: no such distance.
         """
         if not 0 < distance_m < 10_000:
-            raise InputError(f"{distance_m:g} m is no distance", field="distance", fix="give metres above 0")
+            raise InputError(f"{distance_m:g} m is not a distance", field="distance", fix="give metres above 0")
         return self.scene_from_opening @ run.opening_from_recording(distance_m)

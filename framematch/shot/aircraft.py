@@ -63,7 +63,7 @@ class Part:
     def __post_init__(self) -> None:
         finite(self, "right_mm", "up_mm", "forward_mm")
         if not all(0 < s < math.inf for s in self.size_mm):
-            raise InputError(f"{list(self.size_mm)} is no size", field="size_mm", fix="give width, height and length above 0")
+            raise InputError(f"{list(self.size_mm)} is not a size", field="size_mm", fix="give width, height and length above 0")
         if all(abs(c) <= s / 2 for c, s in zip((self.right_mm, self.up_mm, self.forward_mm), self.size_mm, strict=True)):
             raise InputError(f"the recording camera is inside {self.name}", field=self.name, fix="check its position and size")
 

@@ -103,6 +103,9 @@ _PART = re.compile(rf"\s*+({_NUMBER})\s*+([^\d+\-.]++)(?={_NUMBER}|$)")
 _FIGURE = re.compile(rf"\s*+{_NUMBER}\s*+[^\d\s+\-.].*+")
 
 
+_MINUS = re.compile(r"(?<![\w.)\]-])-(?=[\d.])")
+
+
 def convert(value: float, *, unit: str, to: str) -> float:
     """A figure in another unit of the same kind.
 
@@ -122,14 +125,14 @@ def read(value: float | int | str, *, unit: str) -> float:
         InputError: no figure, an unknown unit, another kind of quantity, not finite.
     """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise InputError(f"{value!r} is no figure", fix=f'give a number in {unit}, or text such as "12 {unit}"')
+        raise InputError(f"{value!r} is not a figure", fix=f'give a number in {unit}, or text such as "12 {unit}"')
     if isinstance(value, str):
         text, total, at = value[: _LONGEST + 1].strip(), 0.0, 0
         parts = 0
         while at < len(text):
             found = _PART.match(text, at) if len(value) <= _LONGEST else None
             if found is None or (parts and (float(found[1]) < 0 or _unit(unit).kind not in _ADDS_UP)):
-                raise InputError(f"{value!r} is no figure with a unit", fix=f'write it like "12 {unit}"; one of {_of_kind(_unit(unit).kind)}')
+                raise InputError(f"{value!r} is not a figure with a unit", fix=f'write it like "12 {unit}"; one of {_of_kind(_unit(unit).kind)}')
             part = convert(float(found[1]), unit=found[2], to=unit)
             total += math.copysign(part, total) if parts and text.startswith("-") else part
             parts, at = parts + 1, found.end()
@@ -137,7 +140,7 @@ def read(value: float | int | str, *, unit: str) -> float:
             raise InputError("nothing given", fix=f'write it like "12 {unit}"')
         value = total
     if not math.isfinite(value):
-        raise InputError(f"{value} is no figure", fix="give a finite number")
+        raise InputError(f"{value} is not a figure", fix="give a finite number")
     return float(value)
 
 
@@ -183,11 +186,16 @@ def shown(value: float, *, unit: str, system: str = "metric", digits: int = 1) -
     return f"{text}{'' if label == '°' else ' '}{label}"
 
 
+def true_minus(text: str) -> str:
+    """Text with a true minus sign before negative numbers; ranges and dates keep their hyphens."""
+    return _MINUS.sub("\u2212", text)
+
+
 def _unit(name: str) -> _Unit:
     clean = " ".join(name.split())
     key = clean if clean in UNITS else _ALSO.get(clean.lower(), clean)
     if key not in UNITS:
-        raise InputError(f"{clean!r} is no unit known here", fix=f"use one of {', '.join(UNITS)}")
+        raise InputError(f"{clean!r} is not a unit known here", fix=f"use one of {', '.join(UNITS)}")
     return UNITS[key]
 
 

@@ -105,7 +105,7 @@ def written_whole(path: Path) -> Iterator[Path]:
     """A path beside ``path`` to write to; renamed to it at the end, removed if anything goes wrong.
 
     Raises:
-        InputError: the file can't be written, or what has its name is no file: a folder, a pipe, a device.
+        InputError: the file can't be written, or what has its name is not a file: a folder, a pipe, a device.
     """
     if os.path.exists(path) and not os.path.isfile(path):
         raise InputError("is a folder" if os.path.isdir(path) else "is a pipe or a device", file=str(path), fix="name a file to write")

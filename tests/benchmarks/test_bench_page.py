@@ -10,6 +10,7 @@ would slow the bare page by a half.
 from __future__ import annotations
 
 import statistics
+from functools import partial
 
 import pytest
 from browser import opened, served
@@ -55,8 +56,8 @@ select => {
 }
 """
 DRAWN = """
-() => {
-  const box = document.querySelector('.live'), before = [box.dataset.moves, box.innerText];
+box => {
+  const before = [box.dataset.moves, box.innerText];
   window.taken = new Promise(resolve => addEventListener('keydown', () => {
     const start = performance.now();
     const look = () => {
@@ -72,9 +73,9 @@ HANDS = {"steps": (3, 7), "keeps moving": (2, 14)}  # rounds, presses
 REST_MS = 700
 
 
-def pressed(page, slider, key, armed, *arguments):
+def pressed(page, slider, key, arm):
     """Milliseconds from the key's arrival in the browser to both pictures being other ones."""
-    page.evaluate(armed, *arguments)
+    arm()
     slider.press(key)
     return page.evaluate("window.taken")
 
@@ -102,9 +103,12 @@ def test_slider_to_both_pictures(chromium, benchmark, tmp_path, label, hand):
         step, slider = bare.get_by_role("slider"), page.locator(f".live .{'distance' if label == 'distance' else 'focal'} input")
         bare_ms, ours_ms = [], []
         for _ in range(rounds):
-            for each, mine, key, armed, more in ((bare, step, bare_ms, ARMED, ["img"]), (page, slider, ours_ms, DRAWN, [])):
+            for each, mine, times, arm in (
+                (bare, step, bare_ms, partial(bare.evaluate, ARMED, "img")),
+                (page, slider, ours_ms, partial(page.locator(".live").evaluate, DRAWN)),
+            ):
                 for _ in range(presses):
-                    key.append(pressed(each, mine, "ArrowRight", armed, *more))
+                    times.append(pressed(each, mine, "ArrowRight", arm))
                     each.wait_for_timeout(REST_MS if hand == "steps" else 0)
         where.close()
     assert all(t == t for t in bare_ms + ours_ms)

@@ -30,7 +30,13 @@ from framematch.page.views import DISTANCES_M, FIRST_DISTANCE_M, FOCAL_STEP_MM
 
 VISITORS, SECONDS = 20, float(os.environ.get("FRAMEMATCH_VISITORS_SECONDS", "240"))
 OTHER_MS = 20_000
-OTHER = "before => document.querySelectorAll('.live img.server')[1]?.src !== before"
+OTHER = """
+before => {
+  const roots = [document, ...[...document.querySelectorAll('*')].map(e => e.shadowRoot).filter(root => root)];  // a component has a root of its own
+  const frame = roots.map(root => root.querySelectorAll('.live img.server')[1]).find(image => image);
+  return !!frame && frame.getAttribute('src') !== before;
+}
+"""
 _PATIENCE_MS = 300_000
 
 

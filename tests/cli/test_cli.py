@@ -166,7 +166,7 @@ def test_an_interrupted_write_leaves_the_old_file(rig, monkeypatch):
 
 
 def test_wrong_options_are_refused(rig):
-    assert "--at" in fault(run("guide", rig, "--at", 3, "--near", 2, cwd=rig.parent))
+    assert "--distance" in fault(run("guide", rig, "--at", 3, "--near", 2, cwd=rig.parent))
     assert "farther" in fault(run("guide", rig, "--near", 40, cwd=rig.parent))
     assert "distance" in fault(run("guide", rig, "--near", "nan", cwd=rig.parent))
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
 import framematch.cli
+from framematch.cautions import DAY
 from framematch.day import plan_day
 from framematch.files.day import read_day
 from framematch.guide.report import plain, report_json
@@ -37,3 +39,22 @@ def test_day_json_holds_every_part_of_the_card(tmp_path, monkeypatch, capsys) ->
     assert data["warnings"] == list(plan.warnings) and all(line[:30] in said.err.replace("\n", " ") for line in plan.warnings)
     assert data["given"]["aircraft"]["mass_kg"] == plan.day.aircraft.mass_kg
     assert (tmp_path / "card.pdf").is_file() and "Wrote card.pdf" in said.err
+
+
+def test_the_starter_s_day_gives_no_advice_twice_and_warns_before_the_figures(tmp_path, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(tmp_path)
+    run(monkeypatch, "init", "pairing.toml")
+    run(monkeypatch, "init-day", "day.toml")
+    capsys.readouterr()
+    run(monkeypatch, "day", "day.toml")
+    said = " ".join(capsys.readouterr().out.split())
+    sentences = [part for part in re.split(r"(?<=[.:;])\s+|\s+! |\s+- ", said) if len(part) > 25]
+    assert len(sentences) > 20 and len(sentences) == len(set(sentences)), [s for s in sentences if sentences.count(s) > 1]
+    for advice in ("remote pilot", "safety distance", "Never fly over people", "logged flight", "Thrust to spare"):
+        assert said.count(advice) == 1, advice
+    plan = plan_day(read_day(tmp_path / "day.toml"))
+    figures = said.index("Guide in the goggles")
+    assert len(plan.warnings) > 3
+    for line in (*plan.warnings, *plan.unknown, *DAY):
+        assert said.count(line) == 1 and said.index(line) < figures, line
+    assert not re.search(r"\[\[?[a-z_.]+\]|[a-z]_[a-z]|\de[+-]\d|\+0\.0|:\d\d min", said)  # a file's keys, powers of ten, signed noughts, half-and-half times

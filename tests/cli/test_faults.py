@@ -57,9 +57,9 @@ CASES = {
     "no jobs": (["set", "rigs", "--out", "o", "--jobs", "0"], "jobs: 0 at once. Give a number such as 2, or -1 for every core"),
     "a size of nothing": (["set", "rigs", "--out", "o", "--size", "nanx1"], "--size: 'nanx1' is not a valid size. Write width x height, such as 1280x720"),
     "an endless size": (["set", "rigs", "--out", "o", "--size", "1e400x1"], "--size: '1e400x1' is not a valid size"),
-    "a wall far off": (["wall", "rig.toml", "--at", "1e300"], "wall: 1e+300 m is no distance to a wall. Give metres beyond both lenses, to 1000, such as 3"),
+    "a wall far off": (["wall", "rig.toml", "--at", "1e300"], "wall: 1e+300 m is not a distance to a wall. Give metres beyond both lenses, to 1000, such as 3"),
     "a lens as long as the world": (["lenses", "rig.toml", "--gap", "1.2x0.9", "--focal", "1e300"], "--focal: '1e300' is out of range. Give 0.001 to 10000"),
-    "an odd pattern": (["measure", "lens", "x**/*", "--chart", "A4", "--out", "o"], "x**/*: is no pattern that can be searched"),
+    "an odd pattern": (["measure", "lens", "x**/*", "--chart", "A4", "--out", "o"], "x**/*: is not a pattern that can be searched"),
 }
 
 

@@ -58,10 +58,10 @@ def test_wall(pane: Path) -> None:
 
 def test_fdl_out_and_in(tmp_path: Path, pane: Path) -> None:
     out = tmp_path / "a.fdl"
-    assert "239:100; stabiliser keeps 92 %" in said("fdl", pane, "--out", out)
+    assert "2.39:1; stabiliser keeps 92 %" in said("fdl", pane, "--out", out)
     pane.write_text(STARTER.replace('aspect = "2.39:1"', 'aspect = "16:9"'), encoding="utf-8")
     assert "16:9" in said("fdl", pane)
-    assert "239:100" in said("fdl", pane, "--frame", out)
+    assert "2.39:1" in said("fdl", pane, "--frame", out)
 
 
 def test_lens_map_and_opencv(tmp_path: Path, pane: Path) -> None:
@@ -81,7 +81,7 @@ def test_lens_map_and_opencv(tmp_path: Path, pane: Path) -> None:
         (["sheet", "OUT/none.toml", "--out", "OUT/a.pdf"], "no such file"),
         (["set", "OUT", "--out", "OUT/set"], "no pairing"),
         (["set", "PANE", "--out", "OUT/set"], "no such folder"),
-        (["wall", "PANE", "--at", "0"], "no distance"),
+        (["wall", "PANE", "--at", "0"], "not a distance"),
         (["wall", "PANE", "--seen", "1,2 3,4"], "5 places"),
         (["fdl", "PANE", "--frame", "PANE"], "not JSON"),
         (["lens-map", "PANE", "--out", "OUT", "--picture", "wall"], "display, recording"),
@@ -117,3 +117,15 @@ def test_wall_json_says_what_the_table_says(tmp_path, monkeypatch, capsys):
         assert (data["off_by_aim_deg"] is None) == (not seen) == (data["off_by_alone"] is None)
         if seen:
             assert f"pan {data['off_by_aim_deg']['pan']:+.2f}" in said.err
+
+
+@pytest.mark.usefixtures("poppler")
+def test_a_sheet_for_a_crew_that_measures_in_feet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """1.5 m and 30 m in feet of 0.3048 m (international yard and pound, 1959); a wall mark in inches of 25.4 mm."""
+    monkeypatch.chdir(tmp_path)
+    Path("pane.toml").write_text(STARTER, encoding="utf-8")
+    said("sheet", "pane.toml", "--out", "sheet.pdf", "--paper", "Letter", "--wall", "2", "--units", "imperial")
+    text = tool("pdftotext", "-layout", "sheet.pdf", "-")
+    assert "For 4.92 ft to 98.4 ft from the recording lens" in text and "Wall marks at 6.56 ft" in text
+    assert "50.53 in left, 21.14 in up" in text and "1.5 m" not in text
+    assert "612 x 792" in tool("pdfinfo", "sheet.pdf")

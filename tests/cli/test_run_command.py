@@ -282,7 +282,7 @@ def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
         (["--figure", "1,2,30"], "not a person's height"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
-        (["--shutter", "nan"], "no shutter angle"),
+        (["--shutter", "nan"], "not a shutter angle"),
         (["--speed", "0"], "run.speed_m_s"),
         (["--speed", "0.01", "--from", "100"], "a shorter way"),
         (["--from", "1", "--to", "2"], "forwards"),
@@ -295,7 +295,7 @@ def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
         (["--out", "run.gif", "--speed", "0.1", "--from", "9"], "too many for a GIF"),
         (["--out", "nowhere/run.mp4"], "folder"),
         (["--picture-height", "5000"], "120 to 1080"),
-        (["--renderer", "fast"], "no renderer"),
+        (["--renderer", "fast"], "not a renderer"),
     ],
 )
 def test_what_can_not_be_filmed_gets_one_line_and_no_file(rig: Path, tmp_path: Path, arguments: list[str], says: str, monkeypatch: pytest.MonkeyPatch) -> None:

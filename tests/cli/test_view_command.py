@@ -44,9 +44,9 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["--renderer", "fast"], "no renderer"),
-        (["--distance", "0"], "no distance"),
-        (["--distance", "nan"], "no distance"),
+        (["--renderer", "fast"], "not a renderer"),
+        (["--distance", "0"], "not a distance"),
+        (["--distance", "nan"], "not a distance"),
         (["--gap", "wide"], "not a valid size"),
         (["--scene", "moon"], "no scene"),
         (["--position", "1,2"], "not a valid place"),
@@ -55,7 +55,7 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
         (["--scale", "0.001"], "only a mesh"),
         (["--scene", "gone.glb"], "no such file"),
         (["--scene", "gone.glb", "--gap", "1x1"], "openings that it has"),
-        (["--out", "look.doc"], "no picture ending"),
+        (["--out", "look.doc"], "not a picture ending"),
         (["--out", "nowhere/look.png"], "no folder"),
     ],
 )

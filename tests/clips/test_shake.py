@@ -20,6 +20,7 @@ from scipy.spatial.transform import Rotation
 from framematch.clips.bearings import rotated, turn_of
 from framematch.clips.frames import frames_of
 from framematch.clips.shake import shake_of
+from framematch.clips.shake_report import shake_sentences
 from framematch.errors import InputError
 
 cv2 = pytest.importorskip("cv2")
@@ -118,7 +119,7 @@ def _grey_clip(path, *, seconds, size=(96, 54), spread=3.0):
 
 def test_what_can_not_be_read_is_refused_in_words(tmp_path, flight):
     (tmp_path / "rig.toml").write_text(pairing_text(flight))
-    (tmp_path / "words.mp4").write_text("no video")
+    (tmp_path / "words.mp4").write_text("not a video")
     for clip, words in (
         (_grey_clip(tmp_path / "blurred.mp4", seconds=4), "too blurred"),
         (_grey_clip(tmp_path / "short.mp4", seconds=1), "lasts 1.0 s"),
@@ -152,6 +153,14 @@ def test_a_clip_that_was_stabilised_is_refused_unless_it_was_not(tmp_path, stead
 def test_a_smoothing_time_out_of_range_is_refused(turns, flight):
     with pytest.raises(InputError, match=r"0\.05 to 3"):
         shake_of(turns, pairing_of(flight), smooth_s=9.0)
+
+
+def test_a_read_out_that_is_not_known_is_said(turns, flight):
+    rig = pairing_of(flight)
+    known = shake_of(turns, rig, smooth_s=0.3)
+    unknown = shake_of(replace(turns, camera=replace(turns.camera, readout_ms=None)), rig, smooth_s=0.3)
+    assert not any("readout_ms" in line for line in shake_sentences(known))
+    assert any("readout_ms is not in the file" in line for line in shake_sentences(unknown))
 
 
 def test_frames_come_with_the_times_that_the_file_states(flight, clips):

@@ -18,7 +18,7 @@ from framematch.compare.table import Comparison, Row
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.output.lens_sheet import sheet_pages, write_sheet
-from framematch.output.sheet_page import Page
+from framematch.output.sheet_page import Page, own_type
 from framematch.render import rays
 from framematch.render.lens_view import lens_view
 from framematch.scene.open import scene_of
@@ -58,6 +58,11 @@ CASES = {
 
 def boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
     """Every text of a page, that of its curves too, with its place in pixels."""
+    with own_type():
+        return _boxes(page)
+
+
+def _boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
     canvas = FigureCanvasAgg(page.figure)
     page.figure.set_dpi(150)
     canvas.draw()

@@ -81,7 +81,7 @@ BAD = {
     "model against projection": (altered('projection = "rectilinear"', 'projection = "equisolid"'), r"brown-conrady does not go with equisolid"),
     "too many coefficients": (altered("k = [-0.02, 0.004]", "k = [1, 2, 3, 4, 5, 6, 7]"), r"recording\.distortion\.k"),
     "both focal and angle": (altered("focal_mm = 18.0", "focal_mm = 18.0\nangle_deg = { horizontal = 69.0 }"), r"give either focal_mm or angle_deg"),
-    "no picture's shape": (altered('"2.39:1"', '"wide"'), r"'wide' is no shape"),
+    "no picture's shape": (altered('"2.39:1"', '"wide"'), r"'wide' is not a shape"),
     "lens centre outside": (altered("[2880.0, 1518.0]", "[9000.0, 1518.0]"), r"outside the raster"),
     "use without a folder": (altered("[mount]", '[mount]\nuse = "mount.toml"'), r"mount\.use: names another file"),
     "a number of ten thousand digits": (altered("18.0", "1" * 10000), r"is not TOML|outside"),

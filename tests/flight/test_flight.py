@@ -256,17 +256,6 @@ def test_a_log_that_no_aircraft_flew_is_refused(minutes: float) -> None:
         power.fitted(COAXIAL_EIGHT, power.LoggedFlight(mass_kg=4, used_wh=80, minutes=minutes, density_kg_m3=RHO))
 
 
-def test_best_pack_in_the_hover_weighs_twice_the_rest() -> None:
-    """m / (m0 + m)^1.5 peaks at m = 2 m0 (closed form)."""
-    bare = replace(COAXIAL_EIGHT, mass_kg=3.3)
-    curve = power.pack_curve(bare, SIX_CELL, density_kg_m3=RHO)
-    assert curve.best_mass_kg == pytest.approx(6.6, abs=1e-3) and not curve.limited
-    limited = power.pack_curve(replace(bare, max_lift_kg=6.5), SIX_CELL, density_kg_m3=RHO)
-    assert limited.best_mass_kg == pytest.approx(6.5 / 1.3 - 3.3) and limited.limited
-    here = power.pack_curve(bare, SIX_CELL, density_kg_m3=RHO, masses_kg=[0.7]).minutes[0]
-    assert here == pytest.approx(power.minutes(COAXIAL_EIGHT, SIX_CELL, density_kg_m3=RHO))
-
-
 def test_thin_air_and_weight_cost_time_as_momentum_theory_says() -> None:
     base = power.minutes(COAXIAL_EIGHT, SIX_CELL, density_kg_m3=RHO)
     assert power.minutes(COAXIAL_EIGHT, SIX_CELL, density_kg_m3=RHO / 2) == pytest.approx(base / math.sqrt(2), rel=1e-9)

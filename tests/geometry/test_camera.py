@@ -95,11 +95,11 @@ def test_135_diagonal() -> None:
 
 
 def test_formats_from_standards() -> None:
-    """135: ISO 1007. 35 mm apertures in inches: 0.980 x 0.735, 0.866 x 0.630 (SMPTE). Micro Four Thirds' standard."""
+    """135: ISO 1007. 35 mm apertures in inches: 0.980 x 0.735, 0.866 x 0.630 (SMPTE). 4/3-inch type: as published."""
     assert FORMATS_MM["135-still"] == (36.0, 24.0)
     assert FORMATS_MM["super35-4perf"] == pytest.approx((0.980 * 25.4, 0.735 * 25.4), abs=0.01)
     assert FORMATS_MM["academy-35"] == pytest.approx((0.866 * 25.4, 0.630 * 25.4), abs=0.01)
-    assert FORMATS_MM["micro-four-thirds"] == (17.3, 13.0)
+    assert FORMATS_MM["4/3-inch"] == (17.3, 13.0)
     # An inch type's diagonal is about 16 mm per inch from 1/2 inch up, 18 mm below (practice); nominal to about 2 %.
     for name, inches in (("1-inch", 1.0), ("2/3-inch", 2 / 3), ("1/2-inch", 1 / 2)):
         assert math.hypot(*FORMATS_MM[name]) == pytest.approx(16 * inches, rel=0.035)

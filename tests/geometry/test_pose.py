@@ -38,7 +38,7 @@ def test_axes_have_to_meet() -> None:
 
 def test_what_is_no_rotation_is_refused() -> None:
     for wrong in (np.eye(3) * 2, np.diag([1.0, 1.0, -1.0]), np.zeros((3, 3))):
-        with pytest.raises(ValueError, match="no rotation"):
+        with pytest.raises(ValueError, match="not a rotation"):
             Pose(a="scene", b="recording", rotation=wrong, translation_m=np.zeros(3))
     with pytest.raises(ValueError, match="no pose"):
         Pose(a="scene", b="recording", rotation=np.eye(3), translation_m=np.zeros(2))

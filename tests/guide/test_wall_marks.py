@@ -103,7 +103,7 @@ def test_all_three_angles_at_once_even_with_a_corner_hidden() -> None:
 def test_what_cannot_be_is_refused() -> None:
     pairing = glasshouse()
     for distance in (0.0, -1.0, math.inf, math.nan, 0.02):
-        with pytest.raises(InputError, match="no distance to a wall"):
+        with pytest.raises(InputError, match="not a distance to a wall"):
             wall_marks(pairing, distance)
     marks = wall_marks(pairing, 3.0)
     with pytest.raises(InputError, match="too few marks"):

@@ -58,13 +58,18 @@ def _wait(url: str, process: subprocess.Popen[Any], log: Path) -> None:
     raise AssertionError(f"not served: {log.read_text()}")
 
 
+NO_WEBGL = ("--disable-gpu", "--disable-3d-apis")
+WEBGL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
+
+
 @contextmanager
-def browser(chromium: str) -> Iterator[Any]:
+def browser(chromium: str, *, webgl: bool = False) -> Iterator[Any]:
+    """A browser; with ``webgl`` it draws the live views itself, in software."""
     from playwright.sync_api import expect, sync_playwright
 
     expect.set_options(timeout=60_000)
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-3d-apis"])
+        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", *(WEBGL if webgl else NO_WEBGL)])
         try:
             yield found
         finally:
@@ -88,15 +93,17 @@ XMLHttpRequest.prototype.send = function (...of) {
   send.apply(this, of);
 };
 """
+#: Counted in rounds in which the page had nothing left to do, besides time: a machine that is shared gives it little of that.
 STILL = """
 ms => new Promise(resolve => {
   const talk = window.talk ?? {sent: 0, heard: 1, open: 0};
-  let since = performance.now();
+  let since = performance.now(), rounds = 0;
   const look = () => {
     const now = performance.now(), answered = talk.heard > talk.sent || now - talk.sent > 5000;
     const running = document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning';
-    if (running || talk.open || !answered) since = now;
-    if (now - since > ms) resolve(true); else setTimeout(look, 30);
+    rounds += 1;
+    if (running || talk.open || !answered) { since = now; rounds = 0; }
+    if (now - since > ms && rounds > 8) resolve(true); else setTimeout(() => requestIdleCallback(look, {timeout: 2000}), 30);
   };
   look();
 })
@@ -126,8 +133,14 @@ def opened(where: Any, url: str, **how: Any) -> Any:
 
 def settle(page: Any) -> None:
     """Until the page is done: what was sent is answered, nothing has run for a moment and the sharp pictures stand."""
-    page.evaluate(STILL, 250)
+    page.evaluate(STILL, 300)
     page.wait_for_selector(SHARP)
+
+
+def address(page: Any) -> str:
+    """As the page itself has it: Playwright hears of it a little later."""
+    said: str = page.evaluate("location.href")
+    return said
 
 
 def area(page: Any, name: str) -> None:

@@ -175,6 +175,24 @@ FAULTS = (
         wrong=lambda right, *given, right_px, up_px: right(*given, right_px=right_px, up_px=-up_px),
         tests=("guide/test_wall_marks.py", "-k", "gives_the_aim_back"),
     ),
+    Fault(
+        name="a lean that knows no wind",
+        places=("shot.lean:specific_thrust_m_s2",),
+        wrong=lambda right, motion, flying: right(motion, replace(flying, wind_m_s=(0.0, 0.0, 0.0))),
+        tests=("shot/test_lean.py", "-k", "steady"),
+    ),
+    Fault(
+        name="the horizon's height counted from the top",
+        places=("shot.horizon:horizon_in",),
+        wrong=lambda right, *given: (100 - (found := right(*given))[0], found[1]),
+        tests=("compare/test_along.py", "-k", "steady_flight_s_horizon"),
+    ),
+    Fault(
+        name="an opening's left and right swapped",
+        places=("compare.clearance:rooms_m",),
+        wrong=lambda right, *given: {**(found := right(*given)), "left": found["right"], "right": found["left"]},
+        tests=("compare/test_gap_clearance.py", "-k", "rectangle"),
+    ),
 )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import numpy as np
@@ -41,3 +42,14 @@ def embedded(file: Path) -> list[bool]:
 
 def undated(pdf: bytes) -> bytes:
     return DATES.sub(b"", pdf)
+
+
+def words(file: Path) -> list[tuple[int, float, float, float, float, str]]:
+    """Page, box in points and text of every word."""
+    text = re.sub(r'xmlns="[^"]*"', "", tool("pdftotext", "-bbox", str(file), "-"))
+    text = re.sub(r"<!DOCTYPE[^>]*>", "", text).replace("\ufffe", "")
+    out = []
+    for number, page in enumerate(ET.fromstring(text).iter("page"), start=1):
+        for w in page.iter("word"):
+            out.append((number, *(float(w.attrib[k]) for k in ("xMin", "yMin", "xMax", "yMax")), w.text or ""))
+    return out

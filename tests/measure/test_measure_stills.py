@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import struct
 import subprocess
@@ -19,7 +20,9 @@ from typer.testing import CliRunner
 from framematch.cli import app
 from framematch.errors import InputError
 from framematch.measure.chart import parse_chart
+from framematch.measure.figure import within
 from framematch.measure.finding import look_for_chart, usable
+from framematch.measure.known import parse_typed
 from framematch.measure.stills import named_stills, read_still
 
 cv2 = pytest.importorskip("cv2")
@@ -143,8 +146,8 @@ def _tiff_bomb(path):
         (lambda p: _header_bomb(p, 50000), "million"),
         (lambda p: _header_bomb(p, 12000), "million"),
         (lambda p: _header_bomb(p, 4000), "cut short|broken"),
-        (lambda p: Image.new("L", (1_000_000, 16)).save(p), "1000000 x 16 pixels is no picture of a camera"),
-        (lambda p: Image.new("L", (16, 40_000)).save(p), "is no picture of a camera"),
+        (lambda p: Image.new("L", (1_000_000, 16)).save(p), "1000000 x 16 pixels is not a picture of a camera"),
+        (lambda p: Image.new("L", (16, 40_000)).save(p), "is not a picture of a camera"),
         (lambda p: p.mkdir(), "is a folder"),
         (lambda p: None, "no such file"),
     ],
@@ -227,9 +230,23 @@ def run(*arguments):
     return result
 
 
+@pytest.mark.parametrize("text", ["9" * 400, "60@" + "9" * 400 + ",3", "60@3," + "9" * 400, "9" * 5000 + ":60", "1.2.3", "60@.,1", "²"])
+def test_a_distance_of_more_digits_than_a_number_holds_is_none(text):
+    """It was taken for the horizon, and a place at infinity for a place in the still."""
+    with pytest.raises(InputError, match="is not a distance"):
+        parse_typed(text, moments=3)
+    assert parse_typed("inf").distance_m == math.inf and parse_typed("2:60@310,204", moments=2).at_px == (310, 204)
+
+
 def test_measure_lens_command(tmp_path, opencv_doc):
-    result = run("measure", "lens", opencv_doc / "left[01]*.jpg", "--chart", DOC, "--out", tmp_path)
+    result = run("measure", "lens", opencv_doc / "left[01]*.jpg", "--chart", DOC, "--out", tmp_path, "--json", tmp_path / "lens.json")
     assert result.exit_code == 0, result.output
+    told = json.loads((tmp_path / "lens.json").read_text())
+    assert len(told["stills_used"]) == 13 and f"RMS {told['rms_px']:.3f} px" in result.output
+    for name, figure in told["figures"].items():
+        assert f"{figure['value']:.6g}" in result.output and f"{figure['half_95']:.2g}" in result.output, name
+    assert all(f"{told['angles_deg'][side]['value']:.2f}" in result.output for side in ("horizontal", "vertical", "diagonal"))
+    assert all(f"{each['lens']} {each['rms_px']:.3f} px" in " ".join(result.output.split()) for each in told["tried"])
     assert "13 stills" in result.output and "corners reach" in result.output
     for name in ("detections.png", "residuals.png"):
         assert Image.open(tmp_path / name).size[0] > 1000
@@ -243,8 +260,14 @@ def test_measure_mount_command_writes_a_pairing_that_reads(tmp_path, opencv_doc)
     file = tmp_path / "rig.toml"
     file.write_text(BENCH_RIG)
     left, right = opencv_doc / "left[01]*.jpg", opencv_doc / "right[01]*.jpg"
-    result = run("measure", "mount", file, "--recording", left, "--monitoring", right, "--chart", DOC, "--out", tmp_path, "--write")
+    result = run(
+        "measure", "mount", file, "--recording", left, "--monitoring", right, "--chart", DOC, "--out", tmp_path, "--write", "--json", tmp_path / "mount.json"
+    )
     assert result.exit_code == 0, result.output
+    told = json.loads((tmp_path / "mount.json").read_text())
+    assert told["figures"]["right_mm"]["value"] == pytest.approx(83.2, abs=0.5) and len(told["pairs_used"]) == 13
+    assert all(f"{figure['value']:.3f}" in result.output and f"{figure['half_95']:.3f}" in result.output for figure in told["figures"].values())
+    assert set(told["lenses"]) == set(told["rms_px"]) == {"recording", "monitoring"}
     after = read_pairing(file)
     assert after.mount.right_mm == pytest.approx(83.2, abs=0.5)
     assert after.tolerance.offset_mm < 0.5 and after.tolerance.focal_percent < 0.5
@@ -275,7 +298,7 @@ def test_commands_refuse_in_one_line(tmp_path, opencv_doc):
         (("measure", "lens", left, "--chart", DOC, "--bar-mm", 3), "printed at 3 %"),
         (("measure", "mount", "--recording", left, "--monitoring", opencv_doc / "right01.jpg", "--chart", DOC), "do not make pairs"),
         (("measure", "mount", "--recording", left, "--monitoring", left, "--chart", DOC), "are the same picture"),
-        (("chart", "--paper", "A9"), "no paper size"),
+        (("chart", "--paper", "A9"), "not a paper size"),
     ):
         result = run(*arguments, *(() if "chart" in arguments[:1] else ("--out", tmp_path / "out")))
         assert result.exit_code != 0 and isinstance(result.exception, InputError), (arguments, result.output)
@@ -338,9 +361,14 @@ centre_px = 1
 """
     )
     stills = ("--recording", tmp_path / "r.png", "--monitoring", tmp_path / "m.png", "--out", tmp_path)
-    result = run("check", file, *stills, "--write", tmp_path / "after.toml")
+    result = run("check", file, *stills, "--write", tmp_path / "after.toml", "--json", "-")
     assert result.exit_code == 0, result.output
-    assert "details agree" in result.output and "percent of the frame" in result.output
+    assert "details agree" in result.stderr and "percent of the frame" in result.stderr
+    told = json.loads(result.stdout)
+    assert told["verdict"] in " ".join(result.stderr.split()) and within(told["known_percent"]) in told["verdict"]
+    assert all(f"{each['percent']:.1f}" in result.stderr for each in told["off_percent"]) and len(told["off_percent"]) == 3
+    assert told["figures"]["pan_deg"]["value"] == pytest.approx(true.mount.pan_deg, abs=0.1) and told["figures"]["up_mm"]["in_the_file"] == 58
+    assert all(f"{figure['value']:.2f}" in result.stderr for figure in told["figures"].values())
     after = read_pairing(tmp_path / "after.toml")
     assert after.mount.pan_deg == pytest.approx(true.mount.pan_deg, abs=0.1)
     assert "# by ruler" in (tmp_path / "after.toml").read_text()
@@ -361,8 +389,11 @@ def test_check_of_wall_marks_command(tmp_path):
     Image.new("L", (640, 480), 128).save(tmp_path / "wall.png")
     places = "; ".join(f"{m.display_px[0] + 12:.1f},{m.display_px[1]:.1f}" for m in wall_marks(read_pairing(file), 3.0))
     options = ("--monitoring", tmp_path / "wall.png", "--marks", places, "--distance", 3, "--write", tmp_path / "after.toml")
-    result = run("check", file, *options)
+    result = run("check", file, *options, "--json", tmp_path / "check.json")
     assert result.exit_code == 0, result.output
+    told = json.loads((tmp_path / "check.json").read_text())
+    assert f"off by up to {told['off_percent']:.1f} %" in result.output and told["distance_m"] == 3
+    assert all(f"{figure['value']:+.3f} ± {figure['half_95']:.3f}" in result.output for figure in told["figures"].values())
     assert "The guide is off by up to" in result.output
     assert read_pairing(tmp_path / "after.toml").mount.pan_deg == pytest.approx(-12 * 70 / 640, abs=0.25)
     assert "needed with wall marks" in str(run("check", file, *options[:4]).exception)

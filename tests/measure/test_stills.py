@@ -47,5 +47,5 @@ def test_text_that_names_other_files_is_no_video(tmp_path, name, text):
 
 def test_a_time_beyond_any_video_is_refused(tmp_path):
     (tmp_path / "clip.mp4").write_bytes(b"")
-    with pytest.raises(InputError, match="1e18 is no time in a video"):
+    with pytest.raises(InputError, match="1e18 is not a time in a video"):
         read_still(f"{tmp_path / 'clip.mp4'}@1e18")

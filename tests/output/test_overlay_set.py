@@ -59,7 +59,7 @@ def test_all_of_it_and_on_a_rerun_only_what_changed(tmp_path: Path) -> None:
     assert len(reader.pages) == 4 and len(reader.pages[0]["/Annots"]) == 3
     assert [item["/Title"] for item in reader.outline] == [f"Pane {i}, ガラス" for i in range(3)]
     guide = json.loads((out / "pane 002" / "guide-1280x720.json").read_text(encoding="utf-8"))
-    assert float(rows[4]["left_px"]) == pytest.approx(guide["guide"]["rectangle_px"]["left"], abs=1e-3)
+    assert float(rows[4]["inset_left_px"]) == pytest.approx(guide["guide"]["rectangle_px"]["left"], abs=1e-3)
 
     before = times(out)
     again = make_set(folder, out, options, jobs=1)
@@ -103,10 +103,10 @@ def test_what_cannot_be_is_refused(tmp_path: Path) -> None:
     folder = folder_of(tmp_path / "pairings", 1)
     (tmp_path / "file").write_text("")
     for options, says in (
-        (SetOptions(sizes_px=((0, 720),)), "no display"),
-        (SetOptions(sizes_px=((30000, 30000),)), "no display"),
+        (SetOptions(sizes_px=((0, 720),)), "not a display"),
+        (SetOptions(sizes_px=((30000, 30000),)), "not a display"),
         (SetOptions(parts=("halo",)), "can't be drawn"),
-        (SetOptions(paper="B5"), "no paper size"),
+        (SetOptions(paper="B5"), "not a paper size"),
         (SetOptions(display_mm=(900, 500)), "fits no paper"),
     ):
         with pytest.raises(InputError, match=says):

@@ -296,7 +296,7 @@ def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
 
 def test_every_area_opens_and_cautions_stand_where_flying_is_planned(app):
     cautions = {"Gap": "Spinning propellers cut", "Flight day": "Never fly over people", "Print": "Propellers off"}
-    for name in ("Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Guide"):
+    for name in ("Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold", "Guide"):
         app.session_state["area"] = name
         app.run()
         assert not app.exception, name
@@ -338,7 +338,7 @@ def test_names_that_people_type_are_never_markup(app):
     lines = [f"{key[0]}{said}" if (key := re.match("(title|name) = ", line)) else line for line in EXAMPLE.splitlines()]
     assert sum(said in line for line in lines) > 3
     app.session_state["fm_draft"] = Draft(text="\n".join(lines) + "\n")
-    for area in ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day"):
+    for area in ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold"):
         app.session_state["area"] = area
         app.run()
         assert not app.exception, area

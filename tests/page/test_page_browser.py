@@ -7,7 +7,7 @@ import re
 
 import pytest
 from at_length import AT_LENGTH, sample
-from browser import ROOT, SHARP, area, axe_faults, fresh, opened, saved, settle
+from browser import ROOT, SHARP, address, area, axe_faults, fresh, opened, saved, settle
 from command import framematch
 from playwright.sync_api import expect
 
@@ -58,7 +58,7 @@ def save_pairing(page, folder):
 
 def load(page, name, content):
     page.get_by_role("button", name="Load, save").click()
-    page.locator("input[type=file]").set_input_files({"name": name, "mimeType": "application/toml", "buffer": content})
+    page.locator("input[type=file]").first.set_input_files({"name": name, "mimeType": "application/toml", "buffer": content})
 
 
 def test_the_pilots_job(page, tmp_path):
@@ -125,24 +125,25 @@ def test_the_crew_saves_and_reloads(page, tmp_path):
 
 
 def test_both_views_follow_without_a_button(shared):
-    page = shared
+    page, pictures = shared, shared.locator("img.server")
 
-    def pictures():
-        return [i.get_attribute("src") for i in page.locator("img.server").all()]
+    def sources():
+        return [i.get_attribute("src") for i in pictures.all()]
 
-    before = pictures()
+    before = sources()
     guide = page.locator("img.guide").get_attribute("src")
     page.get_by_role("slider").nth(0).press("ArrowRight")
+    for i in (0, 1):
+        expect(pictures.nth(i)).not_to_have_attribute("src", before[i])
     settle(page)
-    farther = pictures()
-    assert farther[0] != before[0] and farther[1] != before[1]
+    farther = sources()
     assert page.locator("img.guide").get_attribute("src") == guide  # the guide does not depend on where one looks
     assert page.get_by_role("img", name="What the recording camera's frame shows at 3.3 m.").count() == 1
     page.get_by_role("slider").nth(1).press("ArrowRight")
-    settle(page)
-    assert pictures()[1] != farther[1] and page.locator("img.guide").get_attribute("src") != guide
+    expect(pictures.nth(1)).not_to_have_attribute("src", farther[1])
+    expect(page.locator("img.guide")).not_to_have_attribute("src", guide)
     area(page, "Pairing")
-    assert page.get_by_label("Focal length, mm", exact=True).input_value() == "18.5"
+    expect(page.get_by_label("Focal length, mm", exact=True)).to_have_value("18.5")
 
 
 def test_a_bad_upload_says_what_and_where(shared):
@@ -198,12 +199,12 @@ def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url)
     for _ in range(3):
         distance.press("ArrowRight")
     settle(page)
-    assert page.url == f"{url}/?at=4"
+    assert address(page) == f"{url}/?at=4"
     area(page, "Pairing")
     type_in(page, "Up, mm", 70)
-    first = page.url
+    first = address(page)
     type_in(page, "Up, mm", 90)
-    second = page.url
+    second = address(page)
     assert first != second and "p=" in first
     up = page.get_by_label("Up, mm", exact=True)
     page.go_back()
@@ -215,7 +216,7 @@ def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url)
     area(page, "Gap")
     page.get_by_text("Show what is always in shot and what may be in shot").click()
     settle(page)
-    link = page.url
+    link = address(page)
     said = dict(part.split("=") for part in link.partition("?")[2].split("&"))
     assert said.pop("p") and said == {"at": "4", "area": "gap", "areas": "shown"}
 
@@ -268,10 +269,10 @@ def test_an_address_that_says_nonsense_opens_as_on_a_first_visit(where, url, que
 def test_a_press_that_crosses_the_writing_of_the_address_is_not_lost(page):
     """The browser may send a step before it has heard of the address that the page wrote for the step before."""
     focal, distance = page.get_by_role("slider").nth(1), page.get_by_role("slider").nth(0)
-    stale = page.url
+    stale = address(page)
     focal.press("ArrowRight")
     settle(page)
-    assert page.url != stale
+    assert address(page) != stale
     # As if the browser had not heard: it goes on with the address of before, without having gone back.
     page.evaluate("to => history.replaceState(history.state, '', to)", stale)
     distance.press("ArrowRight")
@@ -380,5 +381,5 @@ def test_a_distance_dragged_sends_nothing_until_it_is_let_go(where, url):
     assert len(sent) >= 1
     at = slider.get_attribute("aria-valuetext")
     assert page.get_by_role("img", name=f"What the recording camera's frame shows at {at}.").count() == 1
-    assert page.url.endswith(f"at={at.removesuffix(' m')}")
+    assert address(page).endswith(f"at={at.removesuffix(' m')}")
     page.close()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 from concurrent.futures import ThreadPoolExecutor
 
+import pytest
+
 from framematch.render.keep import Kept
 
 
@@ -27,6 +29,20 @@ def test_of_two_callers_at_once_one_makes_and_a_failure_is_told_to_both_and_not_
     kept.get(3, lambda: b"x" * 99)
     assert kept.peek(1) is None and kept.peek(2) == b"b"  # the longest unused goes
     assert kept.get(4, lambda: b"x" * 101) and kept.peek(4) is None
+
+
+@pytest.mark.parametrize("fault", [TypeError, OSError, AttributeError])
+def test_tidying_needs_no_glibc(monkeypatch, fault):
+    """What `ctypes.CDLL(None)` says on Windows (a TypeError) and on systems whose C library can't hand memory back."""
+    from framematch.page import tidy
+
+    def none(name):
+        raise fault
+
+    monkeypatch.setattr(tidy.ctypes, "CDLL", none)
+    monkeypatch.setattr(tidy, "_last", [-1e9])
+    tidy.tidy()
+    assert tidy._last[0] > -1e9
 
 
 def test_what_left_runs_held_is_collected_at_rest_but_not_at_every_rest(monkeypatch):

@@ -8,6 +8,7 @@ import pytest
 from framematch.page import main  # noqa: F401 (brings every store of the page)
 from framematch.page.draft import HISTORY_BYTES, MOST_BYTES, Draft, changed
 from framematch.page.session import EXAMPLE
+from framematch.render import rays  # noqa: F401
 from framematch.render.keep import Kept, kept_by_value, nbytes, overview
 
 PAGE_AND_RENDERER_BYTES = 1_500_000_000
@@ -17,7 +18,7 @@ def test_every_store_is_listed_with_its_bound() -> None:
     stores = overview()
     names = {each.name for each in stores}
     assert {"framematch.page.draft._tried", "framematch.page.work.report_of", "framematch.page.pictures"} <= names
-    assert sum(each.limit_bytes for each in stores if "rays" not in each.name) < PAGE_AND_RENDERER_BYTES
+    assert sum(each.limit_bytes for each in stores) < PAGE_AND_RENDERER_BYTES
     assert all(0 <= each.bytes_held <= each.limit_bytes for each in stores)
 
 
@@ -58,3 +59,25 @@ def test_sizes_are_about_right(value: object, least: int, most: int) -> None:
 def test_a_store_is_called_after_where_it_stands() -> None:
     Kept(limit_bytes=10, size=lambda value: 1)
     assert any(each.name == __name__ for each in overview())
+
+
+def test_one_value_above_the_bound_is_kept_alone_and_only_while_it_is_alone() -> None:
+    """A large scan's tree of rays: kept for the next picture, dropped for the next scene."""
+    store: Kept[bytes] = Kept(limit_bytes=100, alone_bytes=300, size=len, name="test of what stands alone")
+
+    def held() -> tuple[int, int]:
+        found = next(each for each in overview() if each.name == store.name)
+        return found.entries, found.bytes_held
+
+    for name, size, expected in (
+        ("a", 60, (1, 60)),
+        ("scan", 250, (1, 250)),
+        ("b", 70, (1, 70)),
+        ("c", 60, (1, 60)),
+        ("d", 40, (2, 100)),
+        ("huge", 400, (2, 100)),
+    ):
+        store.get(name, lambda size=size: bytes(size))
+        assert held() == expected, name
+    caster = next(each for each in overview() if each.name == "framematch.render.rays")
+    assert caster.limit_bytes <= 250_000_000

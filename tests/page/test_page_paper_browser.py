@@ -140,7 +140,7 @@ def test_a_bad_fdl_says_what_and_the_page_stays(exchange):
     bare = json.dumps({"uuid": "6f3f8c1e-7f0e-4b52-9d0b-0c9d2c1a5f00", "version": {"major": 2, "minor": 0}}).encode()
     for name, content, says in (
         ("text.fdl", b"{ not json", "is not JSON"),
-        ("empty.fdl", b"{}", "is no valid ASC FDL"),
+        ("empty.fdl", b"{}", "is not valid ASC FDL"),
         ("bare.fdl", bare, "holds no framing decision"),
         ("bytes.fdl", b"\xff\xfe\x00", "is not UTF-8"),
     ):

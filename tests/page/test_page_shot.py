@@ -117,9 +117,9 @@ def test_an_own_scan_becomes_the_shots_place(kind: str) -> None:
 @pytest.mark.parametrize(
     ("name", "raw", "says"),
     [
-        ("scan.exe", b"MZ", "no kind of mesh"),
-        ("scan", b"", "no kind of mesh"),
-        ("scan.glb", b"", "no GLB"),
+        ("scan.exe", b"MZ", "not a kind of mesh"),
+        ("scan", b"", "not a kind of mesh"),
+        ("scan.glb", b"", "not a GLB"),
         ("scan.glb", b"glTF" + b"\0" * 30, "."),
         ("scan.glb", _box("glb")[:-40], "."),
         ("scan.ply", b"ply\nformat ascii 1.0\nelement vertex 900000000\nend_header\n", "."),
@@ -127,7 +127,7 @@ def test_an_own_scan_becomes_the_shots_place(kind: str) -> None:
         ("scan.obj", b"v 0 0 0\nmtllib ../../secret.mtl\nf 1 1 1\n", "."),
         ("scan.gltf", b'{"asset": {"version": "2.0"}, "buffers": [{"uri": "http://elsewhere.invalid/x.bin", "byteLength": 4}]}', "."),
         ("scan.stl", b"x" * 33_000_000, "larger than 32 MB"),
-        ("<b>scan.glb", b"nothing", "no GLB"),
+        ("<b>scan.glb", b"nothing", "not a GLB"),
     ],
 )
 def test_what_is_no_scan_is_said_in_one_line_and_not_kept(name: str, raw: bytes, says: str) -> None:

@@ -19,5 +19,5 @@ def test_the_innermost_file_is_kept_and_lines_are_joined() -> None:
 
 
 def test_a_value_of_any_length_stays_readable() -> None:
-    line = str(InputError(f"{'9' * 5000!r} is no number", field="focal_mm", fix="give one"))
-    assert line.startswith("focal_mm: '999") and "9…9" in line and line.endswith("9' is no number. Give one") and len(line) < LONGEST_PROBLEM + 50
+    line = str(InputError(f"{'9' * 5000!r} is not a number", field="focal_mm", fix="give one"))
+    assert line.startswith("focal_mm: '999") and "9…9" in line and line.endswith("9' is not a number. Give one") and len(line) < LONGEST_PROBLEM + 50

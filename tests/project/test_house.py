@@ -17,8 +17,8 @@ ROOT = Path(__file__).parents[2]
 CODE = ROOT / "framematch"
 #: What only some commands need: imported inside the functions that use it. The page is Streamlit's own.
 HEAVY = {
-    "OpenEXR", "OpenGL", "arabic_reshaper", "av", "bidi", "cv2", "embreex", "fdl", "joblib", "matplotlib", "pxr", "pypdf", "pypdfium2", "pyrender", "segno",
-    "reportlab", "rich", "skimage", "streamlit", "tifffile", "tomlkit", "trimesh",
+    "OpenEXR", "OpenGL", "arabic_reshaper", "av", "bidi", "cv2", "distributed", "embreex", "fdl", "joblib", "matplotlib", "pxr", "pypdf", "pypdfium2",
+    "pyrender", "segno", "reportlab", "rich", "skimage", "streamlit", "tifffile", "tomlkit", "trimesh",
 }  # fmt: skip
 
 

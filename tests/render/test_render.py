@@ -242,7 +242,7 @@ def test_dark_corners_carry_no_picture(renderer: str) -> None:
 
 
 def test_a_wrong_renderer_is_refused() -> None:
-    with pytest.raises(InputError, match="no renderer"):
+    with pytest.raises(InputError, match="not a renderer"):
         picked("fast")
     assert picked("auto") == "gl"
     assert picked("rays") == "rays"

@@ -411,7 +411,7 @@ def _claims() -> dict[str, tuple[str, bytes, str]]:
         "pictures opened often": (
             ".glb", _glb(_triangle(images=[{"uri": f"data:image/png;base64,{small}"}], materials=[shiny] * 500), POINTS), "million pixels"
         ),
-        "postscript": (".glb", _glb(_triangle(images=[{"uri": f"data:application/postscript;base64,{script}"}]), POINTS), "no picture of the kinds"),
+        "postscript": (".glb", _glb(_triangle(images=[{"uri": f"data:application/postscript;base64,{script}"}]), POINTS), "not a picture of the kinds"),
         "draco": (".glb", _glb(_triangle(extensionsRequired=["KHR_draco_mesh_compression"]), POINTS), "without compression"),
         "not an object": (".gltf", b"[1, 2]", "holds no glTF"),
         "deep": (".gltf", b"[" * 200_000, "JSON that can't be read"),

@@ -85,6 +85,6 @@ def test_a_link_with_a_long_figure_is_refused_at_once(figure: str) -> None:
 
 def test_the_longest_figure_that_is_read() -> None:
     assert units.read("1" + " " * 90 + "m", unit="m") == 1.0
-    with pytest.raises(InputError, match="is no figure with a unit"):
+    with pytest.raises(InputError, match="is not a figure with a unit"):
         units.read("1" + " " * 100 + "m", unit="m")
     assert parse_pairing(STARTER.replace("focal_mm = 18.0", 'focal_mm = "1.8 cm"', 1)).recording.lens.focal_mm == pytest.approx(18)

@@ -115,7 +115,7 @@ def test_a_pairing_may_be_written_in_feet_and_inches() -> None:
         ('focal_mm = "3 kg"', "recording.focal_mm: kg is a mass, not a length"),
         ('focal_mm = "18"', "recording.focal_mm"),
         ('focal_mm = "wide"', "recording.focal_mm"),
-        ('focal_mm = "18 furlongs"', "is no unit known here"),
+        ('focal_mm = "18 furlongs"', "is not a unit known here"),
     ],
 )
 def test_texts_that_are_no_length_in_a_pairing(line: str, says: str) -> None:

@@ -15,7 +15,7 @@ from framematch.errors import InputError
 from framematch.files.day import day_file_in, parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
-from framematch.output.day_text import ADVICE, Section, sections
+from framematch.output.day_text import ADVICE, Section, first_lines, sections
 from framematch.page import day_fields, session
 from framematch.page.files_made import made, made_beside, stem
 from framematch.page.kept_choices import kept
@@ -90,12 +90,11 @@ def plan_of(pairing: Pairing, text: str) -> DayPlan:
 
 def card_markup(plan: DayPlan) -> str:
     """The card's words, what can't be flown first."""
-    out = "".join(paragraph(f"Can't be flown: {line}", "fault") for line in plan.impossible)
-    out += "".join(paragraph(line, "caution") for line in plan.warnings)
-    out += "".join(_section(each) for each in sections(plan))
-    if plan.unknown:
-        out += "<h3>Not worked out, or assumed</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in plan.unknown) + "</ul>"
-    return out
+    out = ""
+    for about, lines in first_lines(plan):
+        kind = "fault" if lines is plan.impossible else "caution"
+        out += f"<h3>{about}</h3><ul>" + "".join(f"<li>{paragraph(line, kind)}</li>" for line in lines) + "</ul>"
+    return out + "".join(_section(each) for each in sections(plan))
 
 
 def _section(section: Section) -> str:

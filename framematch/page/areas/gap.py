@@ -66,7 +66,7 @@ def _controls() -> None:
     rows: tuple[tuple[fields.Field, ...], ...] = (
         (fields.GAP_W, fields.GAP_H, fields.SILL, fields.THICKNESS),
         (fields.SPEED, fields.PASS_RIGHT, fields.PASS_UP, fields.TILT),
-        (*fields.AIRCRAFT, fields.UNSURE) if session.draft().shot.aircraft else (),
+        (*fields.AIRCRAFT, fields.UNSURE),
     )
     for row in rows:
         for column, field in zip(st.columns(len(row) or 1), row, strict=False):
