@@ -91,7 +91,7 @@ def _frame(c: Comparison) -> TextTable:
     return TextTable(
         first=True,
         title="The frame",
-        headings=("lens", "angles, deg", "135 equiv., mm", "corner stretch", "pan / tilt / roll margin, deg", "weight, g"),
+        headings=("lens", "angles, deg", "full-frame equivalent, mm", "corner stretch", "pan / tilt / roll margin, deg", "weight, g"),
         rows=rows,
         note="Corner stretch: how much larger a head is drawn in the corner, outwards x sideways. "
         f"Margins are what the stabiliser has at {c.pairing.keep_percent:g} % kept, each turn by itself; roll is the bank it can level.",
@@ -210,7 +210,7 @@ def _props(c: Comparison) -> TextTable:
         clear = ", ".join(f"{low:+.1f} to {high:+.1f}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
         rows.append((row.candidate.name, shown or "none", "any" if p.clear_tilts_deg == (TILTS_DEG,) else clear or "none"))
     return TextTable(
-        title=f"Propellers and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:+g} deg",
+        title=f"Propellers and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:g}°",
         headings=("lens", "in the frame", "clear at tilts, deg"),
         rows=tuple(rows),
         note="In from: how far it reaches into the frame, in percent of its height. Flexing arms and vibration are left out: keep some room.",

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from framematch.output.drawing import Drawing
 from framematch.output.lens_charts import lens_charts
 from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, paper_mm
 from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
+from framematch.shot.run import Run
 from framematch.text.units import MM_PER_INCH
 
 Picture = NDArray[np.uint8]
@@ -131,7 +133,7 @@ def _heading(c: Comparison, page: Page) -> _Block:
     g, r = c.shot.opening, c.shot.run
     facts = (
         f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
-        f"Run at {r.speed_m_s:g} m/s, offset {r.right_m:+g} m right {r.up_m:+g} m up, heading {r.heading_deg:+g} deg, camera tilt {r.tilt_deg:+g} deg. "
+        f"Run at {r.speed_m_s:g} m/s, {_way(r)}. "
         "Pictures: the frame as each lens records it; pink, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
@@ -148,7 +150,15 @@ def _heading(c: Comparison, page: Page) -> _Block:
     return _Block(len(title) * line_mm(page.text_pt * 1.75) + len(lines) * line_mm(page.text_pt) + 2.5, draw)
 
 
-_LABEL_MM = 23.0
+def _way(run: Run) -> str:
+    """Offset, heading and camera tilt, those that are not nought."""
+    parts = [f"{value:+g} {unit}" for value, unit in ((run.right_m, "m right"), (run.up_m, "m up")) if value]
+    turned = [f"{name} {value:+g}°" for value, name in ((run.heading_deg, "heading"), (run.tilt_deg, "camera tilt")) if value]
+    return ", ".join([*(["offset " + ", ".join(parts)] if parts else ["straight through the middle"]), *turned])
+
+
+_LABEL_MM = 25.0
+_FIGURES = 24  # characters: longer cells are sentences
 
 
 def _columns(c: Comparison, page: Page) -> tuple[float, float]:
@@ -172,8 +182,8 @@ def _picture_row(c: Comparison, page: Page, row: Row, colour: str, view: View) -
     width, step = _columns(c, page)
     height = width / c.pairing.frame_aspect
     names = wrapped(row.candidate.name, _LABEL_MM - 2, page.text_pt * 1.25, bold=True)
-    facts = (f"{row.angles.horizontal:.0f} x {row.angles.vertical:.0f} deg", "full-frame equivalent", equivalent_words(row.equivalent_135_mm))
-    lines = [line for fact in facts for line in wrapped(fact, _LABEL_MM - 2, page.text_pt * 0.9)]
+    facts = (f"{row.angles.horizontal:.0f}° x {row.angles.vertical:.0f}°", "full-frame equivalent", equivalent_words(row.equivalent_135_mm))
+    lines = [line for fact in facts for line in wrapped(fact, _LABEL_MM - 2, max(page.text_pt * 0.9, SMALLEST_PT))]
     label = len(names) * line_mm(page.text_pt * 1.25) + len(lines) * line_mm(page.text_pt)
 
     def draw(p: Page, y: float) -> None:
@@ -283,17 +293,22 @@ def _table(table: TextTable, page: Page) -> _Block:
     tall = [max(len(cell) for cell in r) for r in cells]
     notes = wrapped(table.note, page.inner_mm, pt * 0.92) if table.note else []
 
+    def place(p: Page, column: int, y: float, text: str, **how: Any) -> None:
+        """Names to the left of their column, figures to its right."""
+        right = column >= table.keys and all(len(row[column]) <= _FIGURES for row in table.rows_to_print)
+        p.text(p.margin_mm + (lefts[column + 1] - 4 if right else lefts[column]), y, text, ha="right" if right else "left", **how)
+
     def draw(p: Page, y: float) -> None:
         p.text(p.margin_mm, y + 1.5, table.title, weight="bold")
         y += step + 2.2
-        for left, heading in zip(lefts, table.headings, strict=False):
-            p.text(p.margin_mm + left, y, heading, color=SOFT)
+        for i, heading in enumerate(table.headings):
+            place(p, i, y, heading, color=SOFT)
         y += step
         for r, lines in zip(cells, tall, strict=True):
             p.rule(y - 0.6, width=0.4, to_mm=p.margin_mm + min(lefts[-1], p.inner_mm))
-            for left, cell in zip(lefts, r, strict=False):
-                for i, line in enumerate(cell):
-                    p.text(p.margin_mm + left, y + i * line_mm(pt), line)
+            for i, cell in enumerate(r):
+                for j, line in enumerate(cell):
+                    place(p, i, y + j * line_mm(pt), line)
             y += step + (lines - 1) * line_mm(pt)
         for line in notes:
             p.text(p.margin_mm, y + 0.3, line, pt=pt * 0.92, color=SOFT)
