@@ -148,6 +148,7 @@ def test_both_views_follow_without_a_button(shared):
 
 def test_a_bad_upload_says_what_and_where(shared):
     page = shared
+    area(page, "Guide")
     before = page.locator("table.type").inner_text()
     for content, says in (
         (b"title = ", "is not TOML"),
