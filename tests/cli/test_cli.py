@@ -47,7 +47,7 @@ def test_json_has_every_key_and_no_nan(rig):
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout, parse_constant=lambda name: pytest.fail(name))
     assert list(data) == [
-        "title", "display_px", "distance_m", "angles_deg", "guide", "areas", "at", "unseen_percent", "tolerance", "cells", "lens_fit", "warnings",
+        "title", "about", "display_px", "distance_m", "angles_deg", "guide", "areas", "at", "unseen_percent", "tolerance", "cells", "lens_fit", "warnings",
         "frames", "sets", "sets_worst_error_percent", "turning",
     ]  # fmt: skip
     assert data["distance_m"] == [1.5, "inf"]

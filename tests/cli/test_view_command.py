@@ -38,7 +38,7 @@ def test_view_writes_a_sheet_and_says_the_same_in_words(rig: Path, tmp_path: Pat
         pixels = np.asarray(picture.convert("RGB"))
     assert pixels.shape[0] > 600 and pixels.shape[1] > 2000
     wide = pixels[76 : 76 + 540, 18 : 18 + 960]
-    assert (np.abs(wide.astype(int) - (255, 224, 51)).max(axis=-1) < 48).sum() > 1200  # the guide's yellow lines
+    assert (np.abs(wide.astype(int) - (143, 245, 255)).max(axis=-1) < 48).sum() > 600  # the guide's light dashes
 
 
 @pytest.mark.parametrize(

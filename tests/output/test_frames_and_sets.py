@@ -105,5 +105,6 @@ def test_sheets_have_a_page_for_each_frame_and_one_for_the_sets(report: Report, 
     assert "Frame 2.39:1." in texts[1] and "turning" in texts[1] and "both frames" in texts[1]
     assert "Frame 9:16." in texts[2]
     assert "2 sets of lines for 1 m to 15 m" in texts[3] and "change from set 2 to set 1" in " ".join(texts[3].split())
-    assert "Set 1, for 1 m" in texts[4] and "Set 2, for" in texts[5]
+    for number, start in ((1, "For 1 m to"), (2, "For 1.")):
+        assert f"Set {number}. True scale" in texts[3 + number] and start in texts[3 + number]
     assert "frame 9:16" in texts[7] and "9" in texts[0]  # the second pairing starts on page 9

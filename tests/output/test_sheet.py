@@ -95,7 +95,8 @@ def test_nothing_is_clipped_or_overprinted(tmp_path: Path, report, script: str, 
     wide, high = (side * pdf.PT_PER_MM for side in pdf.paper_mm(paper))
     boxes = words(file)
     assert len(boxes) > 300
-    assert not [b for b in boxes if "…" in b[5] or fonts.MISSING in b[5]]
+    foot = high - 11 * pdf.PT_PER_MM  # a title too long for the foot is whole in the heading
+    assert not [b for b in boxes if ("…" in b[5] and b[2] < foot) or fonts.MISSING in b[5]]
     assert all(b[1] >= 12 and b[3] <= wide - 12 and b[2] >= 12 and b[4] <= high - 5 for b in boxes)
     for page in (1, 2, 3):
         here = [b for b in boxes if b[0] == page]
@@ -106,7 +107,7 @@ def test_nothing_is_clipped_or_overprinted(tmp_path: Path, report, script: str, 
         assert not over.any(), [(page, here[i], here[j]) for i, j in np.argwhere(over)[:3]]
     if script != "arabic":
         shown = re.sub(r"\s", "", tool("pdftotext", str(file), "-"))
-        assert shown.count(title.replace(" ", "")) >= 6  # heading and footer of each page
+        assert shown.count(title.replace(" ", "")) >= 3  # the heading of each page
 
 
 @pytest.mark.usefixtures("poppler")
