@@ -87,7 +87,7 @@ def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool,
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            foot = f"{comparison.pairing.heading}   page {number} of {len(pages)}"
+            foot = f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}"
             page.text(page.margin_mm, page.height_mm - 9, foot, pt=SMALLEST_PT, color=SOFT)
             page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), pt=SMALLEST_PT, ha="right", color=SOFT)
     return [page for page, _ in pages]

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import io
 import math
+import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -86,7 +87,7 @@ def _draw(document: Any, number: int) -> Leaf:
 def _footer(lines: list[str]) -> str:
     """What a sheet's last line says before program, version and date."""
     name, found, _ = (lines[-1] if lines else "").rpartition(" framematch ")
-    return name[:120] if found else ""
+    return re.sub(r"\s+page \d+ of \d+$", "", name)[:120] if found else ""
 
 
 def paper_words(size_mm: tuple[float, float]) -> str:

@@ -96,7 +96,7 @@ def test_video_frame_by_time(tmp_path):
     assert read_still(f"{tmp_path}/clip.mp4@1").name == "clip.mp4@1"
     with pytest.raises(InputError, match="no frame at 99 s"):
         read_still(f"{tmp_path}/clip.mp4@99")
-    with pytest.raises(InputError, match="no time"):
+    with pytest.raises(InputError, match="is not a time"):
         read_still(f"{tmp_path}/clip.mp4@-1")
 
 

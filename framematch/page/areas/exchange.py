@@ -23,9 +23,7 @@ from framematch.files.fdl import (
     framed_all,
     framing_of,
     parse_framings,
-    protection_of,
 )
-from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
@@ -155,7 +153,7 @@ def _frame_in(pairing: Pairing, colours: Colours) -> None:
     except InputError as error:
         st.html(block(paragraph(f"Can't be this pairing's frame. {error}", "fault")))
         return
-    st.html(block(_compared(pairing, after) + _protection_note(framing, after)))
+    st.html(block(_compared(pairing, after)))
     st.button(
         "Use this frame in the pairing",
         on_click=_take,
@@ -199,20 +197,6 @@ def _compared(before: Pairing, after: Pairing) -> str:
         row("stabiliser keeps", lambda p: f"{p.keep_percent:.4g} %"),
     ]
     return table(["", "now", "with this frame"], rows, caption="What it would change")
-
-
-def _protection_note(framing: Framing, after: Pairing) -> str:
-    if framing.protection is None or _apart(framing.protection, protection_of(after)) < 0.5:
-        return ""
-    return paragraph(
-        f"The file's protection is not the frame enlarged about its middle. A pairing has one percentage for the stabiliser, the smaller one: "
-        f"{after.keep_percent:.4g} %; its own FDL file will say {pixels(protection_of(after))}.",
-        "caution",
-    )
-
-
-def _apart(one: Rect, other: Rect) -> float:
-    return max(abs(a - b) for a, b in zip(one.as_tuple(), other.as_tuple(), strict=True))
 
 
 def _take(changes: dict[str, Any], name: str) -> None:
