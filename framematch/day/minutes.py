@@ -111,7 +111,7 @@ def find_flights(
     for name in plan.too_long:
         notes.impossible.append(f"Not one take of “{name}” fits on a pack with its reserve: shorten the take or the way out, or fit a larger pack.")
     if plan.too_long_for_card:
-        notes.impossible.append("A single flight is longer than empty media record: use larger media or a lower data rate.")
+        notes.impossible.append("A single flight is longer than empty media can record: use larger media or a lower data rate.")
     packs, owned_cards = day.pack.owned if day.pack else None, day.card.owned if day.card else None
     out = shots.first_to_run_out(plan, packs_owned=packs, cards_owned=owned_cards)
     if packs is not None and plan.packs > packs:

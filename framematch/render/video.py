@@ -29,7 +29,7 @@ def check_video_name(path: Path, frames_per_s: int, frames: int = 1) -> None:
         InputError: another ending, a rate or more frames than a GIF can hold, or no such folder.
     """
     if path.suffix.lower() not in VIDEO_SUFFIXES:
-        raise InputError(f"'{path.suffix}' is not a video ending here", file=str(path), field="out", fix=f"name it {' or '.join(VIDEO_SUFFIXES)}")
+        raise InputError(f"'{path.suffix}' is not the ending of a video made here", file=str(path), field="out", fix=f"name it {' or '.join(VIDEO_SUFFIXES)}")
     if path.suffix.lower() == ".gif" and frames_per_s > 30:
         raise InputError(
             f"a GIF can't be shown at {frames_per_s} frames per second: its times are hundredths of a second",

@@ -238,7 +238,7 @@ def test_the_card_follows_the_sets_of_lines(good: DayPlan) -> None:
         ({"reserve_percent": "0"}, "Zero reserve: the pack would be flown flat"),
         ({"reserve_percent": "100"}, "The whole pack is reserve"),
         ({"take_s": "300"}, "Not one take of “Through the pane” fits on a pack"),
-        ({"capacity_gb": "8"}, "A single flight is longer than an empty card records"),
+        ({"capacity_gb": "8"}, "A single flight is longer than empty media can record"),
         ({"points_m": "[[0, 0, 90], [0, 0.1, 2]]", "drag_area_m2": "0.8"}, "The run can't be flown steadily"),
     ],
 )

@@ -107,8 +107,8 @@ def test_protection_never_leaves_the_raster() -> None:
     [
         ("{", "not JSON"),
         ("[" * 100_000, "not JSON"),
-        ("{}", "no valid ASC FDL"),
-        ("[]", "no valid ASC FDL"),
+        ("{}", "is not valid ASC FDL"),
+        ("[]", "is not valid ASC FDL"),
         (json.dumps({"uuid": "x", "version": {"major": 2, "minor": 0}}), "no framing decision"),
     ],
 )
