@@ -52,6 +52,7 @@ def page(
     if phone:
         say(EXPOSED)
         _say_addresses(free)
+    sys.stdout.flush()  # the address is for whoever reads a log, too, and our own process waits from here on
     start = Path(__file__).parent.parent / "page" / "start.py"
     with tempfile.TemporaryDirectory(prefix="framematch-") as folder:
         held = Path(folder) / "opened.json"

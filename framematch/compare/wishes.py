@@ -13,7 +13,7 @@ from framematch.compare.seen import cone_rad, curves, project_held
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing
-from framematch.optics.sharpness import DEEPEST_STOP, airy_disk_mm, f_number_for_near
+from framematch.optics.sharpness import MINIMUM_APERTURE, airy_disk_mm, f_number_for_near
 from framematch.shot.lenses import LONGEST_MM, SHORTEST_MM, camera_with, candidate_of, covers_frame, own_lens
 from framematch.shot.opening import Opening
 from framematch.shot.run import Run
@@ -138,7 +138,7 @@ def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, nea
     if not near_m > focal / 1000:
         return Answer(value=None, unit="f", says=f"{wish}: that is inside the lens's focal length, no stop does it")
     stop = f_number_for_near(focal_mm=focal, circle_mm=circle_mm, focus_m=focus_m, near_m=near_m)
-    deepest = candidate.deepest_f or DEEPEST_STOP
+    deepest = candidate.deepest_f or MINIMUM_APERTURE
     if stop > deepest:
         has = "the lens's minimum aperture" if candidate.deepest_f else "the smallest aperture to count on"
         return Answer(value=None, unit="f", says=f"{wish}: it would take f/{stop:.1f}, smaller than f/{deepest:g}, {has}; focus nearer or take a shorter lens")

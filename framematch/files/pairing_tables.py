@@ -368,7 +368,7 @@ class PairingFile(Table):
         recording, missed_r = _in_table("recording", lambda: r.camera(squeeze=r.squeeze, focus_m=r.focus_m))
         monitoring, missed_m = _in_table("monitoring", m.camera)
         shown = m.display or DisplayTable(raster_px=m.raster_px)
-        main, *others = (each.frame(r.raster_px, squeeze=r.squeeze) for each in r.frame)
+        frames = [each.frame(r.raster_px, squeeze=r.squeeze) for each in r.frame]
         pairing = Pairing(
             title=self.title,
             about=About(
@@ -378,7 +378,7 @@ class PairingFile(Table):
                 serials=tuple(each for each in (("body", r.serial), ("lens", r.lens_serial), ("goggles' camera", m.serial)) if each[1]),
             ),
             recording=recording,
-            frame=main.area,
+            frame=frames[0].area,
             monitoring=monitoring,
             display=Display(raster_px=shown.raster_px, source_px=m.raster_px, fit=shown.fit),
             mount=Mount(
@@ -390,16 +390,10 @@ class PairingFile(Table):
             tolerance=Tolerance(**self.tolerance.model_dump()),
             f_number=r.f_number,
             focus_m=r.focus_m,
-            keep_percent=main.keep_percent,
-            frame_name=main.name,
-            wander_percent=main.wander_percent,
-            intent=main.intent,
-            protection=main.protection,
-            others=tuple(others),
             turn=None if self.shot.turn_deg_s is None else self.shot.turn_deg_s.turn,
             text_cells=shown.text_cells,
             lens_fit_deg=tuple((name, tuple(miss.items())) for name, miss in (("recording", missed_r), ("monitoring", missed_m)) if miss),
-        )
+        ).framed(frames)
         check_frame_imaged(pairing)
         return pairing
 

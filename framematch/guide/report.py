@@ -46,7 +46,7 @@ class Report:
         pairing: what it was worked out for; all but ``frames``, ``shared`` and ``sets`` is about its main frame alone.
         guide: the best guide over the pairing's range.
         at: the true frame at five distances, near first (fewer where they coincide).
-        areas: what is always and what is ever recorded, grown and shrunk by the tolerance.
+        areas: what is always in shot and what may be, grown and shrunk by the tolerance.
         band: how far the true edges may lie from the guide's, half-widths of 95 % intervals.
         cells: the guide on the character grid, None without one.
         unseen_percent: of the frame's border, what the display does not show, at the worst distance.

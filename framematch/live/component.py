@@ -20,7 +20,7 @@ def _text(name: str) -> str:
 
 def module_text(name: str) -> str:
     """A module of ours with what it shares with the others before it: Streamlit takes one text for each."""
-    return _text("opened.js") + _text(name)
+    return _text("shared.js") + _text(name)
 
 
 @lru_cache(maxsize=1)

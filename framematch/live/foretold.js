@@ -35,17 +35,7 @@ export class Bender {
     if (!gl) throw new Error("no WebGL2");
     this.gl = gl;
     this.canvas = canvas;
-    const program = gl.createProgram();
-    for (const [kind, source] of [[gl.VERTEX_SHADER, VERTEX], [gl.FRAGMENT_SHADER, FRAGMENT]]) {
-      const shader = gl.createShader(kind);
-      gl.shaderSource(shader, source);
-      gl.compileShader(shader);
-      gl.attachShader(program, shader);
-    }
-    gl.linkProgram(program);
-    if (!gl.getProgramParameter(program, gl.LINK_STATUS) && !gl.isContextLost()) throw new Error(gl.getProgramInfoLog(program) || "shader");
-    this.program = program;
-    this.at = Object.fromEntries(["part", "picture", "there", "scale", "shift", "shown", "height", "gap"].map((name) => [name, gl.getUniformLocation(program, name)]));
+    ({ program: this.program, at: this.at } = linked(gl, VERTEX, FRAGMENT));
     this.texture = gl.createTexture();
     gl.bindTexture(gl.TEXTURE_2D, this.texture);
     for (const side of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(gl.TEXTURE_2D, side, gl.LINEAR);
@@ -55,15 +45,7 @@ export class Bender {
   }
 
   setPart(part) {
-    const gl = this.gl, [nx, ny] = part.cells;
-    const shares = new Float32Array(2 * (nx + 1) * (ny + 1)), index = new Uint16Array(6 * nx * ny);
-    for (let j = 0, k = 0; j <= ny; j++) for (let i = 0; i <= nx; i++, k++) { shares[2 * k] = i / nx; shares[2 * k + 1] = j / ny; }
-    for (let j = 0, k = 0; j < ny; j++) {
-      for (let i = 0; i < nx; i++, k += 6) {
-        const a = j * (nx + 1) + i, c = a + nx + 1;
-        index.set([a, c, a + 1, a + 1, c, c + 1], k);
-      }
-    }
+    const gl = this.gl, { shares, index } = gridMesh(part.cells);
     this.part = part;
     this.count = index.length;
     for (const [i, kind, values] of [[0, gl.ARRAY_BUFFER, shares], [1, gl.ARRAY_BUFFER, part.array("places")], [2, gl.ELEMENT_ARRAY_BUFFER, index]]) {
@@ -103,7 +85,7 @@ export class Bender {
     gl.enableVertexAttribArray(1);
     gl.vertexAttribPointer(1, 3, gl.FLOAT, false, 0, 12 * corners * stop);
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.buffers[2]);
-    gl.drawElements(gl.TRIANGLES, this.count, gl.UNSIGNED_SHORT, 0);
+    gl.drawElements(gl.TRIANGLES, this.count, gl.UNSIGNED_INT, 0);
   }
 }
 

@@ -229,30 +229,11 @@ export class Painter {
     if (!gl) throw new Error("no WebGL2");
     this.gl = gl;
     this.canvas = canvas;
-    this.programs = { scene: this.program(SCENE_VERTEX, SCENE_FRAGMENT), plain: this.program(VIEW_VERTEX, VIEW_FRAGMENT(false)), marked: this.program(VIEW_VERTEX, VIEW_FRAGMENT(true)) };
+    this.programs = { scene: linked(gl, SCENE_VERTEX, SCENE_FRAGMENT), plain: linked(gl, VIEW_VERTEX, VIEW_FRAGMENT(false)), marked: linked(gl, VIEW_VERTEX, VIEW_FRAGMENT(true)) };
     this.framebuffer = gl.createFramebuffer();
     this.stores = {};
     this.grids = {};
     this.plans = {};
-  }
-
-  program(vertex, fragment) {
-    const gl = this.gl;
-    const program = gl.createProgram();
-    for (const [kind, source] of [[gl.VERTEX_SHADER, vertex], [gl.FRAGMENT_SHADER, fragment]]) {
-      const shader = gl.createShader(kind);
-      gl.shaderSource(shader, source);
-      gl.compileShader(shader);
-      gl.attachShader(program, shader);
-    }
-    gl.linkProgram(program);
-    if (!gl.getProgramParameter(program, gl.LINK_STATUS) && !gl.isContextLost()) throw new Error(gl.getProgramInfoLog(program) || "shader");
-    const at = {};
-    for (let i = 0; i < gl.getProgramParameter(program, gl.ACTIVE_UNIFORMS); i++) {
-      const name = gl.getActiveUniform(program, i).name;
-      at[name.replace("[0]", "")] = gl.getUniformLocation(program, name);
-    }
-    return { program, at };
   }
 
   texture2d(inside, format, type, side, values) {
@@ -325,16 +306,7 @@ export class Painter {
 
   grid(said, rays, table) {
     const gl = this.gl;
-    const [nx, ny] = said.cells;
-    const shares = new Float32Array(2 * (nx + 1) * (ny + 1));
-    const index = new Uint32Array(6 * nx * ny);
-    for (let j = 0, k = 0; j <= ny; j++) for (let i = 0; i <= nx; i++, k++) { shares[2 * k] = i / nx; shares[2 * k + 1] = j / ny; }
-    for (let j = 0, k = 0; j < ny; j++) {
-      for (let i = 0; i < nx; i++, k += 6) {
-        const a = j * (nx + 1) + i, c = a + nx + 1;
-        index.set([a, c, a + 1, a + 1, c, c + 1], k);
-      }
-    }
+    const { shares, index } = gridMesh(said.cells);
     const mesh = this.vertices([rays, 4], [shares, 2]);
     const buffer = gl.createBuffer();
     gl.bindVertexArray(mesh.array);

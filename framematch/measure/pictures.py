@@ -88,7 +88,7 @@ class ResidualMap:
 
 
 def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, width: int = 1100, line: int = 1) -> ResidualMap:
-    """Corners (N, 2) and what is left over at each (N, 2) as a map of the picture, arrows ``line`` pixels wide."""
+    """Corners (N, 2) and the residual at each (N, 2) as a map of the picture, arrows ``line`` pixels wide."""
     from PIL import Image, ImageDraw
 
     scale = width / raster_px[0]
@@ -111,7 +111,7 @@ def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int]
 
 
 def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, title: str = "", width: int = 1100) -> Any:
-    """The map of what is left over with its words above it, as a Pillow picture."""
+    """The map of residuals with its words above it, as a Pillow picture."""
     from PIL import Image, ImageDraw
 
     head = 56

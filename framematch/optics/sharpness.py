@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 
 WAVELENGTH_NM = 550.0
 CIRCLES_PER_DIAGONAL = 1500.0
-#: The deepest stop that a wish may ask for; lenses for moving pictures end at f/16 or f/22 (practice).
-DEEPEST_STOP = 22.0
+#: The minimum aperture that a wish may ask for; lenses for moving pictures end at f/16 or f/22 (practice).
+MINIMUM_APERTURE = 22.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +96,7 @@ def spot_mm(*, focal_mm: float, f_number: float, focus_m: float, depth_m: ArrayL
 
 
 def f_number_for_near(*, focal_mm: float, circle_mm: float, focus_m: float, near_m: float) -> float:
-    """Widest stop that is sharp from ``near_m`` on, with the focus where it is.
+    """Widest aperture whose near limit is ``near_m``, with the focus where it is.
 
     0 where any stop would do (near is no nearer than the focus).
 
@@ -114,7 +114,7 @@ def f_number_for_near(*, focal_mm: float, circle_mm: float, focus_m: float, near
 
 
 def focus_for_near(*, focal_mm: float, f_number: float, circle_mm: float, near_m: float) -> float:
-    """Farthest focus distance that is still sharp from ``near_m`` on; infinite where focus at infinity is."""
+    """Farthest focus distance whose near limit is ``near_m``; infinite where focus at infinity is."""
     hyperfocal, focal_m = hyperfocal_m(focal_mm=focal_mm, f_number=f_number, circle_mm=circle_mm), focal_mm / 1000
     if not near_m > focal_m:
         raise InputError(f"{near_m:g} m is inside the lens's focal length", field="near_m", fix="no focus makes that sharp")

@@ -145,7 +145,7 @@ STYLE = """
 OWN = (
     '[data-testid="stMainMenu"],[data-testid="stAppDeployButton"]{display:none}'
     '[data-testid="stTooltipIcon"] svg{display:none}'
-    '[data-testid="stTooltipIcon"]::after{content:"about";font-size:.74rem;line-height:1;border-bottom:1px dotted currentColor;opacity:.85}'
+    '[data-testid="stTooltipIcon"]::after{content:"about";margin-left:.4rem;font-size:.74rem;line-height:1;border-bottom:1px dotted currentColor;opacity:.85}'
 )
 
 

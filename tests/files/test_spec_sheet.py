@@ -6,22 +6,13 @@ import math
 from typing import Any
 
 import pytest
+from spec_answers import NEEDED
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.spec_sheet import QUESTIONS, answer, missing, rig_text
 from framematch.text.toml import parse_toml
 
-NEEDED = {
-    "title": "Rig 4",
-    "recording.sensor_mm": "Super 35, 4-perf",
-    "recording.raster_px": "3840 x 2160",
-    "recording.focal_mm": "21",
-    "shot.distance_m": "2 to inf",
-    "monitoring.sensor_mm": "5.9 x 4.425",
-    "monitoring.raster_px": "1440x1080",
-    "monitoring.angle_deg.horizontal": "118",
-}
 ALL = {
     **NEEDED,
     "production": "Pane Nine",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
+from spec_answers import NEEDED
 
 from framematch.errors import InputError
 from framematch.files.day import parse_day
@@ -13,17 +14,6 @@ from framematch.files.starter import starter_day
 from framematch.page.address import Address, address_of, answers_in, packed, packed_answers, unpacked_text
 from framematch.page.draft import Draft, changed, loaded, redone, undone
 from framematch.page.session import EXAMPLE
-
-NEEDED = {
-    "title": "Rig 4",
-    "recording.sensor_mm": "Super 35, 4-perf",
-    "recording.raster_px": "3840 x 2160",
-    "recording.focal_mm": "21",
-    "shot.distance_m": "2 to inf",
-    "monitoring.sensor_mm": "5.9 x 4.425",
-    "monitoring.raster_px": "1440 x 1080",
-    "monitoring.angle_deg.horizontal": "118",
-}
 
 
 @pytest.fixture

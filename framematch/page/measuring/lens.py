@@ -38,7 +38,7 @@ class Measured:
     Args:
         seen: the stills.
         fit: None if there is none, with the reason in ``fault``.
-        residuals: map of what is left over, a JPEG file, and its words.
+        residuals: map of them, a JPEG file, and its words.
     """
 
     seen: tuple[Seen, ...]
@@ -99,7 +99,7 @@ def _measure(stills: Sequence[Given], chart: Chart, known: Camera, said: Said) -
 
 
 def still_rms(fit: LensFit) -> dict[str, float]:
-    """What is left over in each used still, by its name."""
+    """RMS residual of each used still, by its name."""
     squared = (fit.residual_px**2).sum(axis=1)
     return {name: float(np.sqrt(np.nanmean(squared[fit.view == i]))) for i, name in enumerate(fit.used) if (fit.view == i).any()}
 

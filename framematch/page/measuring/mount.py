@@ -55,7 +55,7 @@ class Measured:
     Args:
         seen: both sides' stills, pair by pair.
         made: None if there is none, with the reason in ``fault``.
-        residuals: of each side, a map of what is left over, a JPEG file, and its words.
+        residuals: of each side, a map of them, a JPEG file, and its words.
         distance_m: of the chart in each pair, NaN where it can't be placed.
     """
 

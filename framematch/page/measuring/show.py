@@ -103,7 +103,7 @@ def thumbs(seen: Sequence[Seen], unused: dict[str, str], rms_px: dict[str, float
     Args:
         seen: the stills.
         unused: why a still in which the chart was found is not used, by its name.
-        rms_px: what is left over in each that is used.
+        rms_px: residual, root mean square, of each that is used.
     """
     out = []
     for each in seen:
