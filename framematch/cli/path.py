@@ -177,8 +177,10 @@ def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None,
             f"first goes: {quick.first_wrong}."
         )
         out.append("Each alone: " + ", ".join(f"{name} {speed:.1f} m/s" for name, speed in quick.each) + ".")
+        if quick.at_least:
+            out.append("Wrong below: " + ", ".join(f"{name} {speed:.1f} m/s" for name, speed in quick.at_least) + ".")
         if quick.wrong_anyway:
-            out.append(f"Wrong however slowly it is flown: {', '.join(quick.wrong_anyway)}.")
+            out.append(f"Wrong at every speed: {', '.join(quick.wrong_anyway)}.")
     return out
 
 

@@ -11,7 +11,7 @@ from framematch.guide.best import edge_error_curve, outline_error_curve
 from framematch.guide.report import Report, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import edge_error_curve_turning
-from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, style
+from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, span, style
 from framematch.output.drawing import Drawing, Floats
 from framematch.output.guide_drawing import EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf_drawing import INK
@@ -65,7 +65,7 @@ def edges_error_chart(
         look=look,
         size=size,
         title="How far each side of the guide is off, against distance",
-        band=(report.pairing.near_m, min(report.pairing.far_m, float(distances_m[-1]))),
+        patches=[span((report.pairing.near_m, report.pairing.far_m), (-most, most), look.rule, 0.35)],
         mark=(report.guide.set_distance_m, f"true at {metres(report.guide.set_distance_m)}"),
         level=0.0,
         breaks=True,

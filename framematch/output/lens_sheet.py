@@ -21,7 +21,7 @@ from framematch.guide.report import equivalent_words
 from framematch.output.chart import Look, style
 from framematch.output.drawing import Drawing
 from framematch.output.lens_charts import lens_charts
-from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, paper_mm
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, paper_mm
 from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
 from framematch.shot.run import Run
 from framematch.text.units import MM_PER_INCH
@@ -87,9 +87,7 @@ def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool,
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            foot = f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}"
-            page.text(page.margin_mm, page.height_mm - 9, foot, pt=SMALLEST_PT, color=SOFT)
-            page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), pt=SMALLEST_PT, ha="right", color=SOFT)
+            page.foot(f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}")
     return [page for page, _ in pages]
 
 
