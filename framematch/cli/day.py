@@ -7,8 +7,9 @@ from typing import Annotated, Optional
 
 import typer
 
-from framematch.cli.figures import write_json
+from framematch.cli.figures import write_json, write_new
 from framematch.cli.guide import Sets
+from framematch.cli.options import Json, Kit, Paper
 from framematch.cli.screen import alarm, heading, say, screen, warning
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
@@ -24,10 +25,10 @@ def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
     sets: Sets = 1,
-    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
+    paper: Paper = "A4",
     units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
-    kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    kit: Kit = None,
+    json: Json = None,
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed remote pilot decide."""
     from framematch.day import plan_day
@@ -75,11 +76,7 @@ def init_day(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
 ) -> None:
     """Write a commented starter day file to fill in."""
-    from framematch.errors import InputError
     from framematch.files.starter import starter_day
-    from framematch.text.whole import write_text
 
-    if file.exists() and not force:
-        raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
-    write_text(file, starter_day(pairing))
+    write_new(file, starter_day(pairing), force=force)
     say(f"Wrote {file}. Fill in your day, then: framematch day {file}")

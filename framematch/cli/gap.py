@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.screen import heading, say, screen, table
-from framematch.cli.shot import GapAt, GapHeading, GapSize, Kit, Scale, Shape, Sill, Speed, Tilt, Up, shot_asked
+from framematch.cli.figures import one_printed, write_json, write_new, write_out
+from framematch.cli.options import Csv, Json, Kit, Paper, SheetOut, ShotPairing, Starter, Units
+from framematch.cli.screen import heading, print_tables, say, screen
+from framematch.cli.shot import GapAt, GapHeading, GapSize, Scale, Shape, Sill, Speed, Tilt, Up, shot_asked
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
-    from framematch.compare.report import TextTable
     from framematch.output.lens_sheet import View
 
 
@@ -24,7 +22,7 @@ def register(app: typer.Typer) -> None:
 
 
 def lenses(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    file: ShotPairing,
     focal: Annotated[str, typer.Option(help="Focal lengths to compare, mm: 12,15,18,25.", metavar="MM,MM")] = "",
     lens: Annotated[Optional[list[Path]], typer.Option(help="File of a lens with its own distortion; again for more.", metavar="FILE")] = None,  # noqa: UP045
     shot: Annotated[
@@ -45,9 +43,9 @@ def lenses(
     ] = "",
     want_edges_until: Annotated[Optional[float], typer.Option(help="Longest lens that keeps all edges until there.", metavar="M")] = None,  # noqa: UP045
     want_sharp_from: Annotated[Optional[float], typer.Option(help="Stop that puts each lens's near limit there.", metavar="M")] = None,  # noqa: UP045
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    csv: Annotated[Optional[str], typer.Option(help="Write a spreadsheet's lines to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    out: Annotated[Optional[Path], typer.Option(help="Comparison sheet to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
+    csv: Csv = None,
+    out: SheetOut = None,
     scene: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(help="Scene of the sheet's views by name, a mesh file of one's own, or `drawn` for plain ones.", metavar="NAME|FILE"),
@@ -56,8 +54,9 @@ def lenses(
     up: Up = None,
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
-    starter: Annotated[Optional[Path], typer.Option(help="Write a commented file of the gap's tables to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
-    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
+    starter: Starter = None,
+    paper: Paper = "A4",
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Put lenses side by side for a gap, a run and an aircraft."""
@@ -65,21 +64,18 @@ def lenses(
     from framematch.compare import candidate_of, compare
     from framematch.compare.report import comparison_csv, comparison_json, plain_lines, safety_lines, text_tables
     from framematch.compare.wished import Wishes, answers
-    from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.files.shot import parse_lens
-    from framematch.text.whole import read_text, write_text
+    from framematch.guide.shown import amount, quantity
+    from framematch.text.whole import read_text
 
     if starter is not None:
         from framematch.files.starter import STARTER_PLAN
 
-        if starter.exists():
-            raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
-        write_text(starter, STARTER_PLAN)
+        write_new(starter, STARTER_PLAN, field="--starter")
         say(f"Wrote {starter}. Fill in the gap, then: framematch lenses {file} --shot {starter} --focal 12,15,18,25")
         return
-    if json == "-" and csv == "-":
-        raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
+    printed = one_printed(json, csv)
     pairing = read_pairing(file, kit=kit)
     drawn = scene == "drawn"
     asked_for = shot_asked(
@@ -108,17 +104,13 @@ def lenses(
         from framematch.output.lens_sheet import write_sheet
 
         write_sheet(out, found, phone=phone, asked=tuple(asked), view=_view(drawn=drawn), paper=paper)
-    text = {"json": lambda: _dumps({**comparison_json(found), "answers": asked}), "csv": lambda: comparison_csv(found)}
-    for kind, target in (("json", json), ("csv", csv)):
-        if target == "-":
-            sys.stdout.write(text[kind]())
-        elif target is not None:
-            write_text(Path(target), text[kind]())
+    write_json(json, lambda: {**comparison_json(found), "answers": asked})
+    write_out(csv, lambda: comparison_csv(found))
     opening = asked_for.opening
-    console = screen(stderr="-" in (json, csv))
-    heading(console, pairing.title, f"   gap {opening.width_m:g} x {opening.height_m:g} m, {asked_for.run.speed_m_s:g} m/s")
-    for each in text_tables(found):
-        _print(console, each)
+    console = screen(stderr=printed)
+    wide, tall = amount(opening.width_m, "m"), quantity(opening.height_m, "m", ".3g")
+    heading(console, pairing.title, f"   gap {wide:.3g} x {tall}, {quantity(asked_for.run.speed_m_s, 'm/s', '.3g')}")
+    print_tables(console, text_tables(found))
     for line in (*asked, *plain_lines(found), *safety_lines(found)):
         console.print(line)
     if out is not None:
@@ -137,16 +129,3 @@ def _view(*, drawn: bool) -> View:
     except ImportError:
         raise InputError("rendered views are not installed", field="--scene", fix="use --scene drawn, or install framematch[views]") from None
     return lens_view()
-
-
-def _print(console: Console, each: TextTable) -> None:
-    shown = table(each.title, *each.headings, words=each.keys, note=each.note, fold=True)
-    for row in each.rows_to_print:
-        shown.add_row(*row)
-    console.print(shown)
-
-
-def _dumps(data: dict[str, Any]) -> str:
-    import json
-
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

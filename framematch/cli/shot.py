@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
+from framematch.errors import InputError
 from framematch.scene.places import FILES
 
 if TYPE_CHECKING:
@@ -28,20 +29,23 @@ Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle,
 Sill = Annotated[Optional[float], typer.Option(help="Height of the gap's lowest point over the ground, metres.", metavar="M")]  # noqa: UP045
 GapAt = Annotated[Optional[str], typer.Option(help="Middle of the opening in the scene: metres right, up and back, as x,y,z.", metavar="X,Y,Z")]  # noqa: UP045
 GapHeading = Annotated[Optional[float], typer.Option(help="Way the opening is flown, degrees right of -Z.", metavar="DEG")]  # noqa: UP045
-Figures = Annotated[
+Subjects = Annotated[
     Optional[list[str]],  # noqa: UP045
-    typer.Option("--figure", help="Someone standing at x,z or x,z,height in metres, instead of the scene's own people; may be given often.", metavar="X,Z[,M]"),
+    typer.Option("--subject", help="Someone standing at x,z or x,z,height in metres, in place of the scene's own people; again for more.", metavar="X,Z[,M]"),
 ]
+
+
+def _renamed(values: list[str] | None) -> None:
+    if values:
+        raise InputError("is called --subject now", field="--figure", fix="write --subject X,Z[,M]")
+
+
+FormerSubjects = Annotated[Optional[list[str]], typer.Option("--figure", hidden=True, callback=_renamed)]  # noqa: UP045
 Scale = Annotated[Optional[float], typer.Option(help="Metres for each of a mesh's units.", metavar="M")]  # noqa: UP045
 Up = Annotated[Optional[str], typer.Option(help="A mesh's upward axis: y or z.", metavar="AXIS")]  # noqa: UP045
 Tilt = Annotated[Optional[float], typer.Option(help="Of the recording camera above the horizon, in flight.", metavar="DEG")]  # noqa: UP045
 Speed = Annotated[Optional[float], typer.Option(help="Of the run, metres per second.", metavar="M/S")]  # noqa: UP045
 Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Scheduler = Annotated[
-    Optional[str],  # noqa: UP045
-    typer.Option(help="Address of a running Dask scheduler whose workers do it, such as tcp://10.0.0.5:8786.", metavar="ADDRESS"),
-]
 
 
 def shot_asked(
@@ -92,8 +96,6 @@ def numbers_of(text: str, count: int, option: str, example: str) -> tuple[float,
     Raises:
         InputError: something else.
     """
-    from framematch.errors import InputError
-
     try:
         found = tuple(float(part) for part in text.split(","))
     except ValueError:
@@ -103,16 +105,15 @@ def numbers_of(text: str, count: int, option: str, example: str) -> tuple[float,
     return found
 
 
-def figures_asked(texts: list[str] | None) -> tuple[Figure, ...] | None:
-    """People as ``--figure`` places them; None if it was not given."""
-    from framematch.errors import InputError
+def subjects_asked(texts: list[str] | None) -> tuple[Figure, ...] | None:
+    """Those whom ``--subject`` places; None if it was not given."""
     from framematch.scene.people import STATURE_M, Figure
 
     found = []
     for text in texts or ():
-        x, z, *tall = numbers_of(text, 3 if text.count(",") > 1 else 2, "--figure", "1.5,4 (x, z) or 1.5,4,1.8 (x, z, height)")
+        x, z, *tall = numbers_of(text, 3 if text.count(",") > 1 else 2, "--subject", "1.5,4 (x, z) or 1.5,4,1.8 (x, z, height)")
         height = tall[0] if tall else STATURE_M
         if not 0.3 <= height <= 3.0:
-            raise InputError(f"{height:g} m is not a person's height", field="--figure", fix="give 0.3 to 3 m")
+            raise InputError(f"{height:g} m is not a subject's height", field="--subject", fix="give 0.3 to 3 m")
         found.append(Figure(x_m=x, z_m=z, height_m=height))
     return tuple(found) or None

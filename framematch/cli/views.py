@@ -10,26 +10,26 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from framematch.cli.guide import Sets
+from framematch.cli.options import Kit, Scheduler, ShotPairing
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import (
-    Figures,
+    FormerSubjects,
     GapAt,
     GapHeading,
     GapSize,
-    Kit,
     Renderer,
     Scale,
     SceneName,
-    Scheduler,
     Shape,
     ShotFile,
     Sill,
     Speed,
+    Subjects,
     Tilt,
     Up,
-    figures_asked,
     numbers_of,
     shot_asked,
+    subjects_asked,
 )
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def register(app: typer.Typer) -> None:
 
 
 def view(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    file: ShotPairing,
     shot: ShotFile = None,
     scene: SceneName = None,
     gap: GapSize = None,
@@ -54,7 +54,8 @@ def view(
     sill: Sill = None,
     gap_at: GapAt = None,
     gap_heading: GapHeading = None,
-    figure: Figures = None,
+    subject: Subjects = None,
+    former: FormerSubjects = None,
     distance: Annotated[float, typer.Option(help="Metres from the recording camera to the gap.", metavar="M")] = 3.0,
     position: Annotated[
         Optional[str],  # noqa: UP045
@@ -87,7 +88,7 @@ def view(
         pose = standing(place, heading_deg=heading, pitch_deg=tilt or 0.0, bank_deg=bank or 0.0)
     elif heading:
         raise InputError("--heading goes with --position", field="heading", fix="give where the rig stands, such as --position 0,1.5,4")
-    seen = scene_of(asked, figures=figures_asked(figure))
+    seen = scene_of(asked, figures=subjects_asked(subject))
     found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer, sets=sets)
     write_sheet(out, found)
     for line in sentences(found):
@@ -96,7 +97,7 @@ def view(
 
 
 def run(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
+    file: ShotPairing,
     shot: ShotFile = None,
     scene: SceneName = None,
     gap: GapSize = None,
@@ -104,7 +105,8 @@ def run(
     sill: Sill = None,
     gap_at: GapAt = None,
     gap_heading: GapHeading = None,
-    figure: Figures = None,
+    subject: Subjects = None,
+    former: FormerSubjects = None,
     speed: Speed = None,
     start: Annotated[float, typer.Option("--from", help="Metres before the gap where the run starts.", metavar="M")] = 8.0,
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
@@ -141,7 +143,7 @@ def run(
     opening = {"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading}
     changes = {"speed_m_s": speed, "tilt_deg": tilt, "bank_deg": _degrees(bank)}
     asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run=changes)
-    place = scene_of(asked, figures=figures_asked(figure))
+    place = scene_of(asked, figures=subjects_asked(subject))
     way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)

@@ -13,6 +13,7 @@ from framematch.compare.along import Thing
 from framematch.errors import InputError
 from framematch.flight.power import Pack, Rig, power_of
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import metres, quantity
 from framematch.optics.motion import image_velocity_px_s, in_frame_widths
 from framematch.shot.contact import Box, Surfaces, room_along
 from framematch.shot.flown import Flown
@@ -188,7 +189,9 @@ def fastest(
     factor = found[fast][1]
     if found[slow][0] > factor:
         raise InputError(
-            f"{slow} is wrong below {peak * found[slow][0]:.1f} m/s, {fast} above {peak * factor:.1f} m/s", field="bounds", fix="loosen one of them"
+            f"{slow} is wrong below {quantity(peak * found[slow][0], 'm/s', '.1f')}, {fast} above {quantity(peak * factor, 'm/s', '.1f')}",
+            field="bounds",
+            fix="loosen one of them",
         )
     return Fastest(
         speed_m_s=peak * factor,
@@ -271,7 +274,7 @@ def _checks(
             speed = image_velocity_px_s(pairing.recording, ahead, velocity_m_s=f.velocity_m_s(t), turn_rad_s=f.turn_rad_s(t))
             return float(100 * shutter_s * in_frame_widths(pairing.recording, pairing.frame, speed).max()) / blur
 
-        out.append((f"blur {bounds.blur_at_m:g} m ahead", blurs))
+        out.append((f"blur {metres(bounds.blur_at_m)} ahead", blurs))
     if bounds.horizon_percent is not None:
         low, high = bounds.horizon_percent
         out.append(("horizon's height", lambda f: _outside(horizon_in(pairing.recording, pairing.frame, f.recording(times(f)))[0], low, high)))
@@ -295,7 +298,7 @@ def _checks(
             closest = room_along(f, box, against).closest
             return math.inf if closest is not None and closest.distance_m < grown else 0.0
 
-        out.append((f"{100 * grown:.0f} cm of room", touches))
+        out.append((f"{quantity(100 * grown, 'cm', '.0f')} of room", touches))
     return out
 
 

@@ -10,7 +10,7 @@ from typing import Any
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.foretold import Bars, inside_bars, source_fit
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.live.component import HERE, module_text, part_component
 from framematch.live.offered import offered
 from framematch.live.parts import head_of

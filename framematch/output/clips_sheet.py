@@ -9,6 +9,7 @@ import numpy as np
 
 from framematch.clips.together import Together
 from framematch.clips.together_report import AXES, clip_sentences
+from framematch.guide.shown import amount, unit
 from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span
 from framematch.output.panels import GREY, PETROL, PLUM, RUST, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, Page, write_pages
@@ -60,15 +61,14 @@ def _aim(t: Together, times: np.ndarray) -> Panel:
         lines.append((name, values[:, i], colour))
         there, back = (np.column_stack([times, values[:, i] + sign * spread[:, i]]) for sign in (1, -1))
         bands.append(Patch(corners=np.concatenate([there, back[::-1]]), colour=colour, opacity=0.15))
-    return _points(
-        "Aim in the air less the file's, degrees, with 95 % intervals", times, lines, reach([values - spread, values + spread]), patches=bands, level=0.0
-    )
+    title, ends = "Aim in the air less the file's, degrees, with 95 % intervals", reach([values - spread, values + spread])
+    return _points(title, times, lines, ends, patches=bands, level=0.0)
 
 
 def _far(t: Together, times: np.ndarray) -> list[Panel]:
-    far = np.array([m.distance_m for m in t.moments])
+    far = amount(1.0, "m") * np.array([m.distance_m for m in t.moments])
     seen = np.isfinite(far)
-    title = "Distance of what both cameras saw, metres (typical of each moment)"
+    title = f"Distance of what both cameras saw, {unit('m')} (typical of each moment)"
     return [_points(title, times[seen], [("", far[seen], GREY)], reach([far[seen]]))] if seen.any() else []
 
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from framematch.compare.along import Along
 from framematch.compare.along_report import sentences
+from framematch.guide.shown import amount, centimetres, unit
 from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span
 from framematch.output.panels import ALARM, GREY, PETROL, PLUM, RUST, SHADE, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, INK, SOFT, Page, write_pages
@@ -55,9 +56,13 @@ def _panels(a: Along) -> list[Panel]:
     stabiliser = [(name, a.stabiliser_percent[:, i], colour) for i, (name, colour) in enumerate((("pan", PETROL), ("tilt", RUST), ("roll", PLUM)))]
     inks = {"lean": PETROL, "thrust": RUST, "turning": PLUM}
     limits = [(name, values, inks[name]) for name, values in a.used_percent.items()]
+    speed = amount(1.0, "m/s") * a.speed_m_s
     return [
         Panel(
-            up=Axis(name="Speed, m/s", first=0.0, last=1.15 * float(a.speed_m_s.max())), curves=_coloured(a, a.times_s, a.speed_m_s), tall_mm=_TALL_MM, key=_KEY
+            up=Axis(name=f"Speed, {unit('m/s')}", first=0.0, last=1.15 * float(speed.max())),
+            curves=_coloured(a, a.times_s, speed),
+            tall_mm=_TALL_MM,
+            key=_KEY,
         ),
         *_lines(a, "Attitude of the aircraft, and the horizon's slope in the frame, degrees", attitude, level=0.0),
         _horizon(a),
@@ -117,22 +122,17 @@ def _bars(a: Along) -> Panel:
 def _room(a: Along) -> list[Panel]:
     if a.room is None or not np.isfinite(a.room.distance_m).any():
         return []
-    distance = np.where(np.isfinite(a.room.distance_m), 100 * a.room.distance_m, np.nan)
-    near = a.room.contact or a.room.closest
-    spots = []
-    if near is not None:
-        words = "touches" if a.room.contact is not None else f"{100 * near.distance_m:.0f} cm"
-        spots.append(Spot(x=near.time_s, y=100 * near.distance_m, colour=ALARM, words=words))
+    shown = amount(100.0, "cm")  # of a metre
+    distance = np.where(np.isfinite(a.room.distance_m), shown * a.room.distance_m, np.nan)
+    near, unsure = a.room.contact or a.room.closest, a.filming.uncertainty_m
+    words = "" if near is None else "touches" if a.room.contact is not None else centimetres(100 * near.distance_m)
+    title = f"Room to the nearest surface, {unit('cm')}" + (" (red: the path may be that far off)" if unsure else "")
     return [
         Panel(
-            up=Axis(
-                name="Room to the nearest surface, cm" + (" (red: not sure)" if a.filming.uncertainty_m else ""),
-                first=0.0,
-                last=1.1 * float(np.nanmax(distance)) + 1,
-            ),
+            up=Axis(name=title, first=0.0, last=1.1 * float(np.nanmax(distance)) + 1),
             curves=[Curve(name="", x=a.room.times_s, y=distance, colour=INK)],
-            patches=[span((0.0, a.flown.duration_s), (0.0, 100 * a.filming.uncertainty_m), ALARM, 0.15)] if a.filming.uncertainty_m else [],
-            spots=spots,
+            patches=[span((0.0, a.flown.duration_s), (0.0, shown * unsure), ALARM, 0.15)] if unsure else [],
+            spots=[] if near is None else [Spot(x=near.time_s, y=shown * near.distance_m, colour=ALARM, words=words)],
             tall_mm=_TALL_MM,
         )
     ]
@@ -146,7 +146,7 @@ def _plan(a: Along) -> Panel:
     way = way / max(float(np.linalg.norm(way)), 1e-9)
 
     def seen(points: ArrayLike) -> Floats:
-        flat = (np.asarray(points) - start)[..., [0, 2]]
+        flat = amount(1.0, "m") * (np.asarray(points) - start)[..., [0, 2]]
         return np.stack([flat @ way, flat @ np.array([way[1], -way[0]])], axis=-1)  # left of the way is up
 
     places = seen(a.position_m)
@@ -170,12 +170,12 @@ def _plan(a: Along) -> Panel:
     if near is not None and a.room is not None:
         touch = a.room.contact is not None
         x, y = seen(near.point_m)
-        words = f"touches, {near.time_s:.2f} s" if touch else f"closest, {100 * near.distance_m:.0f} cm"
+        words = f"touches, {near.time_s:.2f} s" if touch else f"closest, {centimetres(100 * near.distance_m)}"
         spots.append(Spot(x=x, y=y, colour=ALARM, words=words, filled=touch))
     shown = np.concatenate([places, *(seen(each.thing.points_m) for each in a.seen)])
     (left, low), (right, high) = shown.min(axis=0) - 0.8, shown.max(axis=0) + 0.8
     return Panel(
-        up=Axis(name="From above, metres; each second, wings as they bank", first=low, last=high),
+        up=Axis(name=f"From above, {unit('m')}; each second, wings as they bank", first=low, last=high),
         across=Axis(name="", first=left, last=right),
         curves=curves,
         spots=spots,

@@ -6,7 +6,8 @@ import math
 
 from framematch.cautions import GUIDE
 from framematch.errors import InputError
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing, span
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, Page, paper_mm

@@ -6,7 +6,7 @@ import math
 
 from framematch.cautions import PROPELLERS_AND_PACKS
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres, millimetres
+from framematch.guide.shown import metres, millimetres
 from framematch.guide.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_line, paper_mm
 from framematch.output.sheet_parts import fields_of

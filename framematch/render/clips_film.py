@@ -16,7 +16,8 @@ from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import outline_points
 from framematch.guide.foretold import source_fit
-from framematch.guide.report import guide_report, metres
+from framematch.guide.report import guide_report
+from framematch.guide.shown import metres
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render.video import write_video

@@ -14,7 +14,8 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.guide.best import EdgeErrors, rectangle_errors
-from framematch.guide.report import Report, guide_report, metres
+from framematch.guide.report import Report, guide_report
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture

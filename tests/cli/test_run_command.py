@@ -18,7 +18,7 @@ from rigs import glasshouse
 from typer.testing import CliRunner
 
 from framematch.cli import app
-from framematch.cli.shot import figures_asked, shot_asked
+from framematch.cli.shot import shot_asked, subjects_asked
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
@@ -258,7 +258,7 @@ def test_help_names_every_scene() -> None:
 
 def test_people_stand_where_they_are_put() -> None:
     asked = Shot(place=Place(scene="underpass"))
-    vertices = scene_of(asked, figures=figures_asked(["0.4,3", "-0.9,4,1.2"])).surface.vertices
+    vertices = scene_of(asked, figures=subjects_asked(["0.4,3", "-0.9,4,1.2"])).surface.vertices
     for x, z, height in ((0.4, 3.0, 1.75), (-0.9, 4.0, 1.2)):
         near = vertices[np.hypot(vertices[:, 0] - x, vertices[:, 2] - z) < 0.15]
         assert near[:, 1].max() == pytest.approx(height, abs=0.01)
@@ -278,8 +278,8 @@ def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
         (["--sill", "-1"], "gap.sill_m"),
         (["--gap-at", "0,0.2,2"], "below the ground"),
         (["--gap-at", "0,1"], "not a valid place"),
-        (["--figure", "1"], "not a valid place"),
-        (["--figure", "1,2,30"], "not a person's height"),
+        (["--subject", "1"], "not a valid place"),
+        (["--subject", "1,2,30"], "not a subject's height"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
         (["--shutter", "nan"], "not a shutter angle"),

@@ -245,7 +245,7 @@ def test_a_pack_has_a_lowest_and_a_highest_speed() -> None:
     assert dict(found.at_least)["pack"] == pytest.approx(brentq(over, 1, best), rel=1e-3)
     assert dict(found.each)["pack"] == pytest.approx(brentq(over, best, 60), rel=1e-3)
     assert found.speed_m_s == pytest.approx(min(dict(found.each).values()))
-    with pytest.raises(InputError, match="pack is wrong below .* above"):
+    with pytest.raises(InputError, match=r"pack is wrong below .* above"):
         fastest(PAIRING, straight, Bounds(pack_percent=1.3, blur_percent=0.5), rig=rig, pack=pack)
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import metres
 from framematch.live.foretold_part import foretold_part
 from framematch.live.foretold_view import foretold_frame, foretold_said, source_of
 from framematch.output.guide_drawing import span

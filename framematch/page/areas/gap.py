@@ -18,7 +18,7 @@ from framematch.compare.report import TextTable, comparison_csv, plain_lines, te
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.output.lens_charts import lens_charts
 from framematch.output.svg import drawing_svg
 from framematch.page import fields, session
@@ -42,7 +42,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     where.place()
     _controls()
     with st.expander("Actors and path"):
-        where.actors()
+        where.subjects()
         where.path()
     shot = session.draft().shot
     try:

@@ -11,7 +11,8 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words

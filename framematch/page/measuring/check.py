@@ -12,7 +12,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed

@@ -14,7 +14,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
 from framematch.measure.corrected import guide_off_percent
