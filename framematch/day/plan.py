@@ -41,7 +41,7 @@ def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
     flights, runs_out = find_flights(day, endurance, card_minutes, slope, notes)
     elevation = tilts.planned.recording_deg - tilts.pitch_deg if tilts else 0.0
     light = find_light(day, elevation, notes)
-    if day.gap is not None:
+    if day.shot is not None:
         _against_gap_table(day, tilts, light, notes)
     distances = find_distances(day, report, elevation, notes)
     return DayPlan(
@@ -69,7 +69,7 @@ def _of_lines(report: Report) -> tuple[str, ...]:
 
 def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes: Notes) -> None:
     """Say where the gap's table was made for another stop, shutter, speed or aim than today's."""
-    pairing, gap = day.pairing, day.gap
+    pairing, gap = day.pairing, day.shot
     assert gap is not None
     row = lens_row(pairing, gap, candidate_of(pairing, own_lens(pairing).focal_mm))
     if light is not None and light.chosen is not None and row.sharp is not None:

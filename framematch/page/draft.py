@@ -118,14 +118,19 @@ class Draft:
         return _contents(self.text).shot_file
 
     @property
+    def day_shot(self) -> Shot | None:
+        """The shot that the day flies, where the text tells how fast."""
+        return self.shot if "run" in self.shot_file.model_fields_set and "speed_m_s" in self.shot_file.run.model_fields_set else None
+
+    @property
     def day_linked(self) -> str:
-        """The day's text with the speed and the camera's tilt of the shot at hand, where the shot says them; as it is if it does not read."""
-        told, shot = self.shot_file.model_fields_set, self.shot
-        values: dict[str, Any] = {"run.speed_m_s": shot.run.speed_m_s} if "run" in told and "speed_m_s" in self.shot_file.run.model_fields_set else {}
-        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
-            values["aircraft.camera_tilt_deg"] = shot.aircraft.camera_tilt_deg
-        if (self.day and self.day_file is None) or not values:
+        """The day's text to be saved, with what :meth:`~framematch.day.given.Day.flown_as` takes from the shot; as it is if it does not read."""
+        shot = self.day_shot
+        if shot is None or (self.day and self.day_file is None):
             return self.day
+        values: Values = {"run.speed_m_s": shot.run.speed_m_s}
+        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
+            values = {**values, "aircraft.camera_tilt_deg": shot.aircraft.camera_tilt_deg}
         return changed_text(self.day, values)
 
     @property

@@ -17,11 +17,13 @@ from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, first_lines, sections
 from framematch.page import day_fields, session
+from framematch.page.draft import Draft
 from framematch.page.files_made import made, made_beside, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value
+from framematch.shot.shot import Shot
 from framematch.text.whole import TEXT_LIMIT
 
 TEXT, UPLOAD = "day:text", "day:upload"
@@ -31,9 +33,8 @@ LONGEST = 60_000
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """The card's words with its files, then what it is worked out from."""
     draft = session.draft()
-    text = draft.day_linked
     st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
-    _card(pairing, text, pulse)
+    _card(pairing, draft, pulse)
     st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
     st.html(block("<h2>Figures of the day</h2>"))
     with st.container(horizontal=True):
@@ -49,12 +50,12 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block(paragraph("The day's text does not read, so its fields wait: correct it below, or undo.", "fault")))
     else:
         day_fields.show(draft.day_file)
-    _as_text(text)
+    _as_text(draft.day_linked)
 
 
-def _card(pairing: Pairing, text: str, pulse: Any) -> None:
+def _card(pairing: Pairing, draft: Draft, pulse: Any) -> None:
     try:
-        plan = patiently(partial(plan_of, pairing, text), pulse)
+        plan = patiently(partial(plan_of, pairing, draft.day, draft.day_shot), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No card: {error}", "fault")))
         return
@@ -83,9 +84,10 @@ def _as_text(text: str) -> None:
 
 
 @kept_by_value(limit_bytes=8_000_000)
-def plan_of(pairing: Pairing, text: str) -> DayPlan:
-    """The day worked out."""
-    return plan_day(parse_day(text, pairing=pairing))
+def plan_of(pairing: Pairing, text: str, shot: Shot | None) -> DayPlan:
+    """The day worked out, with the shot that it flies."""
+    day = parse_day(text, pairing=pairing)
+    return plan_day(day if shot is None else day.flown_as(shot))
 
 
 def card_markup(plan: DayPlan) -> str:
