@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -10,7 +11,7 @@ import typer
 from framematch.cli.figures import one_printed, write_json, write_new, write_out
 from framematch.cli.options import Csv, Json, Kit, Paper, SheetOut, ShotPairing, Starter, Units
 from framematch.cli.screen import heading, print_tables, say, screen
-from framematch.cli.shot import GapAt, GapHeading, GapSize, Scale, Shape, Sill, Speed, Tilt, Up, shot_asked
+from framematch.cli.shot import ShotOptions, Speed, with_shot_options
 
 if TYPE_CHECKING:
     from framematch.output.lens_sheet import View
@@ -21,21 +22,13 @@ def register(app: typer.Typer) -> None:
     app.command("lenses")(lenses)
 
 
+@with_shot_options
 def lenses(
     file: ShotPairing,
+    options: ShotOptions,
     focal: Annotated[str, typer.Option(help="Focal lengths to compare, mm: 12,15,18,25.", metavar="MM,MM")] = "",
     lens: Annotated[Optional[list[Path]], typer.Option(help="File of a lens with its own distortion; again for more.", metavar="FILE")] = None,  # noqa: UP045
-    shot: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option("--shot", "--gap-file", help="File with the shot's tables: place, gap, run, aircraft, subject, lens and second.", metavar="FILE"),
-    ] = None,
-    gap: GapSize = None,
-    shape: Shape = None,
-    sill: Sill = None,
-    gap_at: GapAt = None,
-    gap_heading: GapHeading = None,
     speed: Speed = None,
-    tilt: Tilt = None,
     at: Annotated[str, typer.Option("--distance", "--at", help="Distances before the gap, metres: 10,5,2.", metavar="M,M")] = "",
     want_fill: Annotated[str, typer.Option(help="Which focal length fills so much of the frame: 40@2 (percent @ metres).", metavar="P@M")] = "",
     want_subject: Annotated[
@@ -46,12 +39,6 @@ def lenses(
     json: Json = None,
     csv: Csv = None,
     out: SheetOut = None,
-    scene: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(help="Scene of the sheet's views by name, a mesh file of one's own, or `drawn` for plain ones.", metavar="NAME|FILE"),
-    ] = None,
-    scale: Scale = None,
-    up: Up = None,
     phone: Annotated[bool, typer.Option("--phone", help="Lay the sheet out for a phone: one narrow column.")] = False,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the goggles' guide with each lens (faster).")] = False,
     starter: Starter = None,
@@ -77,17 +64,9 @@ def lenses(
         return
     printed = one_printed(json, csv)
     pairing = read_pairing(file, kit=kit)
-    drawn = scene == "drawn"
-    asked_for = shot_asked(
-        pairing,
-        shot or file,
-        scene=None if drawn else scene,
-        scale=scale,
-        up=up,
-        gap={"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading},
-        run={"speed_m_s": speed, "tilt_deg": tilt, "distances_m": numbers(at, "--distance") or None},
-        named=True,
-    )
+    drawn = options.scene == "drawn"
+    told = replace(options, scene=None) if drawn else options
+    asked_for = told.asked(pairing, file, named=True, speed_m_s=speed, distances_m=numbers(at, "--distance") or None)
     candidates = (
         *(candidate_of(pairing, f) for f in numbers(focal, "--focal")),
         *(parse_lens(pairing, read_text(path), name=str(path)) for path in lens or []),

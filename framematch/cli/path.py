@@ -10,7 +10,7 @@ import typer
 from framematch.cli.figures import one_printed, write_json, write_new, write_out
 from framematch.cli.options import Csv, Json, Kit, Paper, SheetOut, ShotPairing, Starter, Units
 from framematch.cli.screen import heading, print_tables, say, screen
-from framematch.cli.shot import SceneName, ShotFile, shot_asked
+from framematch.cli.shot import ShotOptions, with_shot_options
 
 if TYPE_CHECKING:
     from framematch.compare.along import Along, Filming, Thing
@@ -26,10 +26,10 @@ def register(app: typer.Typer) -> None:
     app.command("path", short_help="What follows along a flight that leans.")(path)
 
 
+@with_shot_options
 def path(
     file: ShotPairing,
-    shot: ShotFile = None,
-    scene: SceneName = None,
+    options: ShotOptions,
     day: Annotated[Optional[Path], typer.Option(help="Day file: its mass, drag, air and pack go before the shot's.", metavar="DAYFILE")] = None,  # noqa: UP045
     keep_horizon: Annotated[
         Optional[str],  # noqa: UP045
@@ -72,8 +72,8 @@ def path(
         check_sheet_name(out)
     pairing = read_pairing(file, kit=kit)
     days = None if day is None else _day(day, kit)
-    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={}, flies=None if days is None else partial(flying_on, days))
-    flown = _flown(asked, shot or file)
+    asked = options.asked(pairing, file, flies=None if days is None else partial(flying_on, days))
+    flown = _flown(asked, options.shot or file)
     things = things_of(asked)
     questions = _questions(things, keep_horizon, keep)
     limits = None if fastest is None else _list(fastest)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional, get_type_hints
 
 import typer
 
@@ -18,11 +22,15 @@ if TYPE_CHECKING:
 
 ShotFile = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option("--shot", help="File with the shot's tables, if they are not in the pairing's: place, gap, run, subject, aircraft ...", metavar="FILE"),
+    typer.Option(
+        "--shot", "--gap-file", help="File with the shot's tables, if they are not in the pairing's: place, gap, run, subject, aircraft ...", metavar="FILE"
+    ),
 ]
 SceneName = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(help=f"{', '.join(FILES)}; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL).", metavar="NAME|FILE"),
+    typer.Option(
+        help=f"{', '.join(FILES)}; or a mesh file of one's own (GLB, glTF, OBJ, PLY, STL). For `lenses` also drawn: plain pictures.", metavar="NAME|FILE"
+    ),
 ]
 GapSize = Annotated[Optional[str], typer.Option(help="Width and height of the gap in metres, such as 1.2x0.9.", metavar="WxH")]  # noqa: UP045
 Shape = Annotated[Optional[str], typer.Option(help="Shape of the gap: rectangle, arch or circle.", metavar="SHAPE")]  # noqa: UP045
@@ -48,46 +56,74 @@ Speed = Annotated[Optional[float], typer.Option(help="Of the run, metres per sec
 Renderer = Annotated[str, typer.Option(help="auto, gl or rays.", metavar="HOW")]
 
 
-def shot_asked(
-    pairing: Pairing,
-    file: Path,
-    *,
-    scene: str | None = None,
-    scale: float | None = None,
-    up: str | None = None,
-    gap: dict[str, Any],
-    run: dict[str, Any],
-    named: bool = False,
-    flies: Flies | None = None,
-) -> Shot:
-    """The shot of a file, with what options say in its place.
+@dataclass(frozen=True, kw_only=True)
+class ShotOptions:
+    """What options say of a shot in place of its file's values."""
 
-    Args:
-        file: that has its tables.
-        scene: a name or a mesh file, in place of the file's.
-        scale, up: of the mesh.
-        gap, run: keys of those tables as people typed them; None for what was not.
-        named: refuse a shot of which no opening is named.
-        flies: as :func:`framematch.files.shot.read_shot` has it.
-    """
-    from framematch.files.shot import read_shot
-    from framematch.scene.mesh_checks import SUFFIXES
-    from framematch.shot.place import Place
-    from framematch.text.typed import size
+    shot: ShotFile = None
+    scene: SceneName = None
+    gap: GapSize = None
+    shape: Shape = None
+    sill: Sill = None
+    gap_at: GapAt = None
+    gap_heading: GapHeading = None
+    tilt: Tilt = None
+    scale: Scale = None
+    up: Up = None
 
-    mesh = {key: value for key, value in (("scale_m", scale), ("up", up)) if value is not None}
-    place = None
-    if scene is not None:
-        path = Path(scene)
-        is_file = path.suffix.lower() in SUFFIXES or path.exists()
-        place = Place(file=path, **mesh) if is_file else Place(scene=scene, **mesh)  # type: ignore[arg-type]
-    read: dict[str, Any] = {"size_m": lambda text: size(text, "--gap", "1.2x0.9"), "middle_m": lambda text: numbers_of(text, 3, "--gap-at", "0,1.5,4")}
-    changes: dict[str, dict[str, Any]] = {
-        "gap": {key: read[key](value) if key in read else value for key, value in gap.items() if value is not None},
-        "run": {key: value for key, value in run.items() if value is not None},
-        "place": mesh if place is None else {},
-    }
-    return read_shot(pairing, file, place=place, changes={table: values for table, values in changes.items() if values}, named=named, flies=flies)
+    def asked(self, pairing: Pairing, file: Path, *, named: bool = False, flies: Flies | None = None, **run: object) -> Shot:
+        """The shot of a file, with what the options say in its place.
+
+        Args:
+            file: that has its tables, if ``shot`` names none.
+            named: refuse a shot of which no opening is named.
+            flies: as :func:`framematch.files.shot.read_shot` has it.
+            run: keys of that table; None for what was not typed.
+        """
+        from framematch.files.shot import read_shot
+        from framematch.scene.mesh_checks import SUFFIXES
+        from framematch.shot.place import Place
+        from framematch.text.typed import size
+
+        mesh = _typed(scale_m=self.scale, up=self.up)
+        place = None
+        if self.scene is not None:
+            path = Path(self.scene)
+            is_file = path.suffix.lower() in SUFFIXES or path.exists()
+            place = Place(file=path, **mesh) if is_file else Place(scene=self.scene, **mesh)  # type: ignore[arg-type]
+        changes = {
+            "gap": _typed(
+                size_m=self.gap and size(self.gap, "--gap", "1.2x0.9"),
+                shape=self.shape,
+                sill_m=self.sill,
+                middle_m=self.gap_at and numbers_of(self.gap_at, 3, "--gap-at", "0,1.5,4"),
+                heading_deg=self.gap_heading,
+            ),
+            "run": _typed(tilt_deg=self.tilt, **run),
+            "place": mesh if place is None else {},
+        }
+        told = {table: values for table, values in changes.items() if values}
+        return read_shot(pairing, self.shot or file, place=place, changes=told, named=named, flies=flies)
+
+
+def _typed(**values: object) -> dict[str, object]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def with_shot_options(command: Callable[..., None]) -> Callable[..., None]:
+    """A command that takes ``options: ShotOptions`` as one value, with each field of that as an option of its own."""
+    hints, own = get_type_hints(ShotOptions, include_extras=True), inspect.signature(command, eval_str=True)
+    parts = [inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=hints[f.name]) for f in fields(ShotOptions)]
+
+    @wraps(command)
+    def called(**given: object) -> None:
+        options = ShotOptions(**{part.name: given.pop(part.name) for part in parts})  # type: ignore[arg-type]
+        command(options=options, **given)
+
+    parameters = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own.parameters.values()]
+    at = [p.name for p in parameters].index("options")
+    called.__signature__ = own.replace(parameters=[*parameters[:at], *parts, *parameters[at + 1 :]])  # type: ignore[attr-defined]
+    return called
 
 
 def numbers_of(text: str, count: int, option: str, example: str) -> tuple[float, ...]:

@@ -14,6 +14,25 @@ from framematch.errors import InputError
 TEXT_LIMIT = 1_000_000  # bytes; a pairing is about two thousand
 
 
+def decoded(raw: bytes, *, name: str, most: int = TEXT_LIMIT, what: str = "file of ours") -> str:
+    """The text of a file that was handed over as bytes.
+
+    Args:
+        most: bytes.
+        what: it should be.
+
+    Raises:
+        InputError: it is larger, or not UTF-8.
+    """
+    if len(raw) > most:
+        size = f"{most / 1e6:g} MB" if most >= 1_000_000 else f"{most / 1000:g} kB"
+        raise InputError(f"is larger than {size}", file=name, fix=f"this is not {what}")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
+
+
 def read_text(path: Path, *, limit: int = TEXT_LIMIT) -> str:
     """The text of a UTF-8 file of at most ``limit`` bytes.
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from framematch import cautions
 from framematch.day import DayPlan, plan_day
@@ -16,7 +17,7 @@ from framematch.files.day import day_file_in, parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, first_lines, sections
-from framematch.page import day_fields, session
+from framematch.page import day_fields, handed, session
 from framematch.page.draft import Draft
 from framematch.page.files_made import made, made_beside, stem
 from framematch.page.kept_choices import kept
@@ -24,7 +25,7 @@ from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT
+from framematch.text.whole import decoded
 
 TEXT, UPLOAD = "day:text", "day:upload"
 LONGEST = 60_000
@@ -134,19 +135,12 @@ def _typed() -> None:
 
 
 def _uploaded() -> None:
-    held = st.session_state.get(UPLOAD)
-    if held is None:
-        return
-    try:
-        if held.size > TEXT_LIMIT:
-            raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a day file")
-        text = held.getvalue().decode("utf-8-sig")
+    def use(held: UploadedFile) -> str:
+        text = decoded(held.getvalue(), name=held.name, what="a day file")
         if len(text) > LONGEST:
             raise InputError(f"has more than {LONGEST} characters", file=held.name, fix="this is not a day file")
         parse_day(text, pairing=session.draft().pairing, name=held.name)
         _open(text)
-        session.note(f"Loaded {held.name}.")
-    except UnicodeDecodeError:
-        session.note(f"Not loaded, the page stays as it was. {held.name}: is not UTF-8 text.", bad=True)
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+        return f"Loaded {held.name}."
+
+    handed.take(UPLOAD, use)

@@ -40,7 +40,7 @@ from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT
+from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
@@ -212,7 +212,7 @@ def _uploaded() -> None:
         return
     name = short_name(held.name)
     try:
-        st.session_state[GIVEN] = (name, framings_in(held.size, held.getvalue, name=name))
+        st.session_state[GIVEN] = (name, framings_in(held.getvalue(), name=name))
         st.session_state.pop(f"fm_kept:{CHOSEN}", None)
     except InputError as error:
         st.session_state.pop(GIVEN, None)
@@ -225,19 +225,13 @@ def short_name(name: str) -> str:
     return last[:LONGEST_NAME] or "upload"
 
 
-def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[Framing, ...]:
+def framings_in(raw: bytes, *, name: str) -> tuple[Framing, ...]:
     """The framing decisions in an uploaded FDL file.
 
     Raises:
         InputError: too large, not UTF-8, no FDL, or without a framing decision.
     """
-    if size > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    try:
-        text = content().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="export the framing again as ASC FDL") from None
-    return tuple(parse_framings(text, name=name))
+    return tuple(parse_framings(decoded(raw, name=name, what="an FDL file"), name=name))
 
 
 # Lens maps.

@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from framematch.errors import InputError
-from framematch.page import fields, scans, session
+from framematch.page import fields, handed, scans, session
 from framematch.page.look import block, paragraph
 from framematch.scene.mesh_checks import SUFFIXES
 from framematch.scene.places import FILES
@@ -52,15 +52,11 @@ def scene_changes(name: str) -> dict[str, Any]:
 
 
 def _uploaded() -> None:
-    held = st.session_state.get(UPLOAD)
-    if held is None:
-        return
-    try:
+    def use(held: UploadedFile) -> str:
         session.change("place.file", scans.changes(scans.kept(held.name, held.getvalue())))
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
-    else:
-        session.note(f"Loaded {held.name}. Say where its opening is: its middle, and the way that it is flown.")
+        return f"Loaded {held.name}. Say where its opening is: its middle, and the way that it is flown."
+
+    handed.take(UPLOAD, use)
 
 
 def _opening() -> None:
