@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -11,6 +11,9 @@ from framematch.cli.figures import write_json, write_new
 from framematch.cli.guide import Sets
 from framematch.cli.options import Json, Kit, Paper
 from framematch.cli.screen import alarm, heading, say, screen, warning
+
+if TYPE_CHECKING:
+    from framematch.day import DayPlan
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
@@ -43,13 +46,11 @@ def day(
     say(f"Wrote {' and '.join(str(path) for path in written)}", stderr=json == "-")
 
 
-def print_day(plan: object, *, stderr: bool = False) -> None:
+def print_day(plan: DayPlan, *, stderr: bool = False) -> None:
     """The card's words on the screen, what can't be done first."""
     from framematch.cautions import DAY
-    from framematch.day import DayPlan
     from framematch.output.day_text import first_lines, sections
 
-    assert isinstance(plan, DayPlan)
     console = screen(stderr=stderr)
     heading(console, plan.day.title)
     for about, lines in first_lines(plan):

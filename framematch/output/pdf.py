@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from framematch import __version__
 from framematch.cautions import GUIDE
@@ -21,6 +21,9 @@ from framematch.errors import InputError
 from framematch.output import fonts
 from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).
@@ -146,7 +149,7 @@ class Page:
         right, top = self._point(x + width, y)
         self._canvas.linkRect("", key, (left, bottom, right, top), relative=0, thickness=0)
 
-    def image(self, picture: Any, x: float, y: float, width: float, height: float) -> None:
+    def image(self, picture: PillowImage, x: float, y: float, width: float, height: float) -> None:
         """A Pillow picture laid into a rectangle."""
         from reportlab.lib.utils import ImageReader
 

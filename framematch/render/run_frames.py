@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,9 @@ from framematch.shot.lean import attitude_deg
 from framematch.shot.way import Way
 from framematch.spread import spread
 from framematch.text.typeface import pillow_font
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -129,7 +132,7 @@ class _Film:
     way: Way
     filming: Filming
     touches: Nearest | None
-    guide: Any
+    guide: PillowImage
     gap_share: float | None
 
 
@@ -204,7 +207,7 @@ def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
         yield np.asarray(picture)
 
 
-def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
+def mark_touch(picture: PillowImage, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
     """Where the aircraft first touches something: a cross there before it does, a border and words from then on."""
     from PIL import ImageDraw
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from html import escape
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
@@ -22,7 +21,7 @@ from framematch.page.draft import Draft
 from framematch.page.files_made import made, made_beside, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.whole import decoded
@@ -31,7 +30,7 @@ TEXT, UPLOAD = "day:text", "day:upload"
 LONGEST = 60_000
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The card's words with its files, then what it is worked out from."""
     draft = session.draft()
     st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
@@ -54,7 +53,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     _as_text(draft.day_linked)
 
 
-def _card(pairing: Pairing, draft: Draft, pulse: Any) -> None:
+def _card(pairing: Pairing, draft: Draft, pulse: Pulse) -> None:
     try:
         plan = patiently(partial(plan_of, pairing, draft.day, draft.day_shot), pulse)
     except InputError as error:

@@ -35,7 +35,7 @@ from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
@@ -52,7 +52,7 @@ LONGEST_NAME = 80
 LARGE_PX = 4_000_000
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All exchange files with what each is for; a look at what is in them."""
     out, into = st.columns(2, gap="large")
     with out:
@@ -237,7 +237,7 @@ def framings_in(raw: bytes, *, name: str) -> tuple[Framing, ...]:
 # Lens maps.
 
 
-def _maps(pairing: Pairing, pulse: Any) -> None:
+def _maps(pairing: Pairing, pulse: Pulse) -> None:
     _head(
         "Lens maps (ST maps)",
         "For compositing and motion tracking: every pixel says where in the other picture it comes from, so post can straighten a picture and bend it back.",
@@ -282,7 +282,7 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
         _map_looks(pairing, which, angle, pulse)
 
 
-def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Any) -> None:
+def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Pulse) -> None:
     spot = st.empty()
     preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, shot=session.draft().shot, distance_m=distance_now())
     try:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import streamlit as st
 
@@ -16,14 +15,14 @@ from framematch.output.guide_drawing import span
 from framematch.page import lines
 from framematch.page.address import DISTANCES_M
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 
 KEY = "foretold"
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """A source, and the frame that it foretells."""
     st.html(
         block(

@@ -6,7 +6,6 @@ import base64
 from dataclasses import replace
 from functools import partial
 from html import escape
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -26,7 +25,7 @@ from framematch.page.areas import where
 from framematch.page.draft import Draft
 from framematch.page.files_made import stem
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
@@ -36,7 +35,7 @@ MOST_PICTURES = 6
 PICTURE_PX = 200
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The comparison with its controls."""
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
     where.place()
@@ -99,7 +98,7 @@ def _lenses_taken(found: list[float]) -> None:
     session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
 
 
-def _pictures(found: Comparison, pulse: Any) -> None:
+def _pictures(found: Comparison, pulse: Pulse) -> None:
     distance = distance_now()
     spot = st.empty()
     figures: list[str] = []

@@ -21,6 +21,7 @@ from framematch.page.files_made import stem
 from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
+from framematch.page.patience import Pulse
 from framematch.text.whole import decoded
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
@@ -28,7 +29,7 @@ SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9:
 UPLOAD, CODE, CODE_MB = "pairing:upload", "pairing:code", 16
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Everything of the pairing, with its drawing."""
     file = session.draft().file
     _about(file)

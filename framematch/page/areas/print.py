@@ -6,7 +6,6 @@ import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
@@ -23,7 +22,7 @@ from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
@@ -58,10 +57,10 @@ class Kind:
     """Something to print: what it is for, and what draws its settings and says what is made from them."""
 
     about: str
-    ask: Callable[[Pairing, Colours, Any], Job]
+    ask: Callable[[Pairing, Colours, Pulse], Job]
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """What to print, its settings, and its pages as they will come out."""
     what = st.radio("What to print", list(KINDS), horizontal=True, **kept("print:what", SHEETS))
     controls, pages = st.columns([1, 1.7], gap="large")
@@ -87,7 +86,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             _preview(job, what, pulse)
 
 
-def _preview(job: Job, what: str, pulse: Any) -> None:
+def _preview(job: Job, what: str, pulse: Pulse) -> None:
     st.html(block("<h2>As it will be printed</h2>"))
     larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
     leafing, told, spot = st.container(), st.empty(), st.empty()
@@ -128,7 +127,7 @@ def _paper_and_units() -> tuple[str, str]:
     return paper, units
 
 
-def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def _sheets(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     paper, units = _paper_and_units()
     known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
     wide_px, high_px = pairing.display.raster_px
@@ -181,7 +180,7 @@ def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | 
         return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
+def _reports(pairings: list[Pairing], pulse: Pulse, sets: int) -> list[Report]:
     """Every pairing's report with so many sets of lines; one that has no guide is named and the rest still come."""
     found, spot = [], st.empty()
     for i, each in enumerate(pairings):
@@ -256,7 +255,7 @@ def _forget_more() -> None:
 # Wall marks, lenses, chart.
 
 
-def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def wall_job(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     """The wall marks with what they show, and the sheet that has them."""
     distance = wall.section(pairing, colours, pulse)
     paper, units = _paper_and_units()
@@ -264,7 +263,7 @@ def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     return _sheet_job([report], paper, units, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
 
 
-def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def _lenses(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
     paper, units = _paper_and_units()
     phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
@@ -289,7 +288,7 @@ def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False, paper: str = 
         return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view(), paper=paper), "lenses.pdf")
 
 
-def _chart(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def _chart(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     paper = st.selectbox(
         "Paper",
         list(CHART_PAPERS),

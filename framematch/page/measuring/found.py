@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from framematch.measure.chart import Chart
 from framematch.measure.finding import AT_ONCE, SMALL_PX, Looked, look_in, once
@@ -14,6 +14,9 @@ from framematch.measure.pictures import found_picture
 from framematch.page.measuring.uploads import Given
 from framematch.page.measuring.wait import Said
 from framematch.render.keep import Kept
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 _THUMB_PX = (320, 240)
 
@@ -62,7 +65,7 @@ def _make(still: Given, chart: Chart) -> Seen:
     return Seen(looked=replace(looked, small=None), thumb=jpeg(pictures[0]), large=jpeg(pictures[1]))
 
 
-def jpeg(picture: Any) -> bytes:
+def jpeg(picture: PillowImage | None) -> bytes:
     """A Pillow picture as a JPEG file; empty for none."""
     if picture is None:
         return b""

@@ -25,6 +25,7 @@ from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
 from framematch.render.keep import Kept
 
 Place = tuple[float, float] | None
@@ -56,7 +57,7 @@ class Wall:
 _kept: Kept[Wall] = Kept(limit_bytes=32_000_000, size=lambda wall: wall.small.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """A still in, the aim that puts the marks where they are seen out."""
     st.html(
         block(

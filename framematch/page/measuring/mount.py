@@ -34,6 +34,7 @@ from framematch.page.measuring.lens import CAMERAS, lens_tables
 from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, source, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
 from framematch.render.keep import Kept
 from framematch.text.toml import changed_text
 
@@ -72,7 +73,7 @@ _kept: Kept[Measured] = Kept(
 _laid: Kept[laid.Laid] = Kept(limit_bytes=24_000_000, size=lambda each: each.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Pairs of stills in; where the monitoring camera sits and points out."""
     st.html(
         block(

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 import streamlit as st
 
 from framematch.page.look import block, paragraph
-from framematch.page.patience import BEAT_S
+from framematch.page.patience import BEAT_S, Pulse
 
 Result = TypeVar("Result")
 
@@ -38,7 +38,7 @@ _lock = threading.RLock()  # a job may end while it is entered
 _jobs: dict[Hashable, _Job] = {}
 
 
-def awaited(key: Hashable, make: Callable[[Said], Result], pulse: Any) -> Result:
+def awaited(key: Hashable, make: Callable[[Said], Result], pulse: Pulse) -> Result:
     """What a job gives, with words on how far it is shown meanwhile; two runs that want the same wait for one job.
 
     Args:
