@@ -75,9 +75,9 @@ class _Drawing:
         self.scale, self.shift = np.array(fit.scale), np.array(fit.shift_px)
         screen = self.flown.display.raster_px
         drawn = drawing_picture(guide_drawing(guide_report(self.flown)))
-        wide = tuple(max(1, round(n * s)) for n, s in zip(screen, fit.scale, strict=True))
+        wide, high = (max(1, round(n * s)) for n, s in zip(screen, fit.scale, strict=True))
         over = np.zeros((sizes[1][1], sizes[1][0], 4), dtype=np.uint8)
-        laid = np.asarray(drawn.resize(wide))
+        laid = np.asarray(drawn.resize((wide, high)))
         x, y = (round(v) for v in fit.shift_px)
         left, top = max(x, 0), max(y, 0)
         part = laid[top - y : top - y + over.shape[0] - top, left - x : left - x + over.shape[1] - left]

@@ -121,6 +121,7 @@ def room_along(flown: Flown, box: Box, surfaces: Surfaces, *, grow_m: float = 0.
     found: dict[float, Nearest | None] = {}
 
     def at(time: float) -> float:
+        time = float(time)  # NumPy's own would stand in what is told
         if time not in found:
             pose = flown.airframe(time)
             found[time] = _nearest(time, pose.rotation, pose.points(box.middle_m), half, surfaces)

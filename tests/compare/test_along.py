@@ -163,7 +163,7 @@ def test_tables_files_and_sheet_say_the_same(whole, tmp_path) -> None:  # type: 
     assert float(rows[30]["horizon_percent"]) == pytest.approx(data["horizon_percent"][30], rel=1e-4) == pytest.approx(whole.horizon_percent[30], rel=1e-4)
     assert [t.title for t in text_tables(whole)] == ["Along the flight", "In the frame", "Picture and margins"]
     said = " ".join(sentences(whole))
-    assert f"Closest: {100 * whole.room.closest.distance_m:.0f} cm" in said and "30 cm" in said and "never says that a path is safe" in said
+    assert f"Closest: {math.floor(100 * whole.room.closest.distance_m)} cm" in said and "30 cm" in said and "never says that a path is safe" in said
     again = Flown(course=parse_flight_log(along_csv(whole)), flying=whole.flown.flying, camera_tilt_deg=10.0)  # a log like any other
     np.testing.assert_allclose(
         horizon_in(PAIRING.recording, PAIRING.frame, again.recording(2.0)), horizon_in(PAIRING.recording, PAIRING.frame, whole.flown.recording(2.0)), atol=0.1
