@@ -245,8 +245,9 @@ def test_a_pack_has_a_lowest_and_a_highest_speed() -> None:
     assert dict(found.at_least)["pack"] == pytest.approx(brentq(over, 1, best), rel=1e-3)
     assert dict(found.each)["pack"] == pytest.approx(brentq(over, best, 60), rel=1e-3)
     assert found.speed_m_s == pytest.approx(min(dict(found.each).values()))
-    with pytest.raises(InputError, match=r"pack is wrong below .* above"):
-        fastest(PAIRING, straight, Bounds(pack_percent=1.3, blur_percent=0.5), rig=rig, pack=pack)
+    slow, _ = horizon_in(PAIRING.recording, PAIRING.frame, at_speed(straight, straight.course, 0.2).recording(1.0))  # type: ignore[arg-type]
+    with pytest.raises(InputError, match=r"pack is wrong below .* horizon's height above 2.0 m/s"):
+        fastest(PAIRING, straight, Bounds(pack_percent=1.3, horizon_percent=(-50.0, float(slow))), rig=rig, pack=pack)
 
 
 def test_room_is_left_up_to_the_highest_speed() -> None:
