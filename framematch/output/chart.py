@@ -70,13 +70,14 @@ class Curve:
 
 @dataclass(frozen=True, kw_only=True)
 class Spot:
-    """A round mark at a place of a chart, filled or a ring, with words to its right; its radius is in text sizes."""
+    """A round mark at a place of a chart, filled or a ring, with words to its right, a little above or below; its radius is in text sizes."""
 
     x: float
     y: float
     colour: str
     filled: bool = True
     words: str = ""
+    below: bool = False
     radius: float = 0.36
 
 
@@ -148,7 +149,7 @@ def chart_drawing(
     top, bottom = em * (1.9 if up.name else 0.7), size[1] - em * (3.0 if across.name else 1.6 if across.words else 0.4)
     if one_scale:
         across, up = _at_one_scale(across, up, (right - left) / (bottom - top))
-    many = min(5.0, (bottom - top) / (1.8 * em))
+    many = min(5.0, (bottom - top) / (1.3 * em))
 
     def at(x: ArrayLike, y: ArrayLike) -> Floats:
         return np.stack(np.broadcast_arrays(left + (right - left) * across.share(x), bottom - (bottom - top) * up.share(y)), axis=-1)
@@ -258,7 +259,8 @@ def _spot(middle: Floats, spot: Spot, look: Look) -> list[Shape]:
     if not spot.filled:
         shapes.append(Line(points=ring, colour=spot.colour, width=0.14 * em, closed=True))
     if spot.words:
-        shapes.append(Label(text=spot.words, x=middle[0] + (spot.radius + 0.3) * em, y=middle[1] - 0.5 * em, size=em, colour=spot.colour))
+        aside = 0.7 if spot.below else -0.7
+        shapes.append(Label(text=spot.words, x=middle[0] + (spot.radius + 0.3) * em, y=middle[1] + aside * em, size=em, colour=spot.colour))
     return shapes
 
 

@@ -40,8 +40,10 @@ class Panel:
     one_scale: bool = False
 
 
-def panel_pages(panels: Sequence[Panel], *, title: str, about: str, time: Axis, said: Sequence[str], foot: str, paper: str = "A4") -> list[Page]:
-    """The sheet's pages: the charts, the sentences ``said`` below them, and another page where there is no room.
+def panel_pages(
+    panels: Sequence[Panel], *, title: str, about: str, time: Axis, said: Sequence[str], foot: str, answers: Sequence[str] = (), paper: str = "A4"
+) -> list[Page]:
+    """The sheet's pages: the charts, sentences before (``answers``) and below them (``said``), and another page where there is no room.
 
     Args:
         time: the axis across of every panel without its own; its words stand under the last one.
@@ -57,7 +59,8 @@ def panel_pages(panels: Sequence[Panel], *, title: str, about: str, time: Axis, 
 
         pages = [new()]
         page, y = pages[0], pages[0].margin_mm
-        for pt, line, style in ((13.0, title, {"weight": "bold"}), (SMALLEST_PT, about, {"color": SOFT})):
+        plain = [(SMALLEST_PT, answer, {"color": INK}) for answer in answers]
+        for pt, line, style in ((13.0, title, {"weight": "bold"}), (SMALLEST_PT, about, {"color": SOFT}), *plain):
             for part in wrapped(line, page.inner_mm, pt, bold=pt > SMALLEST_PT):
                 page.text(page.margin_mm, y, part, pt=pt, **style)
                 y += line_mm(pt)

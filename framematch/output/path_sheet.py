@@ -27,7 +27,7 @@ def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = (), paper: 
     """Write the sheet as ``.pdf`` or ``.png``, whole or not at all.
 
     Args:
-        asked: answers to questions, in sentences, under the figures.
+        asked: answers to questions, in sentences, before the figures.
 
     Raises:
         InputError: another ending, Matplotlib missing, or the file can't be written.
@@ -43,7 +43,8 @@ def path_pages(a: Along, *, asked: Sequence[str] = (), paper: str = "A4") -> lis
         title=a.pairing.title or "A flight",
         about="The flight as it leans, and what the frame shows. Advisory; see the last lines.",
         time=Axis(name="seconds", first=0.0, last=a.flown.duration_s),
-        said=(*said, *asked, caution),
+        answers=asked,
+        said=(*said, caution),
         foot=f"Flight: {a.pairing.heading}",
         paper=paper,
     )
@@ -51,8 +52,8 @@ def path_pages(a: Along, *, asked: Sequence[str] = (), paper: str = "A4") -> lis
 
 def _panels(a: Along) -> list[Panel]:
     """The panels that have something to show."""
-    attitude = [("nose up", a.pitch_deg, PETROL), ("right side down", a.roll_deg, PLUM), ("horizon's slope", a.horizon_roll_deg, GREY)]
-    picture = [("blur, % of width", a.blur_percent, RUST), ("guide off, %", a.guide_error_percent, PETROL), ("skew, deg", np.abs(a.skew_deg), PLUM)]
+    attitude = [("nose up", a.pitch_deg, PETROL), ("right down", a.roll_deg, PLUM), ("slope", a.horizon_roll_deg, GREY)]
+    picture = [("blur, %", a.blur_percent, RUST), ("guide off, %", a.guide_error_percent, PETROL), ("skew, deg", np.abs(a.skew_deg), PLUM)]
     stabiliser = [(name, a.stabiliser_percent[:, i], colour) for i, (name, colour) in enumerate((("pan", PETROL), ("tilt", RUST), ("roll", PLUM)))]
     inks = {"lean": PETROL, "thrust": RUST, "turning": PLUM}
     limits = [(name, values, inks[name]) for name, values in a.used_percent.items()]
@@ -62,12 +63,11 @@ def _panels(a: Along) -> list[Panel]:
             up=Axis(name=f"Speed, {unit('m/s')}", first=0.0, last=1.15 * float(speed.max())),
             curves=_coloured(a, a.times_s, speed),
             tall_mm=_TALL_MM,
-            key=_KEY,
         ),
-        *_lines(a, "Attitude of the aircraft, and the horizon's slope in the frame, degrees", attitude, level=0.0),
+        *_lines(a, "Attitude of the aircraft: nose up, right side down; slope of the horizon in the frame; degrees", attitude, level=0.0),
         _horizon(a),
         *([_bars(a)] if a.seen else []),
-        *_lines(a, "Picture, at what the frame's middle shows", picture),
+        *_lines(a, "Picture, at what the frame's middle shows (blur in percent of the frame's width)", picture),
         *_lines(a, "Stabiliser, percent of its margin used", stabiliser, level=100.0),
         *_lines(a, "Limits of the aircraft, percent used", limits, level=100.0),
         *_room(a),
@@ -159,7 +159,8 @@ def _plan(a: Along) -> Panel:
         curves.append(Curve(name="", x=wing[:, 0], y=wing[:, 1], colour=INK, width=0.14))
         if last is None or np.linalg.norm(places[i] - last) >= 0.04 * np.ptp(places[:, 0]):  # or its words would lie over the last ones
             last = places[i]
-            spots.append(Spot(x=last[0], y=last[1], colour=SOFT, words=f"{t:g} s", radius=0.0))
+            falls = places[min(i + 1, len(places) - 1), 1] < last[1]
+            spots.append(Spot(x=last[0], y=last[1], colour=SOFT, words=f"{t:g} s", below=not falls, radius=0.0))
     for each in a.seen:
         points = seen(each.thing.points_m)
         if each.thing.subject:

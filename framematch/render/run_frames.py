@@ -306,7 +306,7 @@ def _foot(picture: Any, place: Layout, film: _Film, time: float) -> None:
     if film.gap_share is not None:
         x = start + film.gap_share * (right - start)
         draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
-        draw.text((x, y - height * 0.055), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="mm")
+        draw.text((x + height * 0.015, y + height * 0.034), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="lm")
     x, r = start + share * (right - start), height * 0.016
     draw.ellipse((x - r, y - r, x + r, y + r), fill=_INK)
 

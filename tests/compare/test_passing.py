@@ -89,7 +89,7 @@ def test_table_words_and_data_say_the_same_and_a_strike_is_named() -> None:
         found = along(pairing, flown, filming=Filming(box=BOX, openings=(opening,), uncertainty_m=0.15))
         said = next(line for line in sentences(found) if line.startswith("Through opening 1"))
         exact = {side: cm for side, cm, _ in found.passings[0].side_cm}
-        room = {side: f"{math.floor(cm)} cm" for side, cm in exact.items()}  # never rounded up
+        room = {side: f"{math.floor(cm + 1e-6)} cm" for side, cm in exact.items()}  # never rounded up
         assert says in said and f"{room['left']} left, {room['right']} right, {room['top']} above, {room['bottom']} below" in said
         (table,) = (t for t in text_tables(found) if t.title == "Through the openings")
         assert table.rows[0][2:] == tuple(room[side] for side in SIDES)
