@@ -154,7 +154,7 @@ def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None,
     from framematch.guide.shown import quantity
 
     def speeds(each: tuple[tuple[str, float], ...]) -> str:
-        return ", ".join(f"{name} {quantity(speed, 'm/s', '.1f')}" for name, speed in each)
+        return ", ".join(f"{name}: {quantity(speed, 'm/s', '.1f')}" for name, speed in each)
 
     out = []
     for thing, low, high in questions:
@@ -170,9 +170,9 @@ def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None,
             f"Nothing on the list goes wrong up to {quantity(quick.speed_m_s, 'm/s', '.1f')} at its fastest ({quick.factor:.2f} of what is planned); "
             f"first goes: {quick.first_wrong}."
         )
-        out.append(f"Each alone: {speeds(quick.each)}.")
+        out.append(f"Up to, each alone: {speeds(quick.each)}.")
         if quick.at_least:
-            out.append(f"Wrong below: {speeds(quick.at_least)}.")
+            out.append(f"Wrong below, {speeds(quick.at_least)}.")
         if quick.wrong_anyway:
             out.append(f"Wrong at every speed: {', '.join(quick.wrong_anyway)}.")
     return out

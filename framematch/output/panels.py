@@ -14,7 +14,8 @@ from framematch.output.sheet_page import INK, RULE, SOFT, Page, line_mm, own_typ
 PETROL, RUST, PLUM, GREY, ALARM = "#0f5a66", "#a3480f", "#4a3f8f", "#6a737c", "#c1121f"
 SHADE = "#e8ebee"
 _PER_MM = 10  # a chart's own unit is a tenth of a millimetre
-_GAP_MM = 1.5
+_GAP_MM, _TIME_MM = 1.5, 5.0
+_FLATTEST = 0.8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +47,7 @@ def panel_pages(
     """The sheet's pages: the charts, sentences before (``answers``) and below them (``said``), and another page where there is no room.
 
     Args:
-        time: the axis across of every panel without its own; its words stand under the last one.
+        time: the axis across of every panel without its own; its words stand under the last one of a page.
         foot: what every page says at its foot, beside date and version.
     """
     with own_type():
@@ -66,16 +67,18 @@ def panel_pages(
                 y += line_mm(pt)
         y += 1.0
         end = height - page.margin_mm - 4
+        scale = (end - y - _TIME_MM - _GAP_MM * len(panels)) / sum(panel.tall_mm for panel in panels)
+        scale = 1.0 if scale < _FLATTEST else min(scale, 1.0)  # a little flatter where all then stand on one page
         timed = [panel for panel in panels if panel.across is None]
         look = Look(ink=INK, quiet=SOFT, rule=RULE, ground=None, size=SMALLEST_PT / PT_PER_MM * _PER_MM)
         rooms = [room_beside(panel.up, panel.curves, look.size) for panel in timed]
         sides = max(left for left, _ in rooms), max(right for _, right in rooms)
-        for panel in panels:
-            last = panel is timed[-1]
-            tall = panel.tall_mm + (5.0 if last else 0.0)
-            if y + tall > end:
+        for panel, after in zip(panels, [*panels[1:], None], strict=True):
+            if y + scale * panel.tall_mm + _TIME_MM > end:
                 pages.append(page := new())
                 y = page.margin_mm
+            last = panel is timed[-1] or (after is not None and y + scale * (panel.tall_mm + after.tall_mm) + _GAP_MM + _TIME_MM > end)
+            tall = scale * panel.tall_mm + (_TIME_MM if last and panel.across is None else 0.0)
             across = panel.across or Axis(name=time.name if last else "", first=time.first, last=time.last, words=last)
             size = round(page.inner_mm * _PER_MM), round(tall * _PER_MM)
             page.draw(_drawn(panel, across, look, size, sides if panel.across is None else None), page.margin_mm, y, 1 / _PER_MM)
