@@ -190,6 +190,12 @@ def svg_source(svg: str) -> str:
     return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
 
 
+def picture_source(picture: bytes) -> str:
+    """A JPEG or PNG file as an image's source."""
+    kind = "png" if picture[:4] == b"\x89PNG" else "jpeg"
+    return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
+
+
 def drawing(svg: str, alt: str) -> str:
     """An SVG with its text alternative."""
     return f'<img class="drawing" src="{svg_source(svg)}" alt="{escape(alt, quote=True)}">'

@@ -22,6 +22,7 @@ from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragrap
 from framematch.page.net import trouble
 from framematch.page.tidy import tidy
 from framematch.page.views import Stage, areas_box
+from framematch.progress import Stopped
 
 SHOWN = dict(
     zip(
@@ -62,6 +63,8 @@ def main() -> None:
             with tab:
                 try:
                     show(pairing, colours, stage.pulse)
+                except Stopped:  # which its place says
+                    pass
                 except Exception as error:  # one line, and the rest of the page still comes
                     st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
     stage.finish()

@@ -40,7 +40,7 @@ from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT
+from framematch.text.whole import TEXT_LIMIT, utf8
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
@@ -233,11 +233,7 @@ def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[
     """
     if size > TEXT_LIMIT:
         raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    try:
-        text = content().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="export the framing again as ASC FDL") from None
-    return tuple(parse_framings(text, name=name))
+    return tuple(parse_framings(utf8(content(), name=name), name=name))
 
 
 # Lens maps.

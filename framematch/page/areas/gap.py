@@ -21,10 +21,11 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.output.lens_charts import lens_charts
 from framematch.output.svg import drawing_svg
-from framematch.page import fields, session
+from framematch.page import fields, plan, session
 from framematch.page.areas import where
 from framematch.page.draft import Draft
 from framematch.page.files_made import stem
+from framematch.page.long_work import awaited
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import patiently
 from framematch.page.pictures import Wanted, frame_picture
@@ -41,12 +42,14 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
     where.place()
     _controls()
-    with st.expander("Actors and path"):
+    with st.expander("Plan, actors and path", key="gap:plan", on_change="rerun") as fold:
+        if fold.open:
+            plan.show(colours, pulse)
         where.actors()
         where.path()
     shot = session.draft().shot
     try:
-        found = patiently(lambda: comparison_of(pairing, shot), pulse)
+        found = awaited(("gap", pairing, shot), partial(comparison_of, pairing, shot), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No comparison: {error}", "fault")))
         return

@@ -64,7 +64,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             help="The guide then also serves the horizon.",
         )
         sets, frames = lines.sets_choice(pairing), lines.frames_choice(pairing)
-        report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+        report = lines.lines_awaited(pairing, sets, pulse)
     with figures:
         st.html(block(insets_markup(report, frames)))
     with curve:
