@@ -67,25 +67,27 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Any) -> Result:
     Raises:
         Stopped: the visitor stopped it; that is said on the page, with a button to begin it again.
     """
-    told, button = st.empty(), st.empty()
+    place = st.empty()
     if stopped(key):
-        told.html(block(paragraph("Stopped before it was done.", "caution")))
-        button.button("Begin it again", key=f"again:{hash(key)}", on_click=_again, args=(key,))
+        inside = place.container()
+        inside.html(block(paragraph("Stopped before it was done.", "caution")))
+        inside.button("Begin it again", key=f"again:{hash(key)}", on_click=_again, args=(key,))
         raise Stopped
     job, began, shown = _job(key, make), time.monotonic(), ""
     try:
         while not job.future.done():
             if time.monotonic() - began > SHORT_S:
                 if not shown:
-                    button.button("Stop", key=f"stop:{hash(key)}", on_click=_stop, args=(key,))
+                    inside = place.container()
+                    told = inside.empty()
+                    inside.button("Stop", key=f"stop:{hash(key)}", on_click=_stop, args=(key,))
                 words = f"{job.said.words} …"
                 if words != shown:
                     shown = words
                     told.html(block(f'<div role="status">{paragraph(shown, "quiet")}</div>'))
             pulse.beat()
             wait([job.future], BEAT_S)
-        told.empty()
-        button.empty()
+        place.empty()
         result: Result = job.future.result()
         return result
     finally:

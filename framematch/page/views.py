@@ -117,7 +117,7 @@ class Stage:
         draft = session.draft()
         self.pairing, self.shot, self.focal = draft.pairing, draft.shot, draft.file.recording.focal_mm
         self.parts, self.sets, self.pulse, self.told = parts_shown(), sets_chosen(self.pairing), Pulse(), ""
-        self.pilot, self.spot, self.below = Pilot(), st.container(), st.empty()
+        self.pilot, self.spot, self.wait, self.below = Pilot(), st.container(), st.container(), st.empty()
 
     def show(self) -> None:
         """Both views, with what is known of the guide at once."""
@@ -136,7 +136,7 @@ class Stage:
         """The whole guide, once it is worked out."""
         if stopped(lines_key(self.pairing, self.sets)):
             return
-        with suppress(Exception):  # said where the guide is
+        with suppress(Exception), self.wait:  # said where the guide is
             self.pilot.say(lines_awaited(self.pairing, self.sets, self.pulse))
         with self.spot:
             self._note(whole=True)

@@ -415,7 +415,9 @@ def test_work_says_how_far_it_is_and_is_stopped(monkeypatch):
             buttons.append((label, on_click, args))
 
         def empty(self):
-            pass
+            return self
+
+        container = empty
 
     def job():
         try:
