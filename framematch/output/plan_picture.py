@@ -95,7 +95,7 @@ def plan_of(shot: Shot, scene: Scene, inks: Inks) -> Plan:
         ends = pose.points([[-opening.width_m / 2, 0, 0], [opening.width_m / 2, 0, 0]])[:, [0, 2]]
         pen.line(px(ends), fill=inks.accent, width=5 * _FINE)
         long = max(0.4, 0.05 * wide)
-        tip = pose.points([[0, 0, 0], [0, 0, long], [-0.25 * long, 0, 0.7 * long], [0, 0, long], [0.25 * long, 0, 0.7 * long]])[:, [0, 2]]
+        tip = pose.points(np.array([(0, 0, 0), (0, 0, 1), (-0.25, 0, 0.7), (0, 0, 1), (0.25, 0, 0.7)]) * long)[:, [0, 2]]
         pen.line(px(tip), fill=inks.accent, width=2 * _FINE)
     _scale_bar(pen, picture.size, scale, step, inks)
     out = io.BytesIO()

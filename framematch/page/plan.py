@@ -26,11 +26,8 @@ STEP_M = 0.1  # of an arrow key
 
 def show(colours: Colours, pulse: Any) -> None:
     """The plan with what can be moved in it."""
-    shot, can = session.draft().shot, []
-    if placing.points():
-        can.append(POINT)
-    if placing.can_place_opening():
-        can.append(OPENING)
+    shot = session.draft().shot
+    can = [what for what, may in ((POINT, bool(placing.points())), (OPENING, placing.can_place_opening())) if may]
     try:
         plan = patiently(partial(_plan, shot, inks_of(colours)), pulse)
     except InputError as error:
@@ -88,7 +85,8 @@ def _points() -> list[_Placeable]:
 
 
 def _actors() -> list[_Placeable]:
-    shot, out = session.draft().shot, []
+    shot = session.draft().shot
+    out: list[_Placeable] = []
     for i, actor in enumerate(session.draft().shot_file.subject):
         x, _, z = shot.opening.scene_from_opening.points(shot.subjects[i].points_m(shot.opening)[0]).tolist()
         out.append((actor.name[:1].upper(), actor.name, "actor", (x, z), partial(placing.move_actor, i)))

@@ -198,14 +198,14 @@ def test_the_opening_is_placed_by_two_clicks_and_points_are_dragged(page: Any) -
     path = (0.0, 1.6, 4.0)
     show(page, opening=True, points=(("1", path),))
     picture(page)
-    page.locator(".wide .picture").scroll_into_view_if_needed()
     eye = live(page, "live.eye(live.pose())")
-    box = page.locator(".wide .picture").bounding_box()
 
     def seen(point: tuple[float, float, float]) -> tuple[float, float]:
         """A pinhole as trimesh's own scene camera: focal length from its angle of view, axes turned from right, down, out to glTF's."""
         from trimesh.scene.cameras import Camera
 
+        page.locator(".wide .picture").scroll_into_view_if_needed()
+        box = page.locator(".wide .picture").bounding_box()
         height = 2 * math.degrees(math.atan(eye["slope"]))
         width = 2 * math.degrees(math.atan(eye["slope"] * box["width"] / box["height"]))
         camera = Camera(resolution=(box["width"], box["height"]), fov=(width, height))

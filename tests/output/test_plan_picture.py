@@ -20,7 +20,8 @@ INKS = Inks(ground="#ffffff", ink="#000000", quiet="#808080", accent="#0000ff", 
 
 def test_a_wall_with_a_doorway_is_cut_into_its_two_piers() -> None:
     pieces = level_cut(small_scene().surface, 1.0)
-    rings = sorted(shapely.polygonize([shapely.LineString(piece) for piece in pieces]).geoms, key=lambda g: g.bounds)
+    lines = shapely.set_precision([shapely.LineString(piece) for piece in pieces], 1e-6)
+    rings = sorted(shapely.polygonize(lines).geoms, key=lambda g: g.bounds)
     assert [ring.area for ring in rings] == pytest.approx([3.5 * 0.2, 3.5 * 0.2, 0.6 * 0.6], abs=1e-6)
     assert rings[0].bounds == pytest.approx((-4, -0.1, -0.5, 0.1)) and rings[1].bounds == pytest.approx((0.5, -0.1, 4, 0.1))
     assert level_cut(small_scene().surface, 9.0).shape == (0, 2, 2)

@@ -76,7 +76,7 @@ BAD = [
     ("pairing", "not a number", swapped("focal_mm = 18.0 ", "focal_mm = nan "), "focal_mm"),
     ("pairing", "an opening of less than nothing", swapped("size_m = [1.2, 0.9]", "size_m = [-1, 0.9]"), "gap.size_m"),
     ("pairing", "a file of this computer", swapped("[recording] ", '[recording]\nuse = "../../etc/passwd"\n'), "can't be read from here"),
-    ("pairing", "a day", DAY, "is missing"),
+    ("pairing", "a day", DAY, "unknown key"),
     ("pairing", "JSON", json.dumps({"title": "x"}).encode(), "is not TOML"),
     ("pairing", "a kit without lenses", KIT, "lens"),
     ("pairing", "a kit with a byte that is none", KIT.replace(b"Case", b"Ca\xffse"), "is not UTF-8"),

@@ -410,7 +410,7 @@ def film_bytes(pairing: Pairing, shot: Shot, sets: int) -> bytes:
     scene, filming = built(shot), Filming(sets=sets)
     flown, surface = shot.flown, scene.surface
     way = flown or _straight(scene, shot)
-    touches = flown and first_touch(flown, shot.aircraft, Surfaces(vertices_m=surface.vertices, faces=surface.faces))
+    touches = None if flown is None else first_touch(flown, shot.aircraft, Surfaces(vertices_m=surface.vertices, faces=surface.faces))
     count = len(frame_times(way, filming.frames_per_s))
     step(f"Frame 1 of {count}")
 

@@ -13,13 +13,14 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.measure.stills import video_length_s, video_still
+from framematch.page.door import MOST_TOGETHER_MB
 from framematch.page.kept_choices import kept
 from framematch.page.look import as_typed, block, paragraph, picture_source
 from framematch.render.keep import Kept
 
 KINDS = ["png", "jpg", "jpeg", "tif", "tiff"]
 CLIPS = ["mp4", "mov", "mkv"]
-MOST_STILLS, MOST_MB, MOST_TOGETHER_MB = 20, 32, 320
+MOST_STILLS, MOST_MB = 20, 32
 _DIGESTS, _KEPT = "fm_digests", "fm_uploads"  # _KEPT: by field, what it held before it was last out of sight, and what it holds now
 
 
