@@ -249,7 +249,12 @@ def test_nothing_is_measured_twice(app, opencv_doc, monkeypatch):
     app.run()
     app.session_state["area"] = "Measure"
     app.run()
-    assert "13 stills used, 0 not." in words(app)  # still there when one comes back
+    shown = words(app)  # still there when one comes back, stills and all
+    assert "13 stills used, 0 not." in shown and "Still here: right01.jpg, right02.jpg" in shown
+    app.file_uploader(key="measure:lens:stills").set_value([("more.jpg", stills[0][1], "image/jpeg")]).run()
+    assert "13 stills used" not in words(app) and "Still here: right01.jpg" in words(app)  # fourteen are another question
+    app.button(key="measure:lens:stills:out").click().run()
+    assert "Still here" not in words(app)
     assert len(counted) == 1
     assert lens._kept is not mount._kept
 

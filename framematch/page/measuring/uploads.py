@@ -43,7 +43,7 @@ def one(label: str, key: str, about: str) -> Given | None:
     """A field for one still."""
     words = f"{label} (up to {MOST_MB} MB)"
     file = st.file_uploader(words, [*KINDS, *CLIPS], key=key, max_upload_size=MOST_MB, help=about, on_change=_changed, args=(key,))
-    return next(iter(_given(_with_kept(key, [] if file is None else [file])[-1:])), None)
+    return next(iter(_given(_with_kept(key, [] if file is None else [file], most=1))), None)
 
 
 def many(label: str, key: str, about: str) -> list[Given]:
@@ -65,14 +65,16 @@ def many(label: str, key: str, about: str) -> list[Given]:
     return _given(sorted(files, key=lambda file: str(file.name)))
 
 
-def _with_kept(key: str, now: Sequence[Any]) -> list[Any]:
-    """What a field holds, with what it held before its area was left: Streamlit forgets that."""
+def _with_kept(key: str, now: Sequence[Any], *, most: int = MOST_STILLS) -> list[Any]:
+    """What a field holds, with what it held before its area was left, which Streamlit forgets; of that no more than there is room for."""
     held: dict[str, tuple[tuple[Any, ...], tuple[Any, ...]]] = st.session_state.setdefault(_KEPT, {})
     before, last = held.get(key, ((), ()))
     if last and not now:  # nobody took them out, or `_changed` would have heard of it
-        before = (*before, *last)[-MOST_STILLS:]
+        before = (*before, *last)[-most:]
         while sum(file.size for file in before) > MOST_TOGETHER_MB * 1e6:
             before = before[1:]
+    if most == 1 and now:
+        before = ()
     held[key] = (before, tuple(now))
     if before:
         names = ", ".join(Path(str(file.name)).name for file in before)
