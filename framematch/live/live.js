@@ -533,7 +533,7 @@ const MARKUP = `
 <div class="run" role="group" aria-label="The run past the opening">
 <button class="play" type="button">Play the run</button><button class="back" type="button" aria-label="One frame back">◂ frame</button><button class="on" type="button" aria-label="One frame on">frame ▸</button>
 <label class="time"><span>Run <b class="out"></b></span><input type="range" min="0" step="1"></label>
-<label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
+<label class="speed"><span>Speed</span><select><option value="1">real time</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
 <button class="look" type="button" aria-pressed="false">Look from outside</button>
 <button class="put-opening" type="button" aria-pressed="false" hidden>Place the opening</button><button class="put-point" type="button" aria-pressed="false" hidden>Add a point</button>
 <button class="full" type="button" aria-pressed="false">Full screen</button>

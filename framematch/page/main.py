@@ -85,7 +85,7 @@ def _told() -> None:
 
 def _head() -> None:
     draft = session.draft()
-    title, buttons = st.columns([5, 2], vertical_alignment="center")
+    title, buttons = st.columns([3, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
     with buttons.container(horizontal=True, key="fm-buttons"):
         st.button("New rig", on_click=session.begin_new_rig, key="new")

@@ -335,16 +335,9 @@ def _cameras(pairing: Pairing) -> None:
     _head(
         "Cameras (OpenCV YAML)", "For trackers and calibration: matrices and distortion of both cameras and of the goggles' picture, and the mount as R and T."
     )
-    for row in (("recording", "monitoring"), ("display", "rig")):
-        for column, name in zip(st.columns(2), row, strict=True):
-            with column:
-                _download(
-                    f"{CAMERA_FILES[name]}, {name}.yml",
-                    partial(camera_bytes, pairing, name),
-                    f"{stem(pairing)}-{name}.yml",
-                    "application/yaml",
-                    f"exchange:yml:{name}",
-                )
+    with st.container(horizontal=True):
+        for name, label in CAMERA_FILES.items():
+            _download(f"{label}, {name}.yml", partial(camera_bytes, pairing, name), f"{stem(pairing)}-{name}.yml", "application/yaml", f"exchange:yml:{name}")
 
 
 def camera_bytes(pairing: Pairing, name: str) -> bytes:

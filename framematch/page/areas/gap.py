@@ -131,14 +131,14 @@ def _table(each: TextTable) -> str:
 def _curves(found: Comparison, colours: Colours) -> None:
     charts = lens_charts(found, look=colours.chart, size=CHART, colours=colours.series, most=MOST_PICTURES)
     for column, chart in zip(st.columns(len(charts), gap="medium"), charts, strict=True):
-        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures.")))
+        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures."), kind="chart"))
 
 
 def _questions(found: Comparison) -> None:
     st.html(block("<h2>From what you want to a lens</h2>" + paragraph("Leave empty what you don't ask for.", "quiet")))
     asked = (
         ("fill", "Gap fills, % of the frame", "Share of the frame's area.", 40.0),
-        ("fill_at", "That, m before the gap", "Distance before the gap at which it fills so much.", 2.0),
+        ("fill_at", "At this distance, m", "Before the gap, at which it fills so much.", 2.0),
         ("subject", "Subject's height, % of frame", "Where, with each lens, the first subject is so tall in the frame.", None),
         ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
         ("sharp", "Near limit, m", "Stop that puts each lens's near limit there.", None),

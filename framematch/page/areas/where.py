@@ -101,7 +101,7 @@ def _of_actor(i: int) -> tuple[fields.Field, ...]:
     return (
         one("height_m", f"Height of actor {i + 1}, m", 0.1, 1000, "Feet to head."),
         one("beyond_m", f"Beyond the gap, actor {i + 1}, m", -1000, 1000, "Past its near face; minus for before it."),
-        one("right_m", f"Right of it, actor {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
+        one("right_m", f"Right of middle, actor {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -49,6 +49,12 @@ def look(stills: Sequence[Given], chart: Chart, *, whose: str = "", goggles: Pai
             pool.shutdown(wait=False, cancel_futures=True)
             raise
     return out
+
+
+def shown_like(pairing: Pairing) -> Hashable:
+    """What of a pairing says which stills are the goggles' recordings; the same once a lens measured from them is taken over."""
+    display = pairing.display
+    return display.raster_px, display.fit, round(display.source_px[0] / display.source_px[1], 3)
 
 
 def _words(done: int, count: int, whose: str) -> str:
