@@ -21,7 +21,7 @@ from framematch.measure.pictures import residual_map
 from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.chart_field import chart_fields
-from framematch.page.measuring.found import Seen, jpeg, look
+from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.progress import step
@@ -85,7 +85,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         which,
         camera.sensor_mm[0],
         camera.lens.squeeze,
-        pairing.display if which == "monitoring" else None,
+        shown_like(pairing) if which == "monitoring" else None,
     )
     if ask("lens", key, "Measure the lens", about="Looks for the chart in each still and fits the lens.", now=True) is None:
         return

@@ -30,7 +30,7 @@ from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, picture_source, table
 from framematch.page.measuring import laid
 from framematch.page.measuring.chart_field import chart_fields
-from framematch.page.measuring.found import Seen, jpeg, look
+from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.lens import CAMERAS, lens_tables
 from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, use, whole
 from framematch.page.measuring.uploads import Given, many
@@ -108,7 +108,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     if len(recording) != len(monitoring):
         fault(f"{len(recording)} recording and {len(monitoring)} monitoring stills do not make pairs. Give one of each for every moment.")
         return
-    key = (_digests(recording), _digests(monitoring), chart, lenses, pairing.display, _known(pairing, lenses))
+    key = (_digests(recording), _digests(monitoring), chart, lenses, shown_like(pairing), _known(pairing, lenses))
     text = ask("mount", key, "Measure the mount", about="Looks for the chart in each still and solves for the mount.", now=session.draft().text)
     if text is None:
         return
