@@ -21,7 +21,7 @@ from framematch.text.typeface import pillow_font
 
 Floats = NDArray[np.float64]
 
-WIDTH_PX = 1280  # twice what a laptop shows
+WIDTH_PX = 1000  # about half as much again as a laptop shows; a phone shows a third
 _FINE = 2  # drawn so many times larger, then made smaller
 _ROOM_M = 2.0
 _MOST_M = 60.0  # each way from what is flown, however large a scan is
@@ -86,17 +86,17 @@ def plan_of(shot: Shot, scene: Scene, inks: Inks) -> Plan:
             at = (line - first) * scale
             pen.line([(at, 0), (at, height)] if across else [(0, at), (width, at)], fill=_between(inks.ground, inks.quiet, 0.22), width=_FINE)
     middle = float(shot.opening.scene_from_opening.translation_m[1])
-    for y, ink, thick in ((scene.ground_m + _LOW_M, _between(inks.ground, inks.quiet, 0.55), 2), (middle, inks.ink, 4)):
+    for y, ink, thick in ((scene.ground_m + _LOW_M, _between(inks.ground, inks.quiet, 0.6), 2), (middle, inks.ink, 5)):
         for piece in level_cut(scene.surface, y):
-            pen.line(px(piece), fill=ink, width=thick * _FINE // 2)
-    pen.line(px(way[:, [0, 2]]), fill=inks.second, width=3 * _FINE, joint="curve")
+            pen.line(px(piece), fill=ink, width=thick * _FINE)
+    pen.line(px(way[:, [0, 2]]), fill=inks.second, width=4 * _FINE, joint="curve")
     for opening in shot.openings:
         pose = opening.scene_from_opening
         ends = pose.points([[-opening.width_m / 2, 0, 0], [opening.width_m / 2, 0, 0]])[:, [0, 2]]
-        pen.line(px(ends), fill=inks.accent, width=5 * _FINE)
+        pen.line(px(ends), fill=inks.accent, width=8 * _FINE)
         long = max(0.4, 0.05 * wide)
         tip = pose.points(np.array([(0, 0, 0), (0, 0, 1), (-0.25, 0, 0.7), (0, 0, 1), (0.25, 0, 0.7)]) * long)[:, [0, 2]]
-        pen.line(px(tip), fill=inks.accent, width=2 * _FINE)
+        pen.line(px(tip), fill=inks.accent, width=4 * _FINE)
     _scale_bar(pen, picture.size, scale, step, inks)
     out = io.BytesIO()
     picture.resize((width // _FINE, height // _FINE), Image.Resampling.BOX).quantize(64).save(out, "PNG")
@@ -125,13 +125,13 @@ def _reach(shot: Shot, scene: Scene, way: Floats) -> tuple[float, float, float, 
 
 def _scale_bar(draw: Any, size: tuple[int, int], scale: float, step: int, inks: Inks) -> None:
     x, y, long = 14 * _FINE, size[1] - 14 * _FINE, step * scale
-    font = pillow_font(24 * _FINE)
+    font = pillow_font(30 * _FINE)
     words = f"{step} m"
-    draw.rectangle((x - 8 * _FINE, y - 34 * _FINE, x + max(long, draw.textlength(words, font=font)) + 8 * _FINE, y + 8 * _FINE), fill=inks.ground)
+    draw.rectangle((x - 8 * _FINE, y - 44 * _FINE, x + max(long, draw.textlength(words, font=font)) + 8 * _FINE, y + 8 * _FINE), fill=inks.ground)
     draw.line([(x, y), (x + long, y)], fill=inks.ink, width=3 * _FINE)
     for at in (x, x + long):
         draw.line([(at, y - 5 * _FINE), (at, y + 5 * _FINE)], fill=inks.ink, width=3 * _FINE)
-    draw.text((x, y - 32 * _FINE), words, fill=inks.ink, font=font)
+    draw.text((x, y - 42 * _FINE), words, fill=inks.ink, font=font)
 
 
 def _between(one: str, other: str, share: float) -> str:
