@@ -295,6 +295,8 @@ def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
 
 
 def test_two_visitors_see_nothing_of_each_other(app):
+    from streamlit.testing.v1 import AppTest
+
     other = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600).run()
     with_focal(app, 24.0)
     with_focal(other.run(), 31.0)
