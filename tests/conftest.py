@@ -26,7 +26,11 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """What is marked ``at_length`` waits for an acceptance run. The long rooms first: with ``--dist worksteal`` one worker begins with them, and another that is done takes from the end of what is left."""
+    """What is marked ``at_length`` waits for an acceptance run.
+
+    The long rooms first: with ``--dist worksteal`` one worker begins with them, and another that is done takes from
+    the end of what is left.
+    """
     if not AT_LENGTH:
         config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("at_length")])
         items[:] = [item for item in items if not item.get_closest_marker("at_length")]
