@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing, check_frame_imaged
@@ -379,7 +381,7 @@ def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:
 
 
 def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
-    return [[[float(x), float(y)] for x, y in ring] for ring in rings]
+    return [ring.tolist() for ring in rings]
 
 
 def plain(value: Any, *, decimals: int = 6) -> Any:
@@ -387,6 +389,10 @@ def plain(value: Any, *, decimals: int = 6) -> Any:
     if isinstance(value, dict):
         return {key: plain(each, decimals=decimals) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
+        if value and all(type(each) is list and len(each) == 2 and type(each[0]) is type(each[1]) is float for each in value):
+            points = np.array(value)
+            if np.isfinite(points).all():
+                return np.round(points, decimals).tolist()  # all at once: most of what there is
         return [plain(each, decimals=decimals) for each in value]
     if isinstance(value, float):
         if math.isnan(value):

@@ -45,6 +45,8 @@ def read_bytes(path: Path, *, limit: int) -> bytes:
         with path.open("rb") as stream:
             # Reading makes room for all it is asked for, so never ask for more than the file has.
             raw = stream.read(min(limit, os.fstat(stream.fileno()).st_size) + 1)
+    except InputError:
+        raise
     except FileNotFoundError:
         raise InputError("no such file", file=str(path), fix="check the name and the folder") from None
     except (OSError, ValueError) as error:

@@ -127,3 +127,17 @@ def test_what_is_no_video_is_said_in_one_line(content: bytes) -> None:
         with pytest.raises(InputError, match=r"c\.mp4") as refused:
             read()
         assert "\n" not in str(refused.value)
+
+
+def test_a_file_of_sound_alone_is_told_so() -> None:
+    import av
+
+    out = io.BytesIO()
+    with av.open(out, "w", format="matroska") as container:
+        stream = container.add_stream("pcm_s16le", rate=8000)
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 800), dtype=np.int16), format="s16", layout="mono")
+        frame.rate = 8000
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    with pytest.raises(InputError, match="is not a video that says how long it is"):
+        video_length_s("c.mkv", out.getvalue())

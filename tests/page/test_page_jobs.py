@@ -129,6 +129,7 @@ def test_the_pilots_own_rig_from_a_spec_sheet_and_its_overlay_on_a_phone(page, t
         assert box["y"] >= 0 and box["y"] + box["height"] <= 900
 
 
+@pytest.mark.at_length
 def test_the_crew_prints_six_pairings_with_production_and_date(page, tmp_path):
     hand = Hand(page)
     hand.area("Pairing")
@@ -162,6 +163,7 @@ def test_the_crew_prints_six_pairings_with_production_and_date(page, tmp_path):
     page.get_by_role("heading", name="6 pairings").wait_for()  # kept over a reload
 
 
+@pytest.mark.at_length
 def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, tmp_path):
     import trimesh
 
@@ -214,6 +216,7 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
         assert row[1:] == [f"{lens['edges'][s]['leaves_m']:.2f} m, {lens['edges'][s]['leaves_s']:.2f} s" for s in ("left", "top", "right", "bottom")]
 
 
+@pytest.mark.at_length
 def test_a_flight_card_from_own_figures(page, tmp_path):
     hand = Hand(page)
     hand.area("Flight day")
@@ -258,6 +261,7 @@ def test_a_flight_card_from_own_figures(page, tmp_path):
     assert saved(page, "Save the day file (TOML)", tmp_path).read_text() == day
 
 
+@pytest.mark.at_length
 def test_the_pilots_job_by_keyboard_alone(page, tmp_path):
     """Tab, letters, arrows and Enter reach the rig, its figures and the overlay."""
 
