@@ -33,9 +33,10 @@ LONGEST = 60_000
 def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The card's words with its files, then what it is worked out from."""
     draft = session.draft()
-    st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
+    st.html(block("<h2>Flight day</h2>" + paragraph(f"{ADVICE.partition('.')[0]}. {cautions.RULES}", "caution")))
     _card(pairing, draft, pulse)
-    st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
+    more = "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY if line != cautions.RULES)
+    st.html(block(f"<h3>Cautions</h3><ul>{more}</ul>", kind="caution"))
     st.html(block("<h2>Figures of the day</h2>"))
     with st.container(horizontal=True):
         st.button(

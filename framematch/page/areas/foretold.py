@@ -15,7 +15,7 @@ from framematch.output.guide_drawing import span
 from framematch.page import lines
 from framematch.page.address import DISTANCES_M
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import Pulse, patiently
+from framematch.page.patience import Pulse
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 
@@ -31,7 +31,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
         )
     )
     sets = lines.sets_chosen(pairing)
-    report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+    report = lines.lines_awaited(pairing, sets, pulse)
     _show(pairing, report)
 
 

@@ -42,15 +42,18 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
         st.html(block("<h2>Monitoring camera and goggles</h2>" + paragraph("The one the pilot flies by.", "quiet")))
         _camera("monitoring", file)
         _display(file)
-    st.html(block("<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens.", "quiet")))
-    figures, side, above = st.columns([1.1, 1, 1], gap="medium")
-    with figures:
-        for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
-            if row is fields.TOLERANCES:
-                st.html(block(paragraph("How sure these figures are:", "quiet")))
-            for column, field in zip(st.columns(3), row, strict=True):
-                with column:
-                    fields.number(field)
+    st.html(
+        block(
+            "<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens; entrance pupil to entrance pupil.", "quiet")
+        )
+    )
+    for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
+        if row is fields.TOLERANCES:
+            st.html(block(paragraph("How sure these figures are:", "quiet")))
+        for column, field in zip(st.columns(3), row, strict=True):
+            with column:
+                fields.number(field)
+    side, above = st.columns(2, gap="medium")
     side.html(block(drawing(mount_drawing(pairing, view="side", colours=colours), f"Mount from the side. {mount_words(pairing)}")))
     above.html(block(drawing(mount_drawing(pairing, view="above", colours=colours), f"Mount from above. {mount_words(pairing)}")))
     _angles(pairing)

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from framematch.page import fields, handed, scans, session
+from framematch.page import fields, handed, placing, scans, session
 from framematch.page.look import block, paragraph
 from framematch.scene.mesh_checks import SUFFIXES
 from framematch.scene.places import FILES
@@ -54,13 +54,13 @@ def scene_changes(name: str) -> dict[str, Any]:
 def _uploaded() -> None:
     def use(held: UploadedFile) -> str:
         session.change("place.file", scans.changes(scans.kept(held.name, held.getvalue())))
-        return f"Loaded {held.name}. Say where its opening is: its middle, and the way that it is flown."
+        return f"Loaded {held.name}. Say where its opening is: look from outside and click two of its corners, or type its middle."
 
     handed.take(UPLOAD, use)
 
 
 def _opening() -> None:
-    key = "opening.0" if session.draft().shot_file.opening else "gap"
+    key = placing.opening_key()
     opening, file = session.draft().shot.opening, session.draft().shot_file.place
     middle, heading, scale, up = st.columns([1.6, 1, 1, 1])
     with middle:
@@ -97,7 +97,7 @@ def _of_subject(i: int) -> tuple[fields.Field, ...]:
     return (
         one("height_m", f"Height of subject {i + 1}, m", 0.1, 1000, "Feet to head."),
         one("beyond_m", f"Beyond the gap, subject {i + 1}, m", -1000, 1000, "Past its near face; minus for before it."),
-        one("right_m", f"Right of it, subject {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
+        one("right_m", f"Right of middle, subject {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
     )
 
 
