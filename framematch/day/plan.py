@@ -17,6 +17,7 @@ from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
 from framematch.flight import air
 from framematch.guide.report import Report, guide_report
+from framematch.guide.shown import shown_in
 from framematch.optics.exposure import marked
 from framematch.shot.lenses import candidate_of, own_lens
 
@@ -31,7 +32,8 @@ def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
     """
     pairing = day.pairing
     notes = Notes(system=day.units, impossible=[], warnings=[], unknown=[])
-    report = guide_report(pairing, sets=sets)
+    with shown_in(day.units):  # what it warns of names distances
+        report = guide_report(pairing, sets=sets)
     density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
     rig, fitted = rig_of(day, density)
     slope = slope_of_run_deg(day)

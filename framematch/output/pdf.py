@@ -259,17 +259,22 @@ class Page:
         return top + step * math.ceil(len(values) / columns) + 0.8
 
     def footer(self, left: str, right: str = "") -> None:
-        """The bottom lines: what this is, in as many as it takes, date and version, and any character that could not be set."""
+        """The bottom lines: what this is, in two at the most, date and version, and any character that could not be set."""
         y = self.height_mm - 6.0
         room = self.width_mm - 2 * MARGIN_MM
         taken = self.text(self.width_mm - MARGIN_MM, y, right, size_pt=SMALLEST_PT, colour=GREY, align="right", room_mm=room * 0.32)
-        for line in reversed(fonts.wrapped(left, SMALLEST_PT, (room - taken - 4) * PT_PER_MM)):
+        for line in reversed(two_lines(fonts.wrapped(left, SMALLEST_PT, (room - taken - 4) * PT_PER_MM))):
             self.text(MARGIN_MM, y, line, size_pt=SMALLEST_PT, colour=GREY)
             y -= SMALLEST_PT * LINE_HEIGHT / PT_PER_MM
         if self.missing:
             named = ", ".join(f"U+{ord(c):04X}" for c in sorted(self.missing))
             note = f"{fonts.MISSING} stands for characters that can't be set: {named}. No font on this computer has them, or their script needs shaping."
             self.text(MARGIN_MM, y, note, size_pt=SMALLEST_PT, room_mm=room)
+
+
+def two_lines(lines: list[str]) -> list[str]:
+    """The first two lines of a text, with an ellipsis where there are more."""
+    return [lines[0], f"{lines[1][:-1].rstrip()}…"] if len(lines) > 2 else lines
 
 
 def made_line(when: datetime.date | None = None) -> str:
