@@ -386,7 +386,7 @@ def test_a_run_that_is_left_does_not_start_the_work_again():
 
 def test_work_not_begun_is_given_up_with_its_last_run():
     go, begun = threading.Event(), []
-    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda: go.wait(20), Pulse(10**6))) for i in range(2)]
+    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda: go.wait(20), Pulse(10**6))) for i in range(long_work.AT_ONCE)]
     for thread in hold:
         thread.start()
     time.sleep(0.3)
