@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
-from framematch.page.look import block, paragraph
+from framematch.page.look import GONE, block, paragraph
 from framematch.page.patience import BEAT_S
 from framematch.progress import Stopped, heard
 
@@ -88,7 +88,8 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Any) -> Result:
                     told.html(block(f'<div role="status">{paragraph(shown, "quiet")}</div>'))
             pulse.beat()
             wait([job.future], BEAT_S)
-        place.empty()
+        if shown:
+            place.html(GONE)
         result: Result = job.future.result()
         return result
     finally:
