@@ -28,20 +28,17 @@ _films: Kept[bytes] = Kept(limit_bytes=32_000_000, size=len, name="films of the 
 
 def show(pairing: Pairing, pulse: Any) -> None:
     """The button that makes it, and the film itself once it is there."""
-    st.html(
-        block(
-            "<h2>Film of the run (MP4)</h2>" + paragraph("For whoever is not at the location: both views side by side with the guide, true to time.", "quiet")
-        )
-    )
+    about = "For whoever is not at the location: both views side by side with the guide, true to time."
+    st.html(block("<h2>Film of the run (MP4)</h2>" + paragraph(about, "quiet")))
     if importlib.util.find_spec("av") is None:
         st.html(block(paragraph("A film needs the package av beside framematch.", "quiet")))
         return
-    shot = session.draft().shot
-    key = ("film", pairing, shot, lines.sets_chosen(pairing))
+    shot, sets = session.draft().shot, lines.sets_chosen(pairing)
+    key = ("film", pairing, shot, sets)
     if ask("film", key, "Make the film", about="Some seconds for a short run; it can be stopped.", now=True) is None:
         return
     try:
-        film = awaited(key, lambda: _films.get(key, lambda: film_bytes(pairing, shot, lines.sets_chosen(pairing))), pulse)
+        film = awaited(key, lambda: _films.get(key, lambda: film_bytes(pairing, shot, sets)), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No film: {error}", "fault")))
         return
