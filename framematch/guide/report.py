@@ -23,6 +23,7 @@ from framematch.guide.sets import best_cuts, foretold_of_two
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
 from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
+from framematch.progress import step
 
 STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
 LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
@@ -114,7 +115,11 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
     check_frame_imaged(pairing)
     pieces = _pieces(pairing, sets)
     report = _with_frames(pairing)
-    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
+    made = []
+    for i, piece in enumerate(pieces, 1):
+        step(f"Set of lines {i} of {len(pieces)}")
+        made.append(_with_frames(piece))
+    return replace(report, sets=tuple(made), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
 
 
 def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
