@@ -699,6 +699,7 @@ class Live {
       this.coming = "";
       if (painter !== this.painter || painter.gl.isContextLost()) return;
       this.drawn.scene = scene;
+      this.stir();
       this.take();
     }
     this.ask();
@@ -794,6 +795,11 @@ class Live {
   moved(change) {
     change();
     this.moves += 1;
+    this.stir();
+  }
+
+  /** Draw at once, on a slow screen less finely until nothing has happened for a moment. */
+  stir() {
     this.hidden = null;
     this.lively = true;
     clearTimeout(this.resting);
