@@ -14,6 +14,7 @@ from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragrap
 from framematch.page.net import trouble
 from framematch.page.tidy import tidy
 from framematch.page.views import Stage, areas_box
+from framematch.progress import Stopped
 
 #: Each area is the file of that name in page/areas, read when somebody opens it.
 ROOMS = dict(zip(AREAS, ("guide", "pairing", "kit", "gap", "print", "exchange", "measure", "day", "foretold"), strict=True))
@@ -46,6 +47,8 @@ def main() -> None:
             with tab:
                 try:
                     room(name).area(pairing, colours, stage.pulse)
+                except Stopped:  # which its place says
+                    pass
                 except Exception as error:  # one line, and the rest of the page still comes
                     st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
     stage.finish()
@@ -71,7 +74,7 @@ def _told() -> None:
 
 def _head() -> None:
     draft = session.draft()
-    title, buttons = st.columns([5, 2], vertical_alignment="center")
+    title, buttons = st.columns([3, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
     with buttons.container(horizontal=True, key="fm-buttons"):
         st.button("New rig", on_click=session.begin_new_rig, key="new")

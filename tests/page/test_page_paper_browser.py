@@ -115,6 +115,7 @@ def test_on_a_phone_the_preview_is_read_by_keyboard_too(where, url):
     left(page)
 
 
+@pytest.mark.at_length
 def test_marks_seen_low_mend_the_aim(page):
     area(page, "Print")
     page.get_by_text("Wall marks", exact=True).click()
@@ -134,6 +135,7 @@ def test_marks_seen_low_mend_the_aim(page):
     assert page.locator("img.guide").get_attribute("src") == guide
 
 
+@pytest.mark.at_length
 def test_a_bad_fdl_says_what_and_the_page_stays(exchange):
     page = exchange
     before = page.locator("img.drawing").first.get_attribute("src")
