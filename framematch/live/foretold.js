@@ -575,7 +575,7 @@ class Foretold {
 
 export default function ({ data, parentElement, setStateValue }) {
   const foretold = (parentElement.framematchForetold ??= new Foretold(parentElement));
-  if (data) foretold.update(data, setStateValue);
+  if (data) foretold.update(data[0], setStateValue);
   return () => {
     foretold.end();
     delete parentElement.framematchForetold;

@@ -1041,7 +1041,7 @@ class Live {
 
 export default function ({ data, parentElement, setStateValue, setTriggerValue }) {
   const live = (parentElement.framematchLive ??= new Live(parentElement));
-  if (data) live.update(data, setStateValue, setTriggerValue);
+  if (data) live.update(data[0], setStateValue, setTriggerValue);
   return () => {
     live.end();
     delete parentElement.framematchLive;

@@ -38,7 +38,7 @@ const at = root(); at.innerHTML = "<style>" + css + "</style>";
 const parts = root();
 window.show = data => {
   part({data: {id: data.part, url: "part-" + data.part}, parentElement: parts});
-  window.end = foretold({data, parentElement: at, setStateValue: (name, value) => window.sent.push(value)});
+  window.end = foretold({data: [data], parentElement: at, setStateValue: (name, value) => window.sent.push(value)});
   window.live = at.framematchForetold;
 };
 window.ready = true;
