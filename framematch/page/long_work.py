@@ -22,6 +22,7 @@ from framematch.progress import Stopped, heard
 Result = TypeVar("Result")
 
 SHORT_S = 0.7  # what is over by then is no long work
+AT_ONCE = 3
 _STOPPED = "fm_stopped"
 
 
@@ -51,7 +52,7 @@ class _Job:
     waiting: int = field(default=0)
 
 
-_pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-long")
+_pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="framematch-long")
 _lock = threading.RLock()  # a job may end while it is entered
 _jobs: dict[Hashable, _Job] = {}
 
