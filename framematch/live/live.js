@@ -702,6 +702,7 @@ class Live {
       this.coming = "";
       if (painter !== this.painter || painter.gl.isContextLost()) return;
       this.drawn.scene = scene;
+      this.stir();
       this.take();
     }
     this.ask();
@@ -800,6 +801,11 @@ class Live {
   moved(change) {
     change();
     this.moves += 1;
+    this.stir();
+  }
+
+  /** Draw at once, on a slow screen less finely until nothing has happened for a moment. */
+  stir() {
     this.hidden = null;
     this.lively = true;
     clearTimeout(this.resting);
@@ -1036,7 +1042,7 @@ class Live {
 
 export default function ({ data, parentElement, setStateValue, setTriggerValue }) {
   const live = (parentElement.framematchLive ??= new Live(parentElement));
-  if (data) live.update(data, setStateValue, setTriggerValue);
+  if (data) live.update(data[0], setStateValue, setTriggerValue);
   return () => {
     live.end();
     delete parentElement.framematchLive;

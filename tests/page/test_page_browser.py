@@ -6,7 +6,7 @@ import json
 import re
 
 import pytest
-from at_length import AT_LENGTH, sample
+from at_length import sample
 from browser import ROOT, SHARP, address, area, axe_faults, fresh, opened, saved, settle
 from command import framematch
 from playwright.sync_api import expect
@@ -167,6 +167,7 @@ def test_a_bad_upload_says_what_and_where(shared):
     assert page.locator("table.type").inner_text() == before
 
 
+@pytest.mark.at_length
 def test_nonsense_is_refused_beside_the_field(page):
     guide = page.locator("img.guide").get_attribute("src")
     area(page, "Pairing")
@@ -176,8 +177,6 @@ def test_nonsense_is_refused_beside_the_field(page):
     page.get_by_role("button", name="Undo", exact=True).click()
     settle(page)
     assert page.locator(".fault-beside").count() == 0
-    if not AT_LENGTH:
-        return
     # Figures that only fit together may be typed one after the other.
     for label, value in (("Area read out, width, mm", 13.2), ("Area read out, height, mm", 8.8)):
         field = page.get_by_label(label, exact=True).first
@@ -193,6 +192,7 @@ def test_nonsense_is_refused_beside_the_field(page):
     assert page.locator("img.guide").get_attribute("src") != guide
 
 
+@pytest.mark.at_length
 def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url):
     """Back and forward go through the changes; a reload and a link reopen pairing, distance, area and the areas shown."""
     distance = page.get_by_role("slider").nth(0)
@@ -228,11 +228,10 @@ def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url)
         assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
         assert ("at every distance" in there.locator(".key").inner_text()) == shown
 
+    stands(page, "Gap", "4", True)
     page.reload()
     page.wait_for_selector(SHARP)
     stands(page, "Gap", "4", True)
-    if not AT_LENGTH:
-        return
     area(page, "Pairing")
     assert up.input_value() == "90.0"
     other = opened(where, first)

@@ -148,6 +148,7 @@ def test_a_chart_of_another_size_is_told(app, opencv_doc):
     assert "type what it is" in shown and "--bar-mm" not in shown
 
 
+@pytest.mark.at_length
 def test_pairs_of_other_moments_are_named(app, opencv_doc):
     left, right = (sorted(opencv_doc.glob(f"{side}[01]*.jpg")) for side in ("left", "right"))
     choose(app, "mount")

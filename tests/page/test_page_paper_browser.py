@@ -68,6 +68,7 @@ def seen(page) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(base64.b64decode(source.partition(",")[2]))).convert("L"))
 
 
+@pytest.mark.at_length
 def test_paper_is_seen_before_it_is_printed(page, tmp_path):
     """Paper chosen, wall marks added, a further rig; the preview follows at once and the file is the command line's but for its date."""
     area(page, "Print")
@@ -98,6 +99,7 @@ def test_paper_is_seen_before_it_is_printed(page, tmp_path):
     assert (np.asarray(Image.open(io.BytesIO(leaf(sheet.read_bytes(), 1).png)).convert("L")) == preview).all()  # what was seen is what was downloaded
 
 
+@pytest.mark.at_length
 def test_on_a_phone_the_preview_is_read_by_keyboard_too(where, url):
     page = opened(where, url, size=(390, 844))
     area(page, "Print")
@@ -151,6 +153,7 @@ def test_a_bad_fdl_says_what_and_the_page_stays(exchange):
     assert page.get_by_text("What it would change").count() == 0
 
 
+@pytest.mark.at_length
 def test_a_production_s_frame_comes_in_and_goes_out_unchanged(exchange, tmp_path):
     page = exchange
     given = production(frames=((300.0, 400.5, 4800.0, 2000.0), (0.0, 0.0, 5760.0, 2400.0)), protection=(180.0, 350.5, 5040.0, 2100.0))
