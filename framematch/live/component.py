@@ -60,11 +60,12 @@ def live_views(
     """
     import streamlit as st
 
+    # In a list: of a table Streamlit asks pandas whether it is one of pandas' own, and pandas takes a second to read.
     part, live = part_component(), _components()[1]
     with st.container(key=f"{key}-parts"):  # nothing to see: a page may hide it
         for name, packed in (("scene", view.scene), ("rig", view.rig), ("path", view.path)):
             part(key=f"{key}-{name}", data=offered(packed), height="content")
-    live(key=key, data={"key": key, **view.said()}, on_hand_change=on_hand, on_cannot_change=on_cannot, on_placed_change=on_placed)
+    live(key=key, data=[{"key": key, **view.said()}], on_hand_change=on_hand, on_cannot_change=on_cannot, on_placed_change=on_placed)
 
 
 def live_note(note: Note, *, key: str, whole: bool) -> None:
@@ -78,7 +79,7 @@ def live_note(note: Note, *, key: str, whole: bool) -> None:
     kind = "whole" if whole else "first"
     with st.container(key=f"{key}-note-{kind}"):
         _components()[0](
-            key=f"{key}-{kind}", data={"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}, height="content"
+            key=f"{key}-{kind}", data=[{"key": key, "kind": kind, "of": note.of, "guide": note.guide, "numbers": list(note.numbers)}], height="content"
         )
 
 

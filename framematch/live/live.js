@@ -702,6 +702,7 @@ class Live {
       this.coming = "";
       if (painter !== this.painter || painter.gl.isContextLost()) return;
       this.drawn.scene = scene;
+      this.stir();
       this.take();
     }
     this.ask();
@@ -751,6 +752,7 @@ class Live {
     this.part(".look").addEventListener("click", () => this.look(!this.outside));
     this.part(".full").addEventListener("click", () => this.fill(true));
     this.part(".views").addEventListener("click", () => {
+      if (this.placing.mode) return;
       if (this.box.classList.contains("whole")) this.fill(false);
       else if (!this.outside && matchMedia("(max-width: 1099px)").matches) this.fill(true);
     });
@@ -799,6 +801,11 @@ class Live {
   moved(change) {
     change();
     this.moves += 1;
+    this.stir();
+  }
+
+  /** Draw at once, on a slow screen less finely until nothing has happened for a moment. */
+  stir() {
     this.hidden = null;
     this.lively = true;
     clearTimeout(this.resting);
@@ -1035,7 +1042,7 @@ class Live {
 
 export default function ({ data, parentElement, setStateValue, setTriggerValue }) {
   const live = (parentElement.framematchLive ??= new Live(parentElement));
-  if (data) live.update(data, setStateValue, setTriggerValue);
+  if (data) live.update(data[0], setStateValue, setTriggerValue);
   return () => {
     live.end();
     delete parentElement.framematchLive;

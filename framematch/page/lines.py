@@ -19,7 +19,7 @@ from framematch.output.svg import drawing_svg
 from framematch.page.kept_choices import kept
 from framematch.page.long_work import awaited
 from framematch.page.look import block, drawing, paragraph
-from framematch.page.patience import Pulse
+from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
 from framematch.render.keep import kept_by_value
 
@@ -34,12 +34,13 @@ def lines_of(pairing: Pairing, sets: int) -> Report:
 
 
 def lines_awaited(pairing: Pairing, sets: int, pulse: Pulse) -> Report:
-    """The same, with how far it is on the page meanwhile.
+    """The same, with how far it is on the page meanwhile where several sets are looked for; one comes soon, and waits behind no long work.
 
     Raises:
         Stopped: the visitor stopped it.
     """
-    return awaited(lines_key(pairing, sets), partial(lines_of, pairing, sets), pulse)
+    find = partial(lines_of, pairing, sets)
+    return patiently(find, pulse) if sets == 1 else awaited(lines_key(pairing, sets), find, pulse)
 
 
 def lines_key(pairing: Pairing, sets: int) -> tuple[object, ...]:

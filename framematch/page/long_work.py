@@ -15,13 +15,14 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
-from framematch.page.look import block, paragraph
+from framematch.page.look import GONE, block, paragraph
 from framematch.page.patience import BEAT_S, Pulse
 from framematch.progress import Stopped, heard
 
 Result = TypeVar("Result")
 
 SHORT_S = 0.7  # what is over by then is no long work
+AT_ONCE = 3
 _STOPPED = "fm_stopped"
 
 
@@ -51,7 +52,7 @@ class _Job:
     waiting: int = field(default=0)
 
 
-_pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="framematch-long")
+_pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="framematch-long")
 _lock = threading.RLock()  # a job may end while it is entered
 _jobs: dict[Hashable, _Job] = {}
 
@@ -87,7 +88,8 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Pulse) -> Result:
                     told.html(block(f'<div role="status">{paragraph(shown, "quiet")}</div>'))
             pulse.beat()
             wait([job.future], BEAT_S)
-        place.empty()
+        if shown:
+            place.html(GONE)
         result: Result = job.future.result()
         return result
     finally:

@@ -121,16 +121,16 @@ class Stage:
         self.pilot, self.spot, self.wait, self.below = Pilot(), st.container(), st.container(), st.empty()
 
     def show(self) -> None:
-        """Both views, with what is known of the guide at once."""
-        self.pilot.show(self.pairing, self.sets)
+        """Both views, then what is known of the guide at once."""
         with self.spot:
-            self._note(whole=False)
             try:
                 view = self._view()
             except Exception as error:
                 self.told = trouble(error, "No pictures")
             else:
                 live_views(view, key=LIVE, on_hand=_hand_moved, on_placed=_placed)
+            self._note(whole=False)
+        self.pilot.show(self.pairing, self.sets)
         self._say()
 
     def finish(self) -> None:

@@ -17,11 +17,11 @@ window.mount = async (view, names) => {
   window.roots.push(at);
   const i = window.roots.length - 1;
   const setStateValue = (name, value) => window.sent.push([name, value]), setTriggerValue = setStateValue;
-  window.show = (view, which) => { window.ends[which] = live({data: view, parentElement: window.roots[which], setStateValue, setTriggerValue}); };
+  window.show = (view, which) => { window.ends[which] = live({data: [view], parentElement: window.roots[which], setStateValue, setTriggerValue}); };
   window.ends = window.ends || [];
   window.show(view, i);
 };
-window.tell = data => note({data});
+window.tell = data => note({data: [data]});
 window.ready = true;
 </script></html>"""
 VIEW = sample()

@@ -132,6 +132,7 @@ def longest_runs(ink: np.ndarray) -> list[int]:
 
 
 @pytest.mark.usefixtures("poppler")
+@pytest.mark.at_length
 def test_several_pairings_get_contents_that_lead_to_them(tmp_path: Path, report) -> None:
     file = tmp_path / "a.pdf"
     count = 53  # one more than a page of contents holds

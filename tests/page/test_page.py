@@ -393,12 +393,10 @@ def test_pictures_of_any_shape_are_of_a_bounded_size(draft):
 
 
 def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch):
-    from framematch.page import main
-
     def refuses(*_):
         raise InputError("<b>no</b> such lens", field="recording.focal_mm")
 
-    monkeypatch.setitem(main.SHOWN, "Gap", refuses)
+    monkeypatch.setattr("framematch.page.areas.gap.area", refuses)
     app.session_state["area"] = "Gap"
     with_focal(app, 24.0)
     assert not app.exception
@@ -407,13 +405,13 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 
 
 def test_a_fault_nobody_foresaw_is_one_line_where_it_happened(app, monkeypatch, caplog):
-    from framematch.page import main, views
+    from framematch.page import views
 
     def breaks(*_, **__):
         raise KeyError("<b>no</b> such thing")
 
     monkeypatch.delenv("FRAMEMATCH_FAULTS")
-    monkeypatch.setitem(main.SHOWN, "Gap", breaks)
+    monkeypatch.setattr("framematch.page.areas.gap.area", breaks)
     app.session_state["area"] = "Gap"
     app.run()
     assert not app.exception

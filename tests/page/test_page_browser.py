@@ -6,7 +6,7 @@ import json
 import re
 
 import pytest
-from at_length import AT_LENGTH, sample
+from at_length import sample
 from browser import ROOT, SHARP, address, area, axe_faults, fresh, opened, saved, settle
 from command import framematch
 from playwright.sync_api import expect
@@ -149,22 +149,17 @@ def test_both_views_follow_without_a_button(shared):
 
 
 def test_a_bad_upload_says_what_and_where(shared):
+    """One of the forty kinds of `test_page_uploads.py`, and what the browser itself refuses."""
     page = shared
     area(page, "Guide")
     before = page.locator("table.type").inner_text()
-    for content, says in (
-        (b"title = ", "is not TOML"),
-        (EXAMPLE.replace("focal_mm = 18.0 ", "focal_mm = 0.018 ").encode(), "that looks like metres: write 18"),
-        (EXAMPLE.replace("squeeze", "sqeeze").encode(), "unknown key"),
-        (b"\xff\xfe\x00", "is not UTF-8"),
-    ):
-        load(page, "rig.toml", content)
-        told = page.get_by_role("alert").filter(has_text="Not loaded").filter(has_text=says)
-        told.wait_for()
-        assert "rig.toml" in told.inner_text() and "stays as it was" in told.inner_text()
-        page.keyboard.press("Escape")
-        settle(page)
-        assert page.locator("table.type").inner_text() == before
+    load(page, "rig.toml", EXAMPLE.replace("focal_mm = 18.0 ", "focal_mm = 0.018 ").encode())
+    told = page.get_by_role("alert").filter(has_text="Not loaded").filter(has_text="that looks like metres: write 18")
+    told.wait_for()
+    assert "rig.toml" in told.inner_text() and "stays as it was" in told.inner_text()
+    page.keyboard.press("Escape")
+    settle(page)
+    assert page.locator("table.type").inner_text() == before
     load(page, "huge.toml", b"# " + b"x" * 1_100_000)
     page.get_by_text("must be 1.0MB or smaller").wait_for()
     page.keyboard.press("Escape")
@@ -172,6 +167,7 @@ def test_a_bad_upload_says_what_and_where(shared):
     assert page.locator("table.type").inner_text() == before
 
 
+@pytest.mark.at_length
 def test_nonsense_is_refused_beside_the_field(page):
     guide = page.locator("img.guide").get_attribute("src")
     area(page, "Pairing")
@@ -181,8 +177,6 @@ def test_nonsense_is_refused_beside_the_field(page):
     page.get_by_role("button", name="Undo", exact=True).click()
     settle(page)
     assert page.locator(".fault-beside").count() == 0
-    if not AT_LENGTH:
-        return
     # Figures that only fit together may be typed one after the other.
     for label, value in (("Area read out, width, mm", 13.2), ("Area read out, height, mm", 8.8)):
         field = page.get_by_label(label, exact=True).first
@@ -198,6 +192,7 @@ def test_nonsense_is_refused_beside_the_field(page):
     assert page.locator("img.guide").get_attribute("src") != guide
 
 
+@pytest.mark.at_length
 def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url):
     """Back and forward go through the changes; a reload and a link reopen pairing, distance, area and the areas shown."""
     distance = page.get_by_role("slider").nth(0)
@@ -233,11 +228,10 @@ def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url)
         assert there.get_by_role("checkbox", name="Show what is always").is_checked() == shown
         assert ("at every distance" in there.locator(".key").inner_text()) == shown
 
+    stands(page, "Gap", "4", True)
     page.reload()
     page.wait_for_selector(SHARP)
     stands(page, "Gap", "4", True)
-    if not AT_LENGTH:
-        return
     area(page, "Pairing")
     assert up.input_value() == "90.0"
     other = opened(where, first)

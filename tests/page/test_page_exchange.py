@@ -24,8 +24,9 @@ from framematch.output.drawing import Inks
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words
 from framematch.output.lens_map import bent_picture, straight_picture, straightened
 from framematch.output.svg import drawing_svg
-from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, film_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
+from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
 from framematch.page.draft import Draft, changed, text_from_upload, undone
+from framematch.page.film import film_bytes
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.session import EXAMPLE
 from framematch.progress import heard

@@ -148,6 +148,7 @@ def test_a_chart_of_another_size_is_told(app, opencv_doc):
     assert "type what it is" in shown and "--bar-mm" not in shown
 
 
+@pytest.mark.at_length
 def test_pairs_of_other_moments_are_named(app, opencv_doc):
     left, right = (sorted(opencv_doc.glob(f"{side}[01]*.jpg")) for side in ("left", "right"))
     choose(app, "mount")
@@ -386,7 +387,7 @@ def test_a_run_that_is_left_does_not_start_the_work_again():
 
 def test_work_not_begun_is_given_up_with_its_last_run():
     go, begun = threading.Event(), []
-    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda: go.wait(20), Pulse(10**6))) for i in range(2)]
+    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda: go.wait(20), Pulse(10**6))) for i in range(long_work.AT_ONCE)]
     for thread in hold:
         thread.start()
     time.sleep(0.3)

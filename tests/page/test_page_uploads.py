@@ -92,6 +92,7 @@ BAD = [
     ("day", "too long", b"# " + b"x" * 70_000, "60000 characters"),
     ("fdl", "no JSON", b"{ not json", "is not JSON"),
     ("fdl", "no FDL", b"{}", "is not valid ASC FDL"),
+    ("fdl", "not UTF-8", b"\xff\xfe\x00", "is not UTF-8"),
     (
         "fdl",
         "no framing in it",

@@ -90,20 +90,19 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
 def _preview(job: Job, what: str, pulse: Pulse) -> None:
     st.html(block("<h2>As it will be printed</h2>"))
     larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
-    leafing, told, spot = st.container(), st.empty(), st.empty()
-    told.html(block(paragraph("Making the pages …", "quiet")))
+    leafing, waits, spot = st.container(), st.container(), st.empty()
     try:
-        pdf = awaited(("pdf", job.key), job.pdf, pulse)
+        with waits:
+            pdf = awaited(("pdf", job.key), job.pdf, pulse)
         count = patiently(partial(page_count, pdf), pulse)
         with leafing:
             first = _first_page(count)
         shown = range(first, min(first + PAGES_AT_ONCE, count + 1))
         leaves = [patiently(partial(leaf, pdf, number), pulse) for number in shown]
     except InputError as error:
-        told.html(block(paragraph(f"No preview: {error}", "fault")))
+        waits.html(block(paragraph(f"No preview: {error}", "fault")))
         spot.empty()
         return
-    told.empty()
     spot.html(preview_markup(leaves, count, name=what, note=job.note, larger=larger))
 
 
@@ -193,7 +192,8 @@ def _reports(pairings: list[Pairing], pulse: Pulse, sets: int) -> list[Report]:
             if len(pairings) == 1:
                 raise
             st.html(block(paragraph(f"Left out, {each.title or 'no title'}: {error}", "fault")))
-    spot.empty()
+        finally:
+            spot.empty()
     if not found:
         raise InputError("none of the pairings has a guide", fix="see the lines above")
     return found

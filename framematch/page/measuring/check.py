@@ -161,8 +161,8 @@ def _say(checked: Checked, drawn: laid.Laid) -> None:
                 "A rig that only turned between the two stills looks the same as another aim: take both at one moment."
             )
             + lines([plain(line) for line in checked.warnings], [plain(checked.advice)] if checked.advice else [])
-            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show")
-            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show") if lens else "")
+            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show", kind="figures")
+            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show", kind="figures") if lens else "")
             + paragraph("Aim, centres and bending were solved together: the guide is known better than each of them.", "quiet")
         )
     )

@@ -165,10 +165,12 @@ def _other_mode(fit: LensFit, which: str, pairing: Pairing) -> str:
 
 def lens_tables(fit: LensFit) -> str:
     """Figures and angles of a lens with their 95 % intervals."""
-    rows = [figure_row(_FIGURES.get(f.name, f"bend, {f.name}"), f.value, f.half_95) for f in fit.figures]
+    rows = [figure_row(_FIGURES.get(f.name, f"distortion {f.name}"), f.value, f.half_95) for f in fit.figures]
     for name in ("horizontal", "vertical", "diagonal"):
         rows.append(figure_row(f"{name} angle of view", getattr(fit.angles, name), getattr(fit.angles_95, name), "°"))
-    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured") + paragraph(f"Kind of lens that fits best: {fit.model.label}.", "quiet")
+    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured", kind="figures") + paragraph(
+        f"Kind of lens that fits best: {fit.model.label}.", "quiet"
+    )
 
 
 def coverage_table(fit: LensFit) -> str:

@@ -209,7 +209,7 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
         for f in fit.figures:
             label, digits = _FIGURES[f.name]
             rows.append([label, signed(getattr(before.mount, f.name), digits), signed(f.value, digits), f"± {f.half_95:.{digits}f}"])
-        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured")))
+        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured", kind="figures")))
         label = "Use this mount in the pairing" if made.lenses is None else "Use this mount and both lenses in the pairing"
         use(label, "measure:mount:use", "mount", mount_changes(fit, now, made.lenses))
     with right:
