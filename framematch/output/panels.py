@@ -85,12 +85,13 @@ def panel_pages(
             _key(page, y, panel.key)
             y += tall + _GAP_MM
         y += 1.5
-        for line in (part for each in said for part in wrapped(each, page.inner_mm, page.text_pt)):
-            if y + line_mm(page.text_pt) > end:
+        for lines in (wrapped(each, page.inner_mm, page.text_pt) for each in said):
+            if y + len(lines) * line_mm(page.text_pt) > end:
                 pages.append(page := new())
                 y = page.margin_mm
-            page.text(page.margin_mm, y, line)
-            y += line_mm(page.text_pt)
+            for line in lines:
+                page.text(page.margin_mm, y, line)
+                y += line_mm(page.text_pt)
     return pages
 
 
