@@ -12,7 +12,8 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import EdgeErrors, edge_error_curve
-from framematch.guide.report import Report, insets_px, metres
+from framematch.guide.report import Report, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.live.component import cannot, hand_of, live_note, live_views, placed_of
 from framematch.live.view import LiveView, Note
