@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
@@ -15,6 +14,7 @@ from framematch.page.files_made import made, stem
 from framematch.page.long_work import awaited
 from framematch.page.look import block, paragraph
 from framematch.page.measuring.show import ask
+from framematch.page.patience import Pulse
 from framematch.page.pictures import built
 from framematch.progress import step
 from framematch.render.keep import Kept
@@ -26,7 +26,7 @@ RUN_FROM_M, RUN_TO_M = 8.0, -3.0
 _films: Kept[bytes] = Kept(limit_bytes=32_000_000, size=len, name="films of the run")
 
 
-def show(pairing: Pairing, pulse: Any) -> None:
+def show(pairing: Pairing, pulse: Pulse) -> None:
     """The button that makes it, and the film itself once it is there."""
     about = "For whoever is not at the location: both views side by side with the guide, true to time."
     st.html(block("<h2>Film of the run (MP4)</h2>" + paragraph(about, "quiet")))

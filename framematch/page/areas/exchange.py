@@ -36,12 +36,12 @@ from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT, utf8
+from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
@@ -52,7 +52,7 @@ LONGEST_NAME = 80
 LARGE_PX = 4_000_000
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All exchange files with what each is for; a look at what is in them."""
     out, into = st.columns(2, gap="large")
     with out:
@@ -213,7 +213,7 @@ def _uploaded() -> None:
         return
     name = short_name(held.name)
     try:
-        st.session_state[GIVEN] = (name, framings_in(held.size, held.getvalue, name=name))
+        st.session_state[GIVEN] = (name, framings_in(held.getvalue(), name=name))
         st.session_state.pop(f"fm_kept:{CHOSEN}", None)
     except InputError as error:
         st.session_state.pop(GIVEN, None)
@@ -226,21 +226,19 @@ def short_name(name: str) -> str:
     return last[:LONGEST_NAME] or "upload"
 
 
-def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[Framing, ...]:
+def framings_in(raw: bytes, *, name: str) -> tuple[Framing, ...]:
     """The framing decisions in an uploaded FDL file.
 
     Raises:
         InputError: too large, not UTF-8, no FDL, or without a framing decision.
     """
-    if size > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    return tuple(parse_framings(utf8(content(), name=name), name=name))
+    return tuple(parse_framings(decoded(raw, name=name, what="an FDL file"), name=name))
 
 
 # Lens maps.
 
 
-def _maps(pairing: Pairing, pulse: Any) -> None:
+def _maps(pairing: Pairing, pulse: Pulse) -> None:
     _head(
         "Lens maps (ST maps)",
         "For compositing and motion tracking: every pixel says where in the other picture it comes from, so post can straighten a picture and bend it back.",
@@ -285,7 +283,7 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
         _map_looks(pairing, which, angle, pulse)
 
 
-def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Any) -> None:
+def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Pulse) -> None:
     spot = st.empty()
     preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, shot=session.draft().shot, distance_m=distance_now())
     try:

@@ -12,7 +12,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
@@ -26,6 +26,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
@@ -62,7 +63,7 @@ _kept: Kept[Outcome] = Kept(limit_bytes=48_000_000, size=lambda o: 2000 + (o.lai
 _first: Kept[Still] = Kept(limit_bytes=16_000_000, size=lambda still: still.pixels.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in, how far the guide is off and what mends it out."""
     st.html(
         block(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -24,6 +23,7 @@ from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
@@ -51,7 +51,7 @@ class Measured:
 _kept: Kept[Measured] = Kept(limit_bytes=64_000_000, size=lambda m: 200_000 + len(m.residuals[0]) + sum(s.nbytes for s in m.seen))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in; the lens, how sure it is and where to hold the chart next out."""
     st.html(
         block(

@@ -14,7 +14,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
 from framematch.measure.corrected import guide_off_percent
@@ -34,6 +34,7 @@ from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.lens import CAMERAS, lens_tables
 from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, use, whole
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 from framematch.text.toml import changed_text
@@ -73,7 +74,7 @@ _kept: Kept[Measured] = Kept(
 _laid: Kept[laid.Laid] = Kept(limit_bytes=24_000_000, size=lambda each: each.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Pairs of stills in; where the monitoring camera sits and points out."""
     st.html(
         block(
