@@ -136,7 +136,7 @@ def test_the_command_knows_clips_from_stills(tmp_path, flight):
     clips = ("--recording", "a.mp4", "--monitoring", "b.mp4")
     for words, told in (
         (clips, "b.mp4: no such file"),
-        ((*clips, "--distance", "14"), "--distance: goes with stills"),
+        ((*clips, "--distance", "14"), "--distance: '14' does not say when"),
         ((*clips, "--take", "offset"), "--take: 'offset' can't be taken over from clips"),
         ((*clips, "--film", "film.txt"), "is not the ending of a video"),
         (("--recording", "a.mp4@1", "--monitoring", "b.mp4@1", "--film", "film.mp4"), "--film: needs two whole clips"),

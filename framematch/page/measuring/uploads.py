@@ -20,6 +20,7 @@ from framematch.render.keep import Kept
 KINDS = ["png", "jpg", "jpeg", "tif", "tiff"]
 CLIPS = ["mp4", "mov", "mkv"]
 MOST_STILLS, MOST_MB, MOST_TOGETHER_MB = 20, 32, 320
+MOST_CLIP_MB = 250
 _DIGESTS = "fm_digests"
 
 
@@ -61,7 +62,19 @@ def many(label: str, key: str, about: str) -> list[Given]:
     return _given(sorted(files, key=lambda file: str(file.name)))
 
 
+def clip(label: str, key: str, about: str) -> Given | None:
+    """A field for one whole clip."""
+    file = st.file_uploader(f"{label} (up to {MOST_CLIP_MB} MB)", CLIPS, key=key, max_upload_size=MOST_CLIP_MB, help=about)
+    return None if file is None else _named([file])[0]
+
+
 def _given(files: Sequence[Any]) -> list[Given]:
+    """The stills, of clips the frames chosen."""
+    frames = (_frame_of(each) if Path(each.name).suffix.lower().removeprefix(".") in CLIPS else each for each in _named(files))
+    return [each for each in frames if each is not None]
+
+
+def _named(files: Sequence[Any]) -> list[Given]:
     digests: dict[str, str] = st.session_state.setdefault(_DIGESTS, {})
     names: list[str] = []
     out = []
@@ -71,13 +84,7 @@ def _given(files: Sequence[Any]) -> list[Given]:
                 digests.pop(next(iter(digests)))
             digests[file.file_id] = hashlib.blake2b(file.getvalue(), digest_size=16).hexdigest()
         names.append(_new(Path(str(file.name)).name, names))
-        found = Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue)
-        if Path(found.name).suffix.lower().removeprefix(".") in CLIPS:
-            clip = _frame_of(found)
-            if clip is None:
-                continue
-            found = clip
-        out.append(found)
+        out.append(Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue))
     return out
 
 
