@@ -24,17 +24,20 @@ class InputError(ValueError):
         super().__init__(str(self))
 
     def __str__(self) -> str:
-        place = ": ".join(part for part in (self.file, self.field) if part)
-        half = LONGEST_PROBLEM // 2  # what is wrong with a value stands behind it
-        problem = self.problem if len(self.problem) <= LONGEST_PROBLEM else f"{self.problem[:half]}…{self.problem[1 - half :]}"
-        line = f"{place}: {problem}" if place else problem
-        fix = self.fix[:1].upper() + self.fix[1:]
+        line = ": ".join(_short(part, LONGEST_PROBLEM) for part in (self.file, self.field, self.problem) if part)
+        fix = _short(self.fix[:1].upper() + self.fix[1:], 4 * LONGEST_PROBLEM)  # lists what is allowed
         return visible(" ".join((f"{line}. {fix}" if fix else line).split()))
 
     def within(self, *, file: str = "", prefix: str = "") -> InputError:
         """The same error placed in a file, or under a table of it."""
         field = ".".join(part for part in (prefix, self.field) if part)
         return InputError(self.problem, field=field, fix=self.fix, file=self.file or file)
+
+
+def _short(text: str, most: int) -> str:
+    """Its start and its end: what is wrong with a value stands behind it."""
+    half = most // 2
+    return text if len(text) <= most else f"{text[:half]}…{text[1 - half :]}"
 
 
 _CONTROLS = {**{code: 0x2400 + code for code in range(32) if chr(code) not in "\t\n"}, 127: 0x2421, **dict.fromkeys([*range(128, 160), 0x202E], 0xFFFD)}

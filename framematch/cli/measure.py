@@ -116,7 +116,7 @@ def lens(
     board = _chart(chart, bar_mm)
     ensure_folder(out)
     console = screen(stderr=json == "-")
-    looked = _look(console, stills, board)
+    looked = _look(console, stills, board, goggles=before if camera == "monitoring" else None)
     fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Residuals of {fit.model.label}"), out / "residuals.png")
@@ -161,7 +161,7 @@ def mount(
     board = _chart(chart, bar_mm)
     ensure_folder(out)
     console = screen(stderr=json == "-")
-    sides = [_look(console, names, board) for names in (recording, monitoring)]
+    sides = [_look(console, names, board, goggles=goggles) for names, goggles in ((recording, None), (monitoring, before))]
     measured = measure_mount(sides[0], sides[1], board, before=before, lenses=lenses)
     fit = measured.fit
     for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
@@ -261,6 +261,7 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> tuple[FromMarks, float]:
     from framematch.errors import InputError
+    from framematch.measure.goggles import places_undone, undone
     from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
     from framematch.text import typed
@@ -273,8 +274,9 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
         wall_m = math.nan
     if len(distance) > 1 or not 0.2 <= wall_m <= 1000:
         raise InputError(f"{' '.join(distance)} is not a wall's distance", field="--distance", fix="give metres, 0.2 to 1000")
-    still = read_still(monitoring)
-    places = find_marks(before, still, wall_m) if marks.strip() == "find" else typed.places(marks, "--marks")
+    taken = read_still(monitoring)
+    still = undone(taken, before)
+    places = find_marks(before, still, wall_m) if marks.strip() == "find" else places_undone(typed.places(marks, "--marks"), taken, before)
     found = aim_from_marks(before, still, places, wall_m)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
@@ -318,7 +320,7 @@ def _chart(name: str, bar_mm: float | None) -> Chart:
     return found if bar_mm is None else found.printed_at(bar_mm / 100)
 
 
-def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
+def _look(console: Console, names: list[str], board: Chart, *, goggles: Pairing | None) -> list[Looked]:
     from framematch.measure.finding import look_for_chart
 
     def told(each: Looked) -> None:
@@ -328,7 +330,7 @@ def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
         else:
             console.print(f"  {name}: {len(each.found.ids)} corners", style="dim")
 
-    return look_for_chart(names, board, told=told)
+    return look_for_chart(names, board, told=told, goggles=goggles)
 
 
 def _print_lens(console: Console, fit: LensFit) -> None:

@@ -186,10 +186,10 @@ def _degrees(bank: str | None) -> float | None:
 
 def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: float, height_m: float | None, bank: str | None) -> tuple[Way, Nearest | None]:
     """The shot's own path, or that through the points of a file, leaning, and where the aircraft first touches something; or the straight run."""
-    from framematch.compare.along import box_of
+    from framematch.compare.along import first_touch
     from framematch.errors import InputError
     from framematch.files.points import read_path
-    from framematch.shot.contact import Surfaces, room_along
+    from framematch.shot.contact import Surfaces
     from framematch.shot.way import Straight
 
     run = shot.run
@@ -200,7 +200,4 @@ def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: fl
         return Straight(scene_from_opening=scene.scene_from_opening, run=run, from_m=from_m, to_m=to_m), None
     if bank not in (None, "turn"):
         raise InputError("the aircraft banks by itself along a path", field="bank", fix="leave it out")
-    if shot.aircraft is None:
-        return flown, None
-    surfaces = Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces)
-    return flown, room_along(flown, box_of(shot.aircraft), surfaces).contact
+    return flown, first_touch(flown, shot.aircraft, Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces))

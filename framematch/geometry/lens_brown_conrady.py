@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.geometry.lens_model import RIGHT_ANGLE, ByFigures, Figures, Floats, LensModel, Mask, first_root, solve_increasing, table
+from framematch.geometry.lens_model import RIGHT_ANGLE, ByFigures, Figures, Floats, LensModel, Mask, first_root, polynomial, solve_increasing, table
 
 Ints = NDArray[np.intp]
 
@@ -31,8 +31,7 @@ class BrownConrady(LensModel):
         rho = np.tan(angle_rad)
         square = rho * rho
         top, bottom = _slope_fraction(figures.k)
-        value = np.polynomial.polynomial.polyval
-        return np.asarray(value(square, top) / value(square, bottom) * (1 + square))
+        return np.asarray(polynomial(top, square) / polynomial(bottom, square) * (1 + square))
 
     def end_radius(self, figures: Figures) -> float:
         end = self.end_rad(figures)
@@ -166,11 +165,11 @@ def _newton_2d(figures: Figures, u: Floats, v: Floats, x: Floats, y: Floats, edg
 
 @lru_cache(maxsize=256)
 def _slope_fraction(k: tuple[float, ...]) -> tuple[Floats, Floats]:
-    """d(rho N/D)/d(rho) as two polynomials in rho^2, lowest power first."""
+    """d(rho N/D)/d(rho) as two polynomials in rho^2, lowest power first, without zeros at the end."""
     top, bottom = np.array([1, *k[:3]]), np.array([1, *k[3:]])
     order = np.arange(4)
-    multiply, subtract = np.polynomial.polynomial.polymul, np.polynomial.polynomial.polysub  # both drop zeros at the end
-    return subtract(multiply(top * (1 + 2 * order), bottom), multiply(top, bottom * 2 * order)), multiply(bottom, bottom)
+    above = np.convolve(top * (1 + 2 * order), bottom) - np.convolve(top, bottom * 2 * order)
+    return np.trim_zeros(above, "b"), np.trim_zeros(np.convolve(bottom, bottom), "b")
 
 
 def _end_with_tangential(figures: Figures, end: float) -> float:

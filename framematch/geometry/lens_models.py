@@ -14,7 +14,7 @@ import numpy as np
 
 from framematch.geometry.lens_brown_conrady import BrownConrady
 from framematch.geometry.lens_central import Central, K
-from framematch.geometry.lens_model import RIGHT_ANGLE, Example, Floats, LensModel, first_root
+from framematch.geometry.lens_model import RIGHT_ANGLE, Example, Floats, LensModel, first_root, polynomial
 
 
 def _kannala_brandt_radius(theta: Floats, k: K) -> Floats:
@@ -30,7 +30,7 @@ def _kannala_brandt_radius(theta: Floats, k: K) -> Floats:
 
 
 def _kannala_brandt_slope(theta: Floats, k: K) -> Floats:
-    return np.asarray(np.polynomial.polynomial.polyval(theta * theta, _kannala_brandt_powers(k)), dtype=np.float64)
+    return np.asarray(polynomial(_kannala_brandt_powers(k), theta * theta), dtype=np.float64)
 
 
 @lru_cache(maxsize=256)

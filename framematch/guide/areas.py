@@ -116,7 +116,7 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
         empty = shapely.Polygon()
         return empty, empty
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
-    shares = np.unique(np.concatenate([border_shares(pairing, i)[0] for i in {near, (near + far) / 2, far}]))
+    shares = np.array(sorted({float(s) for i in (near, (near + far) / 2, far) for s in border_shares(pairing, i)[0]}))
     border = _imaged_border(pairing, shares)
     steps = _steps(pairing, border, near, far)
     paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])

@@ -46,7 +46,7 @@ class Outline:
         for piece in self.pieces:
             if out:
                 out.append(None)
-            out.extend([round(float(x), 3), round(float(y), 3)] for x, y in piece)
+            out.extend(np.round(piece, 3).tolist())
         return out
 
 
@@ -145,13 +145,13 @@ def _clip(q: Floats, ok: NDArray[np.bool_], shown: Rect) -> tuple[Floats, Floats
 
 
 def _join(q: Floats, start: Floats, end: Floats, seen: NDArray[np.bool_]) -> tuple[Floats, ...]:
-    pieces: list[list[Floats]] = []
-    for i in np.flatnonzero(seen):
-        a, b = q[i] + (q[i + 1] - q[i]) * start[i], q[i] + (q[i + 1] - q[i]) * end[i]
-        if pieces and start[i] == 0 and np.array_equal(pieces[-1][-1], a):
-            pieces[-1].append(b)
-        else:
-            pieces.append([a, b])
+    chord = np.diff(q, axis=0)
+    first, last = q[:-1] + chord * start[:, None], np.where(end[:, None] == 1, q[1:], q[:-1] + chord * end[:, None])
+    kept = np.flatnonzero(seen)
+    if not len(kept):
+        return ()
+    goes_on = (start[kept[1:]] == 0) & (last[kept[:-1]] == first[kept[1:]]).all(axis=1)
+    pieces = [np.vstack([first[run[:1]], last[run]]) for run in np.split(kept, np.flatnonzero(~goes_on) + 1)]
     if len(pieces) > 1 and math.dist(pieces[-1][-1], pieces[0][0]) < 1e-9:  # the border's start is not a cut
-        pieces[0] = pieces.pop() + pieces[0][1:]
-    return tuple(np.array(piece) for piece in pieces if len(piece) > 1 and np.ptp(np.array(piece), axis=0).max() > 1e-9)
+        pieces[0] = np.vstack([pieces.pop(), pieces[0][1:]])
+    return tuple(piece for piece in pieces if np.ptp(piece, axis=0).max() > 1e-9)

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
+
 from framematch.errors import InputError
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing, check_frame_imaged
@@ -21,6 +23,7 @@ from framematch.guide.sets import best_cuts, foretold_of_two
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
 from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
+from framematch.progress import step
 
 STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
 LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
@@ -112,7 +115,11 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
     check_frame_imaged(pairing)
     pieces = _pieces(pairing, sets)
     report = _with_frames(pairing)
-    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
+    made = []
+    for i, piece in enumerate(pieces, 1):
+        step(f"Set of lines {i} of {len(pieces)}")
+        made.append(_with_frames(piece))
+    return replace(report, sets=tuple(made), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
 
 
 def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
@@ -374,7 +381,7 @@ def _edges(values: tuple[float, float, float, float]) -> dict[str, float]:
 
 
 def _rings(rings: tuple[Any, ...]) -> list[list[list[float]]]:
-    return [[[float(x), float(y)] for x, y in ring] for ring in rings]
+    return [ring.tolist() for ring in rings]
 
 
 def plain(value: Any, *, decimals: int = 6) -> Any:
@@ -382,6 +389,10 @@ def plain(value: Any, *, decimals: int = 6) -> Any:
     if isinstance(value, dict):
         return {key: plain(each, decimals=decimals) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
+        if value and all(type(each) is list and len(each) == 2 and type(each[0]) is type(each[1]) is float for each in value):
+            points = np.array(value)
+            if np.isfinite(points).all():
+                return np.round(points, decimals).tolist()  # all at once: most of what there is
         return [plain(each, decimals=decimals) for each in value]
     if isinstance(value, float):
         if math.isnan(value):

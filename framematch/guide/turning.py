@@ -101,7 +101,7 @@ def turning_errors(pairing: Pairing) -> EdgeErrors | None:
         return None
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
     worst: dict[str, list[float]] = {edge: [] for edge in EDGES}
-    for inverse in np.unique([near, (near + far) / 2, far]):
+    for inverse in sorted({near, (near + far) / 2, far}):
         points = outline_points(pairing, distance_from(float(inverse)), _POINTS)
         for edge, errors in errors_by_edge(_errors(pairing, points, np.array([inverse]))).items():
             worst[edge].append(float(errors[0]))

@@ -103,4 +103,4 @@ def foretold_frame(said: dict[str, Any], part: bytes, *, key: str, on_source: Ca
 
     with st.container(key=f"{key}-parts"):
         part_component()(key=f"{key}-part", data=offered(part), height="content")
-    _component()(key=key, data=said, on_source_change=on_source)
+    _component()(key=key, data=[said], on_source_change=on_source)

@@ -15,6 +15,7 @@ from framematch.guide.outline import outline
 from framematch.guide.transfer import inverse_m, to_recorded
 from framematch.measure.check import Checked
 from framematch.measure.figure import within
+from framematch.measure.goggles import undone
 from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
 from framematch.text.typeface import pillow_font
@@ -55,6 +56,7 @@ def laid_in(pairing: Pairing, recording: Still, monitoring: Still, distance_m: f
     import cv2
     from PIL import Image, ImageDraw
 
+    monitoring = undone(monitoring, pairing)
     width = min(most_px, pairing.monitoring.raster_px[0])
     height = round(width * pairing.monitoring.raster_px[1] / pairing.monitoring.raster_px[0])
     small = replace(pairing, monitoring=pairing.monitoring.resized((width, height)), display=Display(raster_px=(width, height), source_px=(width, height)))

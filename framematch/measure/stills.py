@@ -199,6 +199,8 @@ def video_length_s(name: str, content: bytes) -> float:
             if not container.streams.video or not container.duration:
                 raise InputError("is not a video that says how long it is", file=name, fix="give MP4 or MOV as the goggles wrote it")
             return min(float(container.duration) / av.time_base, LONGEST_S)
+    except InputError:
+        raise
     except (OSError, ValueError, EOFError, IndexError):
         raise InputError("is not a video that can be read", file=name, fix="give MP4 or MOV as the goggles wrote it") from None
 

@@ -60,6 +60,8 @@ def _spread(value: object, line: str) -> str:
     if isinstance(value, dict) and value:
         each = [f"{_encoded(key)}: {_spread(held, line + ' ')}" for key, held in value.items()]
         return "{" + ",".join(f"{line} {one}" for one in each) + line + "}"
+    if isinstance(value, list) and value and all(type(held) is list and len(held) == 2 and type(held[0]) is type(held[1]) is float for held in value):
+        return f"[{line} " + _encoded(value)[1:-1].replace("], [", f"],{line} [") + f"{line}]"  # points, all at once
     if isinstance(value, list) and any(isinstance(held, (dict, list)) for held in value):
         return "[" + ",".join(f"{line} {_spread(held, line + ' ')}" for held in value) + line + "]"
     return _encoded(value)

@@ -26,6 +26,7 @@ from framematch.output.sets_sheet import sets_page
 from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
+from framematch.progress import step
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
@@ -77,6 +78,7 @@ def add_sheets(
         of = shared.pop() if len(shared) == 1 else ""
         add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made, of=of)
     for i, report in enumerate(reports):
+        step(f"Sheet {i + 1} of {len(reports)}")
         names = [frame.name if report.frames else "" for frame in report.pairing.frames]
         for each, name in zip(report.each_frame, names, strict=True):
             main = each is report

@@ -23,6 +23,7 @@ from framematch.page.net import trouble
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.toml import changed_text, parse_toml
+from framematch.text.whole import utf8
 
 STEPS_KEPT, HISTORY_BYTES = 50, 400_000
 MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
@@ -211,10 +212,7 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     """
     if len(raw) > MOST_BYTES:
         raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
+    text = utf8(raw, name=name)
     if text.count("\n") > MOST_LINES:
         raise InputError(f"has more than {MOST_LINES} lines", file=name, fix="this is not a pairing file")
     found = contents(text, name=name)

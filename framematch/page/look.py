@@ -97,6 +97,9 @@ STYLE = """
 .fm th,.fm td{text-align:right;padding:.28rem .5rem;font-size:.94rem;vertical-align:top}
 .fm th:first-child,.fm td:first-child{text-align:left}
 .fm th{font-weight:600}
+.fm tbody th{min-width:4.2rem}
+.fm .figures td{white-space:nowrap}
+.fm.chart .drawing{max-width:640px}
 .fm .type td{font-size:1.35rem;font-weight:600}
 .fm .scroll{overflow-x:auto}
 .fm caption{text-align:left;font-weight:600;padding:.2rem 0}
@@ -116,7 +119,9 @@ STYLE = """
  .st-key-fm-areas [data-testid="stHorizontalBlock"]>
  [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
  {min-width:min(19rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.chart){min-width:min(26rem,100%)}
 }
+.st-key-fm-areas [data-testid="stHorizontalBlock"]:has([data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],.fm)){align-items:flex-end}
 @media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}
 @media (max-width:640px){
  .st-key-fm-head .quiet{display:none}
@@ -188,6 +193,12 @@ def as_typed(text: str) -> str:
 def svg_source(svg: str) -> str:
     """An SVG as an image's source."""
     return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
+
+
+def picture_source(picture: bytes) -> str:
+    """A JPEG or PNG file as an image's source."""
+    kind = "png" if picture[:4] == b"\x89PNG" else "jpeg"
+    return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
 
 
 def drawing(svg: str, alt: str) -> str:

@@ -20,11 +20,19 @@ def read_text(path: Path, *, limit: int = TEXT_LIMIT) -> str:
     Raises:
         InputError: missing, a folder, unreadable, too large or not UTF-8.
     """
-    raw = read_bytes(path, limit=limit)
+    return utf8(read_bytes(path, limit=limit), name=str(path))
+
+
+def utf8(raw: bytes, *, name: str) -> str:
+    """The text in UTF-8 bytes, without a mark of their order.
+
+    Raises:
+        InputError: they are something else.
+    """
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=str(path), fix="save the file as UTF-8") from None
+        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
 
 
 def read_bytes(path: Path, *, limit: int) -> bytes:
@@ -37,6 +45,8 @@ def read_bytes(path: Path, *, limit: int) -> bytes:
         with path.open("rb") as stream:
             # Reading makes room for all it is asked for, so never ask for more than the file has.
             raw = stream.read(min(limit, os.fstat(stream.fileno()).st_size) + 1)
+    except InputError:
+        raise
     except FileNotFoundError:
         raise InputError("no such file", file=str(path), fix="check the name and the folder") from None
     except (OSError, ValueError) as error:

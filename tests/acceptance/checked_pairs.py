@@ -1,18 +1,19 @@
 """The check judged on pairs that share no code with it: what it says beside what is true, for one pair or several of one rig.
 
-All 200 pairs and 50 sets, hours on shared cores; stills made are kept in a folder:
+All 200 pairs and 50 sets; stills made are kept in a folder, what was said of each in a file, from which a later run goes on:
 
-    python tests/acceptance/checked_pairs.py pairs 0 200 --stills FOLDER
-    python tests/acceptance/checked_pairs.py sets 0 50 --stills FOLDER
+    python tests/acceptance/checked_pairs.py pairs 0 200 --stills FOLDER --told pairs.jsonl
+    python tests/acceptance/checked_pairs.py sets 0 50 --stills FOLDER --told sets.jsonl
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import pickle
 import sys
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -149,13 +150,19 @@ def main() -> None:
     options.add_argument("first", type=int)
     options.add_argument("count", type=int)
     options.add_argument("--stills", type=Path)
+    options.add_argument("--told", type=Path, help="JSON lines: rigs that stand there are not run again, the others are added")
     options.add_argument("--wrong", type=float, default=1.0, help="factor that the first typed distance is wrong by; 0 for no typed distances")
     given = options.parse_args()
     moments, start, limit = (1, FIRST_PAIR, PAIR_PERCENT) if given.what == "pairs" else (MOMENTS, FIRST_SET, SET_PERCENT)
+    lines = given.told.read_text().splitlines() if given.told and given.told.exists() else []
+    known = {o.seed: o for o in (Outcome(**json.loads(line)) for line in lines)}
     outcomes = []
     for seed in range(start + given.first, start + given.first + given.count):
-        outcomes.append(outcome(seed, moments, wrong=given.wrong, folder=given.stills))
-        o = outcomes[-1]
+        o = known.get(seed) or outcome(seed, moments, wrong=given.wrong, folder=given.stills)
+        outcomes.append(o)
+        if given.told and seed not in known:
+            with given.told.open("a") as file:
+                print(json.dumps(asdict(o)), file=file)
         print(seed, o.kinds, "  ".join(f"{d:.3g} m: {known:.2f} % stated, {true:.2f} true" for d, known, true in o.rows) or "refused", o.said, flush=True)
     print(summary(outcomes, limit))
 

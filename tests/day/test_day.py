@@ -366,6 +366,7 @@ def test_nothing_is_drawn_off_the_page(good: DayPlan, tmp_path: Path, poppler: N
         assert (pixels < 128).mean() > 0.01
 
 
+@pytest.mark.at_length
 def test_a_long_list_still_fits_and_too_long_a_one_is_refused_whole(tmp_path: Path) -> None:
     def day(count: int) -> str:
         more = "".join(f'\n[[shots]]\nname = "Another angle on the vine house {i}"\ntakes = 2\ntake_s = 30\n' for i in range(count))

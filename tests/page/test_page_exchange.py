@@ -24,10 +24,11 @@ from framematch.output.drawing import Inks
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words
 from framematch.output.lens_map import bent_picture, straight_picture, straightened
 from framematch.output.svg import drawing_svg
-from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
+from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, film_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
 from framematch.page.draft import Draft, changed, text_from_upload, undone
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.session import EXAMPLE
+from framematch.progress import heard
 
 fdl = ours.library()
 INKS = Inks(ground="#ffffff", ink="#000000", quiet="#444444", accent="#006666", second="#883300")
@@ -91,6 +92,17 @@ def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> Non
         assert packed.namelist() == ["run.usda", "run_texture.png"]
         for name in packed.namelist():
             assert packed.read(name) == (tmp_path / name).read_bytes()
+
+
+def test_the_film_is_the_command_lines_and_says_which_frame_it_is_at(rig: Path, tmp_path: Path) -> None:
+    text = changed_text(EXAMPLE, {"run.speed_m_s": 80.0})
+    rig.write_text(text, encoding="utf-8")
+    by_command("run", rig, "--out", tmp_path / "run.mp4")
+    said: list[str] = []
+    with heard(said.append):
+        made = film_bytes(parse_pairing(text), Draft(text=text).shot, 1)
+    assert made == (tmp_path / "run.mp4").read_bytes()
+    assert [words for words in said if words] == [f"Frame {i} of 4" for i in (1, 2, 3, 4, 4)]
 
 
 # In: a production's FDL, made with the standard body's own library.

@@ -22,7 +22,7 @@ from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value
-from framematch.text.whole import TEXT_LIMIT
+from framematch.text.whole import TEXT_LIMIT, utf8
 
 TEXT, UPLOAD = "day:text", "day:upload"
 LONGEST = 60_000
@@ -32,9 +32,10 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     """The card's words with its files, then what it is worked out from."""
     draft = session.draft()
     text = draft.day_linked
-    st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
+    st.html(block("<h2>Flight day</h2>" + paragraph(f"{ADVICE.partition('.')[0]}. {cautions.RULES}", "caution")))
     _card(pairing, text, pulse)
-    st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
+    more = "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY if line != cautions.RULES)
+    st.html(block(f"<h3>Cautions</h3><ul>{more}</ul>", kind="caution"))
     st.html(block("<h2>Figures of the day</h2>"))
     with st.container(horizontal=True):
         st.button(
@@ -138,13 +139,11 @@ def _uploaded() -> None:
     try:
         if held.size > TEXT_LIMIT:
             raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a day file")
-        text = held.getvalue().decode("utf-8-sig")
+        text = utf8(held.getvalue(), name=held.name)
         if len(text) > LONGEST:
             raise InputError(f"has more than {LONGEST} characters", file=held.name, fix="this is not a day file")
         parse_day(text, pairing=session.draft().pairing, name=held.name)
         _open(text)
         session.note(f"Loaded {held.name}.")
-    except UnicodeDecodeError:
-        session.note(f"Not loaded, the page stays as it was. {held.name}: is not UTF-8 text.", bad=True)
     except InputError as error:
         session.note(f"Not loaded, the page stays as it was. {error}", bad=True)

@@ -28,19 +28,24 @@ from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
-from framematch.page import session
+from framematch.page import lines, session
 from framematch.page.draft import changed
 from framematch.page.files_made import made, made_beside, made_zip, stem
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, drawing, paragraph, table
+from framematch.page.measuring.show import ask
 from framematch.page.patience import patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
-from framematch.render.keep import kept_by_value
+from framematch.progress import step
+from framematch.render.keep import Kept, kept_by_value
+from framematch.scene.model import Scene
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT
+from framematch.shot.way import Straight
+from framematch.text.whole import TEXT_LIMIT, utf8
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
@@ -50,6 +55,7 @@ CAMERA_FILES = {"recording": "Recording camera", "monitoring": "Monitoring camer
 RUN_FROM_M, RUN_TO_M = 8.0, -3.0
 LONGEST_NAME = 80
 LARGE_PX = 4_000_000
+_films: Kept[bytes] = Kept(limit_bytes=32_000_000, size=len, name="exchange films")
 
 
 def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
@@ -65,6 +71,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         _cameras(pairing)
     with scene:
         _scene(pairing)
+        _film(pairing, pulse)
     _elsewhere()
 
 
@@ -233,11 +240,7 @@ def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[
     """
     if size > TEXT_LIMIT:
         raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    try:
-        text = content().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="export the framing again as ASC FDL") from None
-    return tuple(parse_framings(text, name=name))
+    return tuple(parse_framings(utf8(content(), name=name), name=name))
 
 
 # Lens maps.
@@ -332,16 +335,9 @@ def _cameras(pairing: Pairing) -> None:
     _head(
         "Cameras (OpenCV YAML)", "For trackers and calibration: matrices and distortion of both cameras and of the goggles' picture, and the mount as R and T."
     )
-    for row in (("recording", "monitoring"), ("display", "rig")):
-        for column, name in zip(st.columns(2), row, strict=True):
-            with column:
-                _download(
-                    f"{CAMERA_FILES[name]}, {name}.yml",
-                    partial(camera_bytes, pairing, name),
-                    f"{stem(pairing)}-{name}.yml",
-                    "application/yaml",
-                    f"exchange:yml:{name}",
-                )
+    with st.container(horizontal=True):
+        for name, label in CAMERA_FILES.items():
+            _download(f"{label}, {name}.yml", partial(camera_bytes, pairing, name), f"{stem(pairing)}-{name}.yml", "application/yaml", f"exchange:yml:{name}")
 
 
 def camera_bytes(pairing: Pairing, name: str) -> bytes:
@@ -379,12 +375,54 @@ def _scene(pairing: Pairing) -> None:
     )
 
 
+def _film(pairing: Pairing, pulse: Any) -> None:
+    _head("Film of the run (MP4)", "For whoever is not at the location: both views side by side with the guide, true to time.")
+    if importlib.util.find_spec("av") is None:
+        st.html(block(paragraph("A film needs the package av beside framematch.", "quiet")))
+        return
+    shot = session.draft().shot
+    key = ("film", pairing, shot, lines.sets_chosen(pairing))
+    if ask("film", key, "Make the film", about="Some seconds for a short run; it can be stopped.", now=True) is None:
+        return
+    try:
+        film = awaited(key, lambda: _films.get(key, lambda: film_bytes(pairing, shot, lines.sets_chosen(pairing))), pulse)
+    except InputError as error:
+        st.html(block(paragraph(f"No film: {error}", "fault")))
+        return
+    st.video(film, format="video/mp4")
+    _download("Film (MP4)", lambda: film, f"{stem(pairing)}-run.mp4", "video/mp4", "exchange:film")
+
+
+def film_bytes(pairing: Pairing, shot: Shot, sets: int) -> bytes:
+    """The film: the command line's own."""
+    from framematch.compare.along import first_touch
+    from framematch.render.run_frames import Filming, frame_times, run_frames
+    from framematch.render.video import write_video
+    from framematch.shot.contact import Surfaces
+
+    scene, filming = built(shot), Filming(sets=sets)
+    flown, surface = shot.flown, scene.surface
+    way = flown or _straight(scene, shot)
+    touches = None if flown is None else first_touch(flown, shot.aircraft, Surfaces(vertices_m=surface.vertices, faces=surface.faces))
+    count = len(frame_times(way, filming.frames_per_s))
+    step(f"Frame 1 of {count}")
+
+    def write(path: Path) -> None:
+        frames = run_frames(scene, pairing, way, filming, touches=touches)
+        write_video(path, frames, frames_per_s=filming.frames_per_s, progress=lambda n: step(f"Frame {min(n + 1, count)} of {count}"))
+
+    return made(write, "run.mp4")
+
+
 def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
     from framematch.output.scene_file import write_exchange
-    from framematch.shot.way import Straight
 
     scene = built(shot)
-    write_exchange(path, scene, pairing, Straight(scene_from_opening=scene.scene_from_opening, run=shot.run, from_m=RUN_FROM_M, to_m=RUN_TO_M))
+    write_exchange(path, scene, pairing, _straight(scene, shot))
+
+
+def _straight(scene: Scene, shot: Shot) -> Straight:
+    return Straight(scene_from_opening=scene.scene_from_opening, run=shot.run, from_m=RUN_FROM_M, to_m=RUN_TO_M)
 
 
 def scene_bytes(pairing: Pairing, shot: Shot) -> bytes:

@@ -15,7 +15,6 @@ from framematch.output.guide_drawing import span
 from framematch.page import lines
 from framematch.page.address import DISTANCES_M
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 
@@ -31,7 +30,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         )
     )
     sets = lines.sets_chosen(pairing)
-    report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+    report = lines.lines_awaited(pairing, sets, pulse)
     _show(pairing, report)
 
 

@@ -64,11 +64,11 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             help="The guide then also serves the horizon.",
         )
         sets, frames = lines.sets_choice(pairing), lines.frames_choice(pairing)
-        report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+        report = lines.lines_awaited(pairing, sets, pulse)
     with figures:
         st.html(block(insets_markup(report, frames)))
     with curve:
-        st.html(block(_curve(report, colours)))
+        st.html(block(_curve(report, colours), kind="chart"))
     st.html(block(_errors(report, frames) + _warnings(report)))
     _downloads(pairing, report, sets, frames)
     st.html(block(paragraph(CAUTION, "caution")))
@@ -166,7 +166,7 @@ def _errors(report: Report, frames: Sequence[int]) -> str:
                 for each in shown.at
             ]
             caption = f"{of}Error of each side at five distances, % of the frame's width or height"
-            out.append(table(["distance", *EDGES, *(["worst, turning"] if turning else [])], rows, caption=caption))
+            out.append(table(["distance", *EDGES, *(["worst, turning"] if turning else [])], rows, caption=caption, kind="figures"))
             if shown.turning is not None:
                 out.append(paragraph(f"Turning alone ({turn_words(report.pairing)}) moves a line by up to {shown.turning.worst:.1f} %.", "quiet"))
     return "".join(out)

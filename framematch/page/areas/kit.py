@@ -32,9 +32,10 @@ from framematch.guide.transfer import EDGES
 from framematch.page import fields, session
 from framematch.page.files_made import zipped
 from framematch.page.lines import overlays_of
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, as_typed, block, paragraph, table
-from framematch.page.patience import patiently
 from framematch.page.work import report_of
+from framematch.progress import Stopped
 from framematch.render.keep import kept_by_value
 from framematch.text.toml import parse_toml
 from framematch.text.whole import plain_name
@@ -152,7 +153,10 @@ def _list(kit: Kit, pulse: Any) -> None:
     told, spot, rows = st.empty(), st.empty(), []
     for i, each in enumerate(good):
         told.html(block(paragraph(f"Working out {i + 1} of {len(good)} …", "quiet")))
-        rows.append(_row(each, pulse))
+        try:
+            rows.append(_row(each, pulse))
+        except Stopped:
+            break
         spot.html(block(table(["pairing", *EDGES, "off by", "OSD columns, rows"], rows, caption="Insets in pixels of the goggles' picture")))
     told.empty()
     for column, (label, make, name, mime, key) in zip(st.columns(4), _files(kit, good), strict=True):
@@ -166,7 +170,7 @@ def _list(kit: Kit, pulse: Any) -> None:
 def _row(each: KitPairing, pulse: Any) -> list[str]:
     assert each.pairing is not None
     try:
-        report = patiently(partial(report_of, each.pairing), pulse)
+        report = awaited(("kit", each.pairing), partial(report_of, each.pairing), pulse)
     except InputError as error:
         return [each.title, "-", "-", "-", "-", str(error), ""]
     insets, c = insets_px(report.guide.rectangle, each.pairing.display.raster_px), report.cells

@@ -21,6 +21,7 @@ from framematch.page.files_made import stem
 from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
+from framematch.text.whole import utf8
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
@@ -40,15 +41,18 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block("<h2>Monitoring camera and goggles</h2>" + paragraph("The one the pilot flies by.", "quiet")))
         _camera("monitoring", file)
         _display(file)
-    st.html(block("<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens.", "quiet")))
-    figures, side, above = st.columns([1.1, 1, 1], gap="medium")
-    with figures:
-        for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
-            if row is fields.TOLERANCES:
-                st.html(block(paragraph("How sure these figures are:", "quiet")))
-            for column, field in zip(st.columns(3), row, strict=True):
-                with column:
-                    fields.number(field)
+    st.html(
+        block(
+            "<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens; entrance pupil to entrance pupil.", "quiet")
+        )
+    )
+    for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
+        if row is fields.TOLERANCES:
+            st.html(block(paragraph("How sure these figures are:", "quiet")))
+        for column, field in zip(st.columns(3), row, strict=True):
+            with column:
+                fields.number(field)
+    side, above = st.columns(2, gap="medium")
     side.html(block(drawing(mount_drawing(pairing, view="side", colours=colours), f"Mount from the side. {mount_words(pairing)}")))
     above.html(block(drawing(mount_drawing(pairing, view="above", colours=colours), f"Mount from above. {mount_words(pairing)}")))
     _angles(pairing)
@@ -127,8 +131,8 @@ def _uploaded() -> None:
     try:
         if held.size > MOST_BYTES:
             raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=held.name, fix="this is not a pairing file")
-        if is_kit(held.getvalue().decode("utf-8", "replace")):
-            text = held.getvalue().decode("utf-8-sig")
+        text = utf8(held.getvalue(), name=held.name)
+        if is_kit(text):
             first = next(each for each in parse_kit(text, name=held.name).pairings if each.pairing is not None)
             session.open_kit(text)
             session.open_text(first.text)

@@ -21,6 +21,7 @@ from framematch.page.areas.kit import kit_now
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made, stem
 from framematch.page.kept_choices import kept
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph
 from framematch.page.patience import patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
@@ -92,7 +93,7 @@ def _preview(job: Job, what: str, pulse: Any) -> None:
     leafing, told, spot = st.container(), st.empty(), st.empty()
     told.html(block(paragraph("Making the pages …", "quiet")))
     try:
-        pdf = patiently(job.pdf, pulse)
+        pdf = awaited(("pdf", job.key), job.pdf, pulse)
         count = patiently(partial(page_count, pdf), pulse)
         with leafing:
             first = _first_page(count)
@@ -173,7 +174,7 @@ def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
         if len(pairings) > 2:
             spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
         try:
-            found.append(patiently(partial(lines.lines_of, each, sets if each.far_m > each.near_m else 1), pulse))
+            found.append(lines.lines_awaited(each, sets if each.far_m > each.near_m else 1, pulse))
         except InputError as error:
             if len(pairings) == 1:
                 raise

@@ -22,13 +22,17 @@ from framematch.page.patience import patiently
 from framematch.render.keep import kept_by_value
 
 DISTANCE = "print:wall"
+PUPIL = (
+    "Of the recording lens: look into its front, iris closed down; hold a pencil beside the barrel and move your head: where pencil and iris stay "
+    "together is the entrance pupil."
+)
 SEEN_RIGHT, SEEN_UP = "print:seen-right", "print:seen-up"
 
 
 def distance_field(key: str) -> float:
     """The wall's distance."""
     found: float = st.number_input(
-        "Wall, m from the recording lens", 0.3, 50.0, step=0.1, format="%.2f", help="From lens to wall, square on; 0.3 to 50.", **kept(key, 2.0)
+        "Wall, m from the entrance pupil", 0.3, 50.0, step=0.1, format="%.2f", help=f"{PUPIL} Square on; 0.3 to 50.", **kept(key, 2.0)
     )
     return found
 
@@ -65,7 +69,7 @@ def marks_markup(pairing: Pairing, marks: tuple[Mark, ...], inks: Inks, distance
     rows = [[m.name, _signed(m.right_mm), _signed(m.up_mm), _place(m)] for m in marks]
     return (
         paragraph(
-            f"Stand the rig square to a flat wall, the recording lens {distance_m:g} m from it. Mark A straight ahead of the recording lens, at its height; "
+            f"Stand the rig square to a flat wall, the recording lens's entrance pupil {distance_m:g} m from it. Mark A straight ahead of it, at its height; "
             "tape the rest from A as seen from the rig."
         )
         + drawing(drawing_svg(wall_drawing(marks, inks=inks)), f"The wall seen from the rig, millimetres from A: {taped}.")

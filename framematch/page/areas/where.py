@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from framematch.errors import InputError
-from framematch.page import fields, scans, session
+from framematch.page import fields, placing, scans, session
 from framematch.page.look import block, paragraph
 from framematch.scene.mesh_checks import SUFFIXES
 from framematch.scene.places import FILES
@@ -60,11 +60,11 @@ def _uploaded() -> None:
     except InputError as error:
         session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
     else:
-        session.note(f"Loaded {held.name}. Say where its opening is: its middle, and the way that it is flown.")
+        session.note(f"Loaded {held.name}. Say where its opening is: look from outside and click two of its corners, or type its middle.")
 
 
 def _opening() -> None:
-    key = "opening.0" if session.draft().shot_file.opening else "gap"
+    key = placing.opening_key()
     opening, file = session.draft().shot.opening, session.draft().shot_file.place
     middle, heading, scale, up = st.columns([1.6, 1, 1, 1])
     with middle:
@@ -101,7 +101,7 @@ def _of_actor(i: int) -> tuple[fields.Field, ...]:
     return (
         one("height_m", f"Height of actor {i + 1}, m", 0.1, 1000, "Feet to head."),
         one("beyond_m", f"Beyond the gap, actor {i + 1}, m", -1000, 1000, "Past its near face; minus for before it."),
-        one("right_m", f"Right of it, actor {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
+        one("right_m", f"Right of middle, actor {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
     )
 
 

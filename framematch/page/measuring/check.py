@@ -19,13 +19,14 @@ from framematch.measure.known import Typed
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
 from framematch.measure.take import NAMES, USUAL, taken
+from framematch.page.clicked import clicked_picture
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring import laid
-from framematch.page.measuring.click import clicked_picture
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, many
-from framematch.page.measuring.wait import Said, awaited
+from framematch.progress import step
 from framematch.render.keep import Kept
 
 _FIGURES = {
@@ -96,7 +97,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     before = held_with("check", mine, pairing)
     key = (tuple(g.name for g in (*recording, *monitoring)), *mine, before)  # names, since faults say them: never another visitor's
     typed = [] if distance is None else [Typed(distance_m=distance, at_px=place)]
-    outcome = awaited(("check", key), lambda said: _kept.get(key, lambda: _check(before, recording, monitoring, typed, said)), pulse)
+    outcome = awaited(("check", key), lambda: _kept.get(key, lambda: _check(before, recording, monitoring, typed)), pulse)
     if outcome.checked is None or outcome.laid is None:
         fault(f"Can't tell: {outcome.fault}")
         return
@@ -131,18 +132,18 @@ def _small(still: Still) -> Any:
     return cv2.resize(still.pixels, (width, round(still.size_px[1] * width / still.size_px[0])), interpolation=cv2.INTER_AREA)
 
 
-def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Given], typed: Sequence[Typed], said: Said) -> Outcome:
-    said.words = "Reading the stills …"
+def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Given], typed: Sequence[Typed]) -> Outcome:
+    step("Reading the stills")
     try:
         pairs = []
         for both in zip(recording, monitoring, strict=True):
             first, second = (read_still(each.name, colour=True, content=each.content()) for each in both)
             pairs.append((first, second))
-        said.words = "Looking for details that both stills show …"
+        step("Looking for details that both stills show")
         checked = check_moments(pairing, pairs, typed=typed)
     except InputError as error:
         return Outcome(fault=str(error))
-    said.words = "Drawing …"
+    step("Drawing")
     return Outcome(checked=checked, laid=laid.lay(checked.before, checked.after, *pairs[0], checked.distance_m))
 
 

@@ -19,11 +19,12 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.report import metres
 from framematch.output.clips_chart import off_chart
 from framematch.output.svg import drawing_svg
+from framematch.page.long_work import awaited
 from framematch.page.look import CHART, Colours, block, drawing, paragraph
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, use, whole
 from framematch.page.measuring.uploads import Given, clip
-from framematch.page.measuring.wait import Said, awaited
+from framematch.progress import step
 from framematch.render.clips_film import moment_pictures
 from framematch.render.keep import Kept
 
@@ -65,18 +66,18 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     mine = (recording.digest, monitoring.digest)
     before = held_with("clips", mine, pairing)
     key = (recording.name, monitoring.name, *mine, before)
-    outcome = awaited(("clips", key), lambda said: _kept.get(key, lambda: _check(before, recording, monitoring, said)), pulse)
+    outcome = awaited(("clips", key), lambda: _kept.get(key, lambda: _check(before, recording, monitoring)), pulse)
     if outcome.found is None:
         fault(f"Can't tell: {outcome.fault}")
         return
     _say(outcome.found, outcome.shake, outcome.pictures, colours, mine=recording.digest + monitoring.digest)
 
 
-def _check(pairing: Pairing, recording: Given, monitoring: Given, said: Said) -> Outcome:
+def _check(pairing: Pairing, recording: Given, monitoring: Given) -> Outcome:
     from PIL import Image
 
     def told(what: str, done: int, expected: int) -> None:
-        said.words = f"{what}: {done} of {expected} …" if expected else f"{what}: {done} …"
+        step(f"{what}: {done} of {expected}" if expected else f"{what}: {done}")
 
     with tempfile.TemporaryDirectory(prefix="framematch-") as folder:
         paths = []
@@ -86,7 +87,7 @@ def _check(pairing: Pairing, recording: Given, monitoring: Given, said: Said) ->
             paths[-1].write_bytes(given.content())
         try:
             found = check_clips(pairing, paths[0], paths[1], told=told)
-            said.words = "Drawing …"
+            step("Drawing every moment")
             pictures = tuple(jpeg(Image.fromarray(picture)) for picture in moment_pictures(found, (paths[0], paths[1])))
         except InputError as error:
             return Outcome(fault=str(error).replace(f"{folder}/r/", "").replace(f"{folder}/m/", ""))

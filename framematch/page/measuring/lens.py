@@ -18,12 +18,13 @@ from framematch.measure.into_file import camera_file, lens_changes
 from framematch.measure.job import measure_lens
 from framematch.measure.lens import LensFit
 from framematch.measure.pictures import residual_map
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.chart_field import chart_fields
-from framematch.page.measuring.found import Seen, jpeg, look
+from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
-from framematch.page.measuring.wait import Said, awaited
+from framematch.progress import step
 from framematch.render.keep import Kept
 
 MAP_PX = 760  # wide, so that arrows stay visible where it is shown smaller
@@ -67,7 +68,9 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         lambda key: st.radio("Camera", list(CAMERAS), format_func=CAMERAS.__getitem__, horizontal=True, key=key),
     )
     chart = chart_fields("lens")
-    stills = many("Stills of the chart", "measure:lens:stills", "Whole pictures as the camera wrote them: PNG, JPEG or TIFF.")
+    stills = many(
+        "Stills of the chart", "measure:lens:stills", "Whole pictures as the camera wrote them, or the goggles' recordings: PNG, JPEG, TIFF, or clips."
+    )
     if chart is None:
         return
     if not stills:
@@ -76,20 +79,27 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             _say(kept, before[0][2], pairing, before[0][1])
         return
     camera: Camera = getattr(pairing, which)
-    key = (tuple((s.name, s.digest) for s in stills), chart, which, camera.sensor_mm[0], camera.lens.squeeze)
+    key = (
+        tuple((s.name, s.digest) for s in stills),
+        chart,
+        which,
+        camera.sensor_mm[0],
+        camera.lens.squeeze,
+        shown_like(pairing) if which == "monitoring" else None,
+    )
     if ask("lens", key, "Measure the lens", about="Looks for the chart in each still and fits the lens.", now=True) is None:
         return
     try:
-        measured = awaited(("lens", key), lambda said: _kept.get(key, lambda: _measure(stills, chart, camera, said)), pulse)
+        measured = awaited(("lens", key), lambda: _kept.get(key, lambda: _measure(stills, chart, camera, pairing if which == "monitoring" else None)), pulse)
     except InputError as error:
         fault(error)
         return
     _say(measured, which, pairing, chart)
 
 
-def _measure(stills: Sequence[Given], chart: Chart, known: Camera, said: Said) -> Measured:
-    seen = tuple(look(stills, chart, said))
-    said.words = "Fitting lenses to the corners …"
+def _measure(stills: Sequence[Given], chart: Chart, known: Camera, goggles: Pairing | None) -> Measured:
+    seen = tuple(look(stills, chart, goggles=goggles))
+    step("Fitting lenses to the corners")
     try:
         fit = measure_lens([each.looked for each in seen], chart, known=known)
     except InputError as error:
