@@ -17,12 +17,9 @@ from clip_rigs import pairing_of, pairing_text
 from command import framematch
 from flown_clips import Flight
 
-from framematch.clips.clock import match_clocks
-from framematch.clips.flex import Flex
-from framematch.clips.moment import instants
 from framematch.clips.shake import shake_of
 from framematch.clips.take import clip_values, parse_clip_names
-from framematch.clips.together import brought_together, rig_for_clips, together
+from framematch.clips.together import rig_for_clips
 from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation
@@ -37,16 +34,6 @@ def as_flown(flight: Flight, rig, time_s: float):
     """The rig with the aim that it had at a time."""
     pan, tilt, roll = aim_from_rotation(flight.aim(np.array([time_s]))[0])
     return replace(rig, mount=replace(rig.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
-
-
-@pytest.fixture(scope="module")
-def found(flight, clips, both):
-    rig = pairing_of(flight)
-    clocks = match_clocks(*both, rig.mount.recording_from_monitoring)
-    chosen = instants(*both, clocks, every_s=1.2, most=3)
-    flex = Flex(clocks, both[1])
-    pairs = brought_together(rig, both, clocks, flex, chosen, clips)
-    return together(rig, *both, clocks, flex, chosen, pairs)
 
 
 def test_aim_and_guide_are_as_flown(flight, found):

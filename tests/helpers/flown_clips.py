@@ -189,7 +189,7 @@ class _Camera:
         return out
 
     def picture(self, t: float, index: int) -> np.ndarray:
-        instants = [0.0] if not self.eye.exposure_s else np.linspace(-0.5, 0.5, 5) * self.eye.exposure_s
+        instants = np.array([-1, 0, 1]) / 3 * self.eye.exposure_s if self.eye.exposure_s else [0.0]
         drawn = np.mean([self._at(t + dt).astype(np.float32) for dt in instants], axis=0)
         if self.flight.blur_px:
             drawn = cv2.GaussianBlur(drawn, (0, 0), self.flight.blur_px)
