@@ -88,6 +88,7 @@ class Together:
         moments: in order of time.
         flex: of the mount, from the turns.
         set_distance_m: at which the outline would have served best for what was filmed.
+        slow_flex_deg: by how much the aim was another from moment to moment, root mean square of both directions across together.
         quick_percent: by how much quick flex moved the frame besides in 95 % of the time, worst edge, percent of the frame.
     """
 
@@ -99,7 +100,13 @@ class Together:
     moments: tuple[Moment, ...]
     flex: Flex
     set_distance_m: float
+    slow_flex_deg: float
     quick_percent: float
+
+    @property
+    def flex_rms_deg(self) -> float:
+        """Slow and quick flex together."""
+        return math.hypot(self.slow_flex_deg, self.flex.rms_deg)
 
 
 def rig_for_clips(pairing: Pairing, monitoring_px: tuple[int, int], *, name: str) -> Pairing:
@@ -224,6 +231,7 @@ def together(
         moments=tuple(moments),
         flex=flex,
         set_distance_m=_set_distance(checked.after, [m.distance_m for m in moments]),
+        slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
         quick_percent=_quick_percent(checked, flex),
     )
 

@@ -54,13 +54,13 @@ def flex_said(t: Together) -> str:
     bands = t.flex.bands
     most = max(bands, key=lambda b: b.rms_deg)
     said = (
-        f"Above {bands[0].low_hz:g} Hz the monitoring camera turned against the rig by {t.flex.rms_deg:.2f} degrees root mean square, {t.flex.most_deg:.2f} "
-        f"at most, most of it at {most.low_hz:g} to {most.high_hz:g} Hz; the reading's own noise is in that. It moves the frame by up to "
-        f"{t.quick_percent:.1f} % in 95 % of the time, besides what the curve says."
+        f"Against the rig the monitoring camera turned by {t.slow_flex_deg:.2f} degrees root mean square from moment to moment, which the curve holds, and by "
+        f"{t.flex.rms_deg:.2f} more quickly ({t.flex.most_deg:.2f} at most, most of it at {most.low_hz:g} to {most.high_hz:g} Hz; the reading's own noise is "
+        f"in that), which moves the frame by up to {t.quick_percent:.1f} % in 95 % of the time besides."
     )
-    if t.flex.rms_deg < LITTLE_FLEX_DEG:
+    if t.flex_rms_deg < LITTLE_FLEX_DEG:
         return said + " The mount is stiff enough."
-    if most.low_hz >= SHAKING_HZ:
+    if t.flex.rms_deg > t.slow_flex_deg and most.low_hz >= SHAKING_HZ:
         return said + " So quick a flex is vibration: balance the propellers, look for loose screws, and put damping between arm and camera."
     return said + " So slow a flex is the mount giving way to manoeuvres: brace it or shorten its arm, and keep cables from pulling at the camera."
 
@@ -90,11 +90,12 @@ def clip_json(t: Together, shake: Shake | None) -> dict[str, Any]:
         "aim": {f.name: {"file": getattr(t.checked.before.mount, f.name), "clips": f.value, "half_95": f.half_95} for f in t.checked.figures[:3]},
         "known_percent": t.checked.known_percent,
         "set_distance_m": _finite(t.set_distance_m),
-        "flex_rms_deg": t.flex.rms_deg,
-        "flex_most_deg": t.flex.most_deg,
+        "slow_flex_rms_deg": t.slow_flex_deg,
+        "quick_flex_rms_deg": t.flex.rms_deg,
+        "quick_flex_most_deg": t.flex.most_deg,
         "quick_flex_percent": t.quick_percent,
         "readout": {which: readout_json(turns) for which, turns in (("recording", t.recording), ("monitoring", t.monitoring))},
-        "flex": [{"from_hz": b.low_hz, "to_hz": b.high_hz, "rms_deg": b.rms_deg} for b in t.flex.bands],
+        "quick_flex": [{"from_hz": b.low_hz, "to_hz": b.high_hz, "rms_deg": b.rms_deg} for b in t.flex.bands],
         "warnings": list(t.checked.warnings),
         "moments": [dict(zip(_COLUMNS, row, strict=True)) for row in _rows(t)],
         "shake": None if shake is None else shake_json(shake),

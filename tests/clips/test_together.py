@@ -49,7 +49,7 @@ def test_aim_and_guide_are_as_flown(flight, found):
         assert abs(moment.off_percent - off) <= max(2 * moment.off_95_percent, 0.3)
         assert moment.off_percent > 10  # the file's aim is 3 degrees off
         assert 4 < moment.distance_m < 40  # the hall's wall is 14 m away, its corners of view more
-    assert found.flex.rms_deg < 0.1  # nothing flexed
+    assert found.flex_rms_deg < 0.1  # nothing flexed
 
 
 def test_what_is_written_is_what_was_found(tmp_path, flight, clips, found):
@@ -74,7 +74,7 @@ def test_each_figure_is_taken_over_by_itself(flight, found):
         "recording.frame.keep_percent": shake.keep_for(0.95),
         "recording.frame.wander_percent": round(shake.wander_percent, 2),
     }
-    assert clip_values(found, shake, ("aim", "tolerance"))["tolerance.aim_deg"] > 1.9 * found.flex.rms_deg
+    assert clip_values(found, shake, ("aim", "tolerance"))["tolerance.aim_deg"] > 1.9 * found.flex_rms_deg
     with pytest.raises(InputError, match="does not tell"):
         clip_values(found, None, ("keep",))
     with pytest.raises(InputError, match="aim, tolerance, wander, keep"):
