@@ -133,7 +133,7 @@ class _Flight:
         self.unread = unread_rad
         self.like = np.exp(-np.abs(times_s[:, None] - times_s[None, :]) / APART_S)
         self.hold = held(rig) ** -2.0
-        self.covariance = np.eye(COUNT + 3 * self.count)
+        self.covariance: Floats = np.eye(COUNT + 3 * self.count)
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -145,7 +145,7 @@ class _Flight:
         for row in self._rows():
             normal += np.outer(row.slope, row.slope) / row.sigma**2
             toward += row.slope * row.target / row.sigma**2
-        self.covariance = np.linalg.inv(normal)
+        self.covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         step = self.covariance @ toward
         if turn >= _SETTLED:
             state = self._bounded(State(values=step, covariance=self.covariance))

@@ -240,8 +240,8 @@ class _Reader:
         rows = np.stack([places[kept, 1], there[kept, 1]]) / self.camera.raster_px[1] - 0.5
         extra = np.outer((rows[1] - rows[0]) * self._readout, self.rate)
         turn = turn_of(rays[kept], rays_after[kept], noise_rad=self._noise, extra=extra)
-        small = (v.astype(np.float32) for v in (rays[kept], rays_after[kept], rows))
-        return replace(none, **dict(zip(("before", "after", "rows"), small, strict=True)), turn=turn)
+        first, second, at = (v.astype(np.float32) for v in (rays[kept], rays_after[kept], rows))
+        return replace(none, before=first, after=second, rows=at, turn=turn)
 
     @property
     def _noise(self) -> float:

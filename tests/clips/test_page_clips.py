@@ -20,9 +20,11 @@ def _given(path, name):
 def _shown():
     import streamlit as st
 
+    from framematch.page import session
     from framematch.page.look import LIGHT
     from framematch.page.measuring import clips
 
+    session.begin()
     clips._say(st.session_state["found"], None, st.session_state["pictures"], LIGHT, mine="two")
 
 
