@@ -102,24 +102,18 @@ def _say(found: Together, shake: Shake | None, pictures: tuple[bytes, ...], colo
     st.html(block(paragraph(first, "big") + lines([plain(line) for line in found.checked.warnings])))
     moments = found.moments
     worst = max(range(len(moments)), key=lambda i: moments[i].off_percent)
-    index = remembered(
-        "measure:moment",
-        worst,
-        lambda key: st.select_slider(
-            "Moment", range(len(moments)), key=key, format_func=lambda i: f"{moments[min(i, len(moments) - 1)].instant.recording_s:.1f} s"
-        ),
-    )
-    m = moments[min(index, len(moments) - 1)]
+    times = [f"{m.instant.recording_s:.2f} s" for m in moments]
+    chosen = remembered(f"measure:clips:{mine}", times[worst], lambda key: st.select_slider("Moment", times, key=key))
+    index = times.index(chosen)
+    m = moments[index]
     says = f"{m.instant.recording_s:.1f} s: off by {m.off_percent:.1f} ± {m.off_95_percent:.1f} % at {metres(m.distance_m)}; " + ", ".join(
         f"{name} {value:+.2f}°" for name, value in zip(AXES, m.aim_deg, strict=True)
     )
-    chart = drawing_svg(off_chart(found, look=colours.chart, size=CHART, at=moments.index(m), colour=colours.series[0]))
+    chart = drawing_svg(off_chart(found, look=colours.chart, size=CHART, at=index, colour=colours.series[0]))
     st.html(
         block(
-            drawing(
-                chart, f"How far the guide was off over the flight: at most {moments[worst].off_percent:.1f} %, at {moments[worst].instant.recording_s:.1f} s"
-            )
-            + whole(pictures[moments.index(m)], says, "The monitoring frame with the guide as flown and the true frame, beside the recorded frame")
+            drawing(chart, f"How far the guide was off over the flight: at most {moments[worst].off_percent:.1f} %, at {times[worst]}")
+            + whole(pictures[index], says, "The monitoring frame with the guide as flown and the true frame, beside the recorded frame")
             + "".join(paragraph(line, "quiet") for line in rest)
         )
     )
