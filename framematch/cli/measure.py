@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperCommand
 
 from framematch.cli.figures import write_json
+from framematch.cli.options import Json, Kit, Paper, Units
 from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
@@ -33,8 +34,6 @@ ChartName = Annotated[
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Json = Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")]  # noqa: UP045
 Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
 _MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
 _DISTANCE = (
@@ -204,6 +203,8 @@ def check(
     take: Annotated[Optional[str], typer.Option(help=_TAKE)] = None,  # noqa: UP045
     film: Annotated[Optional[Path], typer.Option(help="From two clips: film of both side by side to write (.mp4 or .gif).", metavar="FILE")] = None,  # noqa: UP045
     json: Json = None,
+    paper: Paper = "A4",
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Check a guide from stills of any scene, one pair or several, or from two whole clips of one flight, and find the aim that corrects it."""
@@ -223,7 +224,7 @@ def check(
     if recording and monitoring and len(recording) == len(monitoring) == 1 and is_clip(recording[0]) and is_clip(monitoring[0]):
         if json is not None:
             raise InputError("goes with stills, not with whole clips", field="--json", fix="leave it out, or give frames such as clip.mp4@12.5")
-        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, kit=kit)
+        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, paper=paper, kit=kit)
         return
     if film is not None:
         raise InputError("needs two whole clips", field="--film", fix="give a video of each camera, without a time behind an @")
@@ -261,6 +262,7 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> tuple[FromMarks, float]:
     from framematch.errors import InputError
+    from framematch.guide.shown import metres
     from framematch.measure.goggles import places_undone, undone
     from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
@@ -278,7 +280,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     still = undone(taken, before)
     places = find_marks(before, still, wall_m) if marks.strip() == "find" else places_undone(typed.places(marks, "--marks"), taken, before)
     found = aim_from_marks(before, still, places, wall_m)
-    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
+    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {metres(wall_m)}; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
         console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
@@ -287,7 +289,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
 
 
 def _print_check(console: Console, checked: Checked) -> None:
-    from framematch.guide.report import metres
+    from framematch.guide.shown import metres
     from framematch.measure.check import verdict
 
     console.print(f"{checked.agreed} details agree, typically at {metres(checked.distance_m)}.")

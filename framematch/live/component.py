@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -92,7 +92,7 @@ class Hand:
     focal_mm: float | None
 
 
-def hand_of(state: Any) -> Hand | None:
+def hand_of(state: Mapping[str, Any] | None) -> Hand | None:
     """What the hand did last, from ``st.session_state[key]``; None as long as it did nothing, or not what a hand does."""
     said = state.get("hand") if state is not None else None
     if not isinstance(said, dict):
@@ -118,7 +118,7 @@ class Placed:
     at_m: Place | None = None
 
 
-def placed_of(state: Any) -> Placed | None:
+def placed_of(state: Mapping[str, Any] | None) -> Placed | None:
     """What was placed, from ``st.session_state[key]``; None for nothing, or what no hand places."""
     said = state.get("placed") if state is not None else None
     if not isinstance(said, dict):
@@ -137,6 +137,6 @@ def _place(said: Any) -> Place | None:
     return x, y, z
 
 
-def cannot(state: Any) -> bool:
+def cannot(state: Mapping[str, Any] | None) -> bool:
     """Whether the browser has said that it can't draw."""
     return bool(state is not None and state.get("cannot"))

@@ -752,6 +752,7 @@ class Live {
     this.part(".look").addEventListener("click", () => this.look(!this.outside));
     this.part(".full").addEventListener("click", () => this.fill(true));
     this.part(".views").addEventListener("click", () => {
+      if (this.placing.mode) return;
       if (this.box.classList.contains("whole")) this.fill(false);
       else if (!this.outside && matchMedia("(max-width: 1099px)").matches) this.fill(true);
     });

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from typing import Any
+from typing import TYPE_CHECKING
 
 from framematch.live.parts import head_of
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+    from starlette.routing import Route
 
 ROUTE = "/framematch-part/{id}"
 OWN = ("127.0.0.1", "::1")
@@ -26,7 +31,7 @@ def offered(part: bytes) -> dict[str, str]:
     return {"id": name, "url": ROUTE.format(id=name).lstrip("/")}
 
 
-async def answer(request: Any) -> Any:
+async def answer(request: Request) -> Response:
     """A part by its id; what is under an id never changes, so the browser may keep it."""
     from starlette.responses import PlainTextResponse, Response
 
@@ -40,7 +45,7 @@ async def answer(request: Any) -> Any:
     return Response(part, media_type="application/octet-stream", headers=headers)
 
 
-def routes() -> list[Any]:
+def routes() -> list[Route]:
     """Where the page's server has the parts."""
     from starlette.routing import Route
 

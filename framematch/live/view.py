@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.live.parts import head_of
 
 Place = tuple[float, float, float]  # scene axes, metres

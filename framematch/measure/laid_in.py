@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +20,15 @@ from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
 from framematch.text.typeface import pillow_font
 
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
+
 Floats = NDArray[np.float64]
 _CELLS = 8  # checks across the frame
 _WIDTH = 900
 
 
-def before_after_picture(checked: Checked, recording: Still, monitoring: Still) -> Any:
+def before_after_picture(checked: Checked, recording: Still, monitoring: Still) -> PillowImage:
     """Two panels: in each, every other check of the frame shows the recorded still where that pairing puts it.
 
     Where the pairing is right, what crosses from check to check runs on without a step, at the distance drawn for.

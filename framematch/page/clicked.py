@@ -19,7 +19,7 @@ img{width:100%;height:auto;display:block;background:#2a3136;cursor:crosshair}
 button{position:absolute;width:44px;height:44px;margin:-22px 0 0 -22px;padding:0;border:0;background:none;cursor:grab;touch-action:none}
 button b{display:block;width:26px;height:26px;margin:9px;border-radius:13px;color:#0b0e11;background:#ffe033;box-shadow:0 0 0 2px #0b0e11}
 button b{font:600 13px/26px var(--st-font,sans-serif);text-align:center;overflow:hidden}
-button.actor b{background:#8fdcff}
+button.subject b{background:#8fdcff}
 button.opening b{border-radius:3px;background:#fff}
 button:active{cursor:grabbing}
 button:focus-visible{outline:3px solid var(--st-primary-color);outline-offset:-4px;border-radius:22px}
@@ -75,7 +75,7 @@ class Handle:
     Args:
         name: what stands on it, a sign or two.
         about: what it is, in words.
-        kind: ``point``, ``actor`` or ``opening``.
+        kind: ``point``, ``subject`` or ``opening``.
         at: shares across and down.
     """
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
@@ -20,7 +19,7 @@ from framematch.output.svg import drawing_svg
 from framematch.page.kept_choices import kept
 from framematch.page.long_work import awaited
 from framematch.page.look import block, drawing, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
 from framematch.render.keep import kept_by_value
 
@@ -34,7 +33,7 @@ def lines_of(pairing: Pairing, sets: int) -> Report:
     return report_of(pairing) if sets == 1 else guide_report(pairing, sets=sets)
 
 
-def lines_awaited(pairing: Pairing, sets: int, pulse: Any) -> Report:
+def lines_awaited(pairing: Pairing, sets: int, pulse: Pulse) -> Report:
     """The same, with how far it is on the page meanwhile where several sets are looked for; one comes soon, and waits behind no long work.
 
     Raises:

@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
-from framematch.page.look import block, paragraph
-from framematch.page.patience import BEAT_S
+from framematch.page.look import GONE, block, paragraph
+from framematch.page.patience import BEAT_S, Pulse
 from framematch.progress import Stopped, heard
 
 Result = TypeVar("Result")
@@ -57,7 +57,7 @@ _lock = threading.RLock()  # a job may end while it is entered
 _jobs: dict[Hashable, _Job] = {}
 
 
-def awaited(key: Hashable, make: Callable[[], Result], pulse: Any) -> Result:
+def awaited(key: Hashable, make: Callable[[], Result], pulse: Pulse) -> Result:
     """What a job gives, with words on how far it is and a button that stops it shown meanwhile; two runs that want the same wait for one job.
 
     Args:
@@ -88,7 +88,8 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Any) -> Result:
                     told.html(block(f'<div role="status">{paragraph(shown, "quiet")}</div>'))
             pulse.beat()
             wait([job.future], BEAT_S)
-        place.empty()
+        if shown:
+            place.html(GONE)
         result: Result = job.future.result()
         return result
     finally:

@@ -82,6 +82,7 @@ STYLE = """
 .fm .quiet{opacity:1;font-size:.86rem}
 .fm .fault{font-weight:600;font-size:.88rem}
 .fm .big{font-size:1.05rem;font-weight:600}
+[data-testid="stElementContainer"]:has(.fm-gone){display:none}
 .fm ul{margin:.2rem 0 0;padding-left:1.1rem}
 .fm li{margin:.15rem 0;line-height:1.4}
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
@@ -119,7 +120,7 @@ STYLE = """
  .st-key-fm-areas [data-testid="stHorizontalBlock"]>
  [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
  {min-width:min(19rem,100%)}
- .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.chart){min-width:min(26rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.fm.chart:not(.fault-beside)){min-width:min(26rem,100%)}
 }
 .st-key-fm-areas [data-testid="stHorizontalBlock"]:has([data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],.fm)){align-items:flex-end}
 @media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}
@@ -193,6 +194,10 @@ def as_typed(text: str) -> str:
 def svg_source(svg: str) -> str:
     """An SVG as an image's source."""
     return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
+
+
+#: In place of something that is to go at once: the toolkit takes what is merely emptied away only when the run is over.
+GONE = '<i class="fm-gone"></i>'
 
 
 def picture_source(picture: bytes) -> str:

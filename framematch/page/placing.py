@@ -79,8 +79,8 @@ def add_point(at_m: Sequence[float], *, level: bool = False) -> None:
     session.change("path.point", {"path.point": [*tables[:here], new, *tables[here:]]})
 
 
-def move_actor(index: int, x_m: float, z_m: float) -> None:
-    """An actor in plan: beyond the opening and to the right of it."""
+def move_subject(index: int, x_m: float, z_m: float) -> None:
+    """An subject in plan: beyond the opening and to the right of it."""
     opening = session.draft().shot.opening
     right, _, beyond = opening.scene_from_opening.inverse.points((x_m, 0.0, z_m)).tolist()
     session.change(f"subject.{index}.right_m", {f"subject.{index}.right_m": round(right, 2), f"subject.{index}.beyond_m": round(beyond, 2)})

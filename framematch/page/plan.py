@@ -1,4 +1,4 @@
-"""The shot seen from above, in which the opening, actors and points of a path are placed by hand."""
+"""The shot seen from above, in which the opening, subjects and points of a path are placed by hand."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from framematch.page.clicked import Handle, clicked_picture
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import built
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
@@ -24,7 +24,7 @@ POINT, OPENING = "a point of the path", "the opening"
 STEP_M = 0.1  # of an arrow key
 
 
-def show(colours: Colours, pulse: Any) -> None:
+def show(colours: Colours, pulse: Pulse) -> None:
     """The plan with what can be moved in it."""
     shot = session.draft().shot
     can = [what for what, may in ((POINT, bool(placing.points())), (OPENING, placing.can_place_opening())) if may]
@@ -33,7 +33,7 @@ def show(colours: Colours, pulse: Any) -> None:
     except InputError as error:
         st.html(block(paragraph(f"No plan: {error}", "fault")))
         return
-    places = [*_openings(), *_points(), *_actors()]
+    places = [*_openings(), *_points(), *_subjects()]
     handles = [Handle(name=name, about=about, kind=kind, at=plan.share(x, z)) for name, about, kind, (x, z), _ in places]
     moves = [move for *_, move in places]
     what = st.radio("A click in the plan places", can, horizontal=True, **kept("plan:click", can[0])) if len(can) > 1 else next(iter(can), "")
@@ -54,7 +54,7 @@ def show(colours: Colours, pulse: Any) -> None:
     st.html(
         block(
             paragraph(
-                f"From above, walls cut at the opening's middle; up is ahead (-z), right is +x. Drag points, actors{own}, or move them with the arrow keys. "
+                f"From above, walls cut at the opening's middle; up is ahead (-z), right is +x. Drag points, subjects{own}, or move them with the arrow keys. "
                 "Heights are typed below.",
                 "quiet",
             )
@@ -84,15 +84,15 @@ def _points() -> list[_Placeable]:
     return [(str(i + 1), f"Point {i + 1} of the path", "point", (at[0], at[2]), partial(move, i, at[1])) for i, at in placing.points()]
 
 
-def _actors() -> list[_Placeable]:
+def _subjects() -> list[_Placeable]:
     shot = session.draft().shot
     out: list[_Placeable] = []
-    for i, actor in enumerate(session.draft().shot_file.subject):
+    for i, subject in enumerate(session.draft().shot_file.subject):
         x, _, z = shot.opening.scene_from_opening.points(shot.subjects[i].points_m(shot.opening)[0]).tolist()
-        out.append((actor.name[:1].upper(), actor.name, "actor", (x, z), partial(placing.move_actor, i)))
+        out.append((subject.name[:1].upper(), subject.name, "subject", (x, z), partial(placing.move_subject, i)))
     return out
 
 
 def _alt(shot: Shot) -> str:
     way = "the path" if shot.course is not None else "the straight run"
-    return f"Plan of {shot.place.name} from above with {way}, the opening and {len(shot.subjects)} actors. The fields below say the same in figures."
+    return f"Plan of {shot.place.name} from above with {way}, the opening and {len(shot.subjects)} subjects. The fields below say the same in figures."

@@ -14,6 +14,22 @@ from framematch.errors import InputError
 TEXT_LIMIT = 1_000_000  # bytes; a pairing is about two thousand
 
 
+def decoded(raw: bytes, *, name: str, most: int = TEXT_LIMIT, what: str = "file of ours") -> str:
+    """The text of a file that was handed over as bytes.
+
+    Args:
+        most: bytes.
+        what: it should be.
+
+    Raises:
+        InputError: it is larger, or not UTF-8.
+    """
+    if len(raw) > most:
+        size = f"{most / 1e6:g} MB" if most >= 1_000_000 else f"{most / 1000:g} kB"
+        raise InputError(f"is larger than {size}", file=name, fix=f"this is not {what}")
+    return utf8(raw, name=name)
+
+
 def read_text(path: Path, *, limit: int = TEXT_LIMIT) -> str:
     """The text of a UTF-8 file of at most ``limit`` bytes.
 

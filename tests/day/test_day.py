@@ -25,6 +25,7 @@ from framematch.flight import fall, ground, shots
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_card import write_card
 from framematch.output.day_text import checklist, sections
+from framematch.scene import registry
 
 PAIRING = parse_pairing(STARTER)
 
@@ -157,6 +158,7 @@ def test_a_scene_that_is_not_there(tmp_path: Path) -> None:
 
 def test_without_the_mesh_library_the_card_says_what_it_leaves_out(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "trimesh", None)
+    registry._made.cache_clear()  # or another test's scene is at hand
     plan = _plan(starter_day("x"))
     assert plan.distances is not None and plan.distances.walls == ()
     assert any(line.startswith("The scene is not drawn") for line in plan.unknown)

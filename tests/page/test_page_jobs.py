@@ -184,7 +184,7 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
     page.get_by_role("img", name="Recorded frame with 25 mm at 3 m").wait_for()
     settle(page)
     assert page.locator('img[alt^="Recorded frame with"]').count() == 4 and page.locator(".fault-beside").count() == 0
-    page.get_by_text("Plan, actors and path").click()
+    page.get_by_text("Plan, subjects and path").click()
     handle = page.get_by_role("button", name="The opening's middle")
     handle.scroll_into_view_if_needed()
     box = handle.bounding_box()
@@ -196,6 +196,11 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
     expect(middle).not_to_have_value("0, 1.5, -2")
     x, y, z = (float(v) for v in middle.input_value().split(","))
     assert 0.2 < x < 3 and (y, z) == (1.5, pytest.approx(-2, abs=0.1))  # to the right in plan is +x
+    page.get_by_role("button", name="Undo", exact=True).click()
+    expect(middle).to_have_value("0, 1.5, -2")
+    handle.press("ArrowUp")
+    handle.press("ArrowUp")
+    expect(middle).to_have_value("0, 1.5, -2.2")  # a decimetre each, ahead
     page.get_by_role("button", name="Undo", exact=True).click()
     expect(middle).to_have_value("0, 1.5, -2")
     settle(page)

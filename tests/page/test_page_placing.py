@@ -65,8 +65,8 @@ def test_points_are_moved_and_added_where_they_lengthen_the_path_least(visitor: 
     assert not visitor["fm_draft"].faults and visitor["fm_draft"].shot.flown is not None
 
 
-def test_an_actor_stands_where_it_was_put(visitor: dict[str, Any]) -> None:
-    placing.move_actor(0, 0.7, -3.3)
+def test_a_subject_stands_where_it_was_put(visitor: dict[str, Any]) -> None:
+    placing.move_subject(0, 0.7, -3.3)
     shot = visitor["fm_draft"].shot
     feet = shot.opening.scene_from_opening.points(shot.subjects[0].points_m(shot.opening)[0])
     assert feet[[0, 2]] == pytest.approx((0.7, -3.3), abs=0.01)

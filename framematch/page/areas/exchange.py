@@ -28,37 +28,31 @@ from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
-from framematch.page import lines, session
+from framematch.page import film, session
 from framematch.page.draft import changed
 from framematch.page.files_made import made, made_beside, made_zip, stem
+from framematch.page.film import RUN_FROM_M, RUN_TO_M, straight
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
-from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.measuring.show import ask
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
-from framematch.progress import step
-from framematch.render.keep import Kept, kept_by_value
-from framematch.scene.model import Scene
+from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.shot.way import Straight
-from framematch.text.whole import TEXT_LIMIT, utf8
+from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
 MAP_FORMATS = {"exr": "OpenEXR, 32-bit float", "tiff": "TIFF, 32-bit float"}
 MAP_WAYS = {"straight": "Map to undistorted", "bent": "Map back to the lens's picture"}
 CAMERA_FILES = {"recording": "Recording camera", "monitoring": "Monitoring camera", "display": "Goggles' picture", "rig": "Mount"}
-RUN_FROM_M, RUN_TO_M = 8.0, -3.0
 LONGEST_NAME = 80
 LARGE_PX = 4_000_000
-_films: Kept[bytes] = Kept(limit_bytes=32_000_000, size=len, name="exchange films")
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All exchange files with what each is for; a look at what is in them."""
     out, into = st.columns(2, gap="large")
     with out:
@@ -71,7 +65,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         _cameras(pairing)
     with scene:
         _scene(pairing)
-        _film(pairing, pulse)
+        film.show(pairing, pulse)
     _elsewhere()
 
 
@@ -219,7 +213,7 @@ def _uploaded() -> None:
         return
     name = short_name(held.name)
     try:
-        st.session_state[GIVEN] = (name, framings_in(held.size, held.getvalue, name=name))
+        st.session_state[GIVEN] = (name, framings_in(held.getvalue(), name=name))
         st.session_state.pop(f"fm_kept:{CHOSEN}", None)
     except InputError as error:
         st.session_state.pop(GIVEN, None)
@@ -232,21 +226,19 @@ def short_name(name: str) -> str:
     return last[:LONGEST_NAME] or "upload"
 
 
-def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[Framing, ...]:
+def framings_in(raw: bytes, *, name: str) -> tuple[Framing, ...]:
     """The framing decisions in an uploaded FDL file.
 
     Raises:
         InputError: too large, not UTF-8, no FDL, or without a framing decision.
     """
-    if size > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    return tuple(parse_framings(utf8(content(), name=name), name=name))
+    return tuple(parse_framings(decoded(raw, name=name, what="an FDL file"), name=name))
 
 
 # Lens maps.
 
 
-def _maps(pairing: Pairing, pulse: Any) -> None:
+def _maps(pairing: Pairing, pulse: Pulse) -> None:
     _head(
         "Lens maps (ST maps)",
         "For compositing and motion tracking: every pixel says where in the other picture it comes from, so post can straighten a picture and bend it back.",
@@ -291,7 +283,7 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
         _map_looks(pairing, which, angle, pulse)
 
 
-def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Any) -> None:
+def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Pulse) -> None:
     spot = st.empty()
     preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, shot=session.draft().shot, distance_m=distance_now())
     try:
@@ -375,54 +367,11 @@ def _scene(pairing: Pairing) -> None:
     )
 
 
-def _film(pairing: Pairing, pulse: Any) -> None:
-    _head("Film of the run (MP4)", "For whoever is not at the location: both views side by side with the guide, true to time.")
-    if importlib.util.find_spec("av") is None:
-        st.html(block(paragraph("A film needs the package av beside framematch.", "quiet")))
-        return
-    shot = session.draft().shot
-    key = ("film", pairing, shot, lines.sets_chosen(pairing))
-    if ask("film", key, "Make the film", about="Some seconds for a short run; it can be stopped.", now=True) is None:
-        return
-    try:
-        film = awaited(key, lambda: _films.get(key, lambda: film_bytes(pairing, shot, lines.sets_chosen(pairing))), pulse)
-    except InputError as error:
-        st.html(block(paragraph(f"No film: {error}", "fault")))
-        return
-    st.video(film, format="video/mp4")
-    _download("Film (MP4)", lambda: film, f"{stem(pairing)}-run.mp4", "video/mp4", "exchange:film")
-
-
-def film_bytes(pairing: Pairing, shot: Shot, sets: int) -> bytes:
-    """The film: the command line's own."""
-    from framematch.compare.along import first_touch
-    from framematch.render.run_frames import Filming, frame_times, run_frames
-    from framematch.render.video import write_video
-    from framematch.shot.contact import Surfaces
-
-    scene, filming = built(shot), Filming(sets=sets)
-    flown, surface = shot.flown, scene.surface
-    way = flown or _straight(scene, shot)
-    touches = None if flown is None else first_touch(flown, shot.aircraft, Surfaces(vertices_m=surface.vertices, faces=surface.faces))
-    count = len(frame_times(way, filming.frames_per_s))
-    step(f"Frame 1 of {count}")
-
-    def write(path: Path) -> None:
-        frames = run_frames(scene, pairing, way, filming, touches=touches)
-        write_video(path, frames, frames_per_s=filming.frames_per_s, progress=lambda n: step(f"Frame {min(n + 1, count)} of {count}"))
-
-    return made(write, "run.mp4")
-
-
 def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
     from framematch.output.scene_file import write_exchange
 
     scene = built(shot)
-    write_exchange(path, scene, pairing, _straight(scene, shot))
-
-
-def _straight(scene: Scene, shot: Shot) -> Straight:
-    return Straight(scene_from_opening=scene.scene_from_opening, run=shot.run, from_m=RUN_FROM_M, to_m=RUN_TO_M)
+    write_exchange(path, scene, pairing, straight(scene, shot))
 
 
 def scene_bytes(pairing: Pairing, shot: Shot) -> bytes:

@@ -6,7 +6,6 @@ import base64
 from dataclasses import replace
 from functools import partial
 from html import escape
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -18,7 +17,7 @@ from framematch.compare.report import TextTable, comparison_csv, plain_lines, te
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.output.lens_charts import lens_charts
 from framematch.output.svg import drawing_svg
 from framematch.page import fields, plan, session
@@ -27,7 +26,7 @@ from framematch.page.draft import Draft
 from framematch.page.files_made import stem
 from framematch.page.long_work import awaited
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
@@ -37,15 +36,15 @@ MOST_PICTURES = 6
 PICTURE_PX = 200
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The comparison with its controls."""
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
     where.place()
     _controls()
-    with st.expander("Plan, actors and path", key="gap:plan", on_change="rerun") as fold:
+    with st.expander("Plan, subjects and path", key="gap:plan", on_change="rerun") as fold:
         if fold.open:
             plan.show(colours, pulse)
-        where.actors()
+        where.subjects()
         where.path()
     shot = session.draft().shot
     try:
@@ -102,7 +101,7 @@ def _lenses_taken(found: list[float]) -> None:
     session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
 
 
-def _pictures(found: Comparison, pulse: Any) -> None:
+def _pictures(found: Comparison, pulse: Pulse) -> None:
     distance = distance_now()
     spot = st.empty()
     figures: list[str] = []

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -22,7 +22,7 @@ from framematch.page import fields, lines, session
 from framematch.page.files_made import stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
 
 PART_NAMES = {
@@ -41,7 +41,7 @@ CAUTION = (
 FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All about the guide for the pairing's range."""
     try:
         report = patiently(lambda: report_of(pairing), pulse)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
@@ -18,7 +17,7 @@ from framematch.page import session
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.render.keep import kept_by_value
 
 DISTANCE = "print:wall"
@@ -37,7 +36,7 @@ def distance_field(key: str) -> float:
     return found
 
 
-def section(pairing: Pairing, colours: Colours, pulse: Any) -> float:
+def section(pairing: Pairing, colours: Colours, pulse: Pulse) -> float:
     """The marks at a distance that is typed here, and the correction; returns the distance.
 
     Raises:
@@ -91,7 +90,7 @@ def _place(mark: Mark) -> str:
     return f"{mark.display_px[0]:.0f}, {mark.display_px[1]:.0f}" if mark.shown else "not in the goggles"
 
 
-def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], pulse: Any) -> None:
+def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], pulse: Pulse) -> None:
     from framematch.output.wall_sheet import correction_rows
 
     st.html(block("<h3>If the marks show elsewhere</h3>" + paragraph("The mean of the four corners, as seen in the goggles. Negative: left, low.", "quiet")))

@@ -12,7 +12,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
@@ -26,6 +26,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
@@ -62,7 +63,7 @@ _kept: Kept[Outcome] = Kept(limit_bytes=48_000_000, size=lambda o: 2000 + (o.lai
 _first: Kept[Still] = Kept(limit_bytes=16_000_000, size=lambda still: still.pixels.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in, how far the guide is off and what mends it out."""
     st.html(
         block(
@@ -160,8 +161,8 @@ def _say(checked: Checked, drawn: laid.Laid) -> None:
                 "A rig that only turned between the two stills looks the same as another aim: take both at one moment."
             )
             + lines([plain(line) for line in checked.warnings], [plain(checked.advice)] if checked.advice else [])
-            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show")
-            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show") if lens else "")
+            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show", kind="figures")
+            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show", kind="figures") if lens else "")
             + paragraph("Aim, centres and bending were solved together: the guide is known better than each of them.", "quiet")
         )
     )

@@ -6,7 +6,7 @@ import io
 from collections.abc import Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from framematch.geometry.pairing import Pairing
 from framematch.measure.chart import Chart
@@ -15,6 +15,9 @@ from framematch.measure.pictures import found_picture
 from framematch.page.measuring.uploads import Given
 from framematch.progress import Stopped, step
 from framematch.render.keep import Kept
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 _THUMB_PX = (320, 240)
 
@@ -73,7 +76,7 @@ def _make(still: Given, chart: Chart, goggles: Pairing | None) -> Seen:
     return Seen(looked=replace(looked, small=None), thumb=jpeg(pictures[0]), large=jpeg(pictures[1]))
 
 
-def jpeg(picture: Any) -> bytes:
+def jpeg(picture: PillowImage | None) -> bytes:
     """A Pillow picture as a JPEG file; empty for none."""
     if picture is None:
         return b""

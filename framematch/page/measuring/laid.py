@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.goggles import undone
 from framematch.measure.laid_in import laid_in
 from framematch.measure.stills import Still

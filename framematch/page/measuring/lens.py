@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -24,6 +23,7 @@ from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
@@ -51,7 +51,7 @@ class Measured:
 _kept: Kept[Measured] = Kept(limit_bytes=64_000_000, size=lambda m: 200_000 + len(m.residuals[0]) + sum(s.nbytes for s in m.seen))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in; the lens, how sure it is and where to hold the chart next out."""
     st.html(
         block(
@@ -165,10 +165,12 @@ def _other_mode(fit: LensFit, which: str, pairing: Pairing) -> str:
 
 def lens_tables(fit: LensFit) -> str:
     """Figures and angles of a lens with their 95 % intervals."""
-    rows = [figure_row(_FIGURES.get(f.name, f"bend, {f.name}"), f.value, f.half_95) for f in fit.figures]
+    rows = [figure_row(_FIGURES.get(f.name, f"distortion {f.name}"), f.value, f.half_95) for f in fit.figures]
     for name in ("horizontal", "vertical", "diagonal"):
         rows.append(figure_row(f"{name} angle of view", getattr(fit.angles, name), getattr(fit.angles_95, name), "°"))
-    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured") + paragraph(f"Kind of lens that fits best: {fit.model.label}.", "quiet")
+    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured", kind="figures") + paragraph(
+        f"Kind of lens that fits best: {fit.model.label}.", "quiet"
+    )
 
 
 def coverage_table(fit: LensFit) -> str:

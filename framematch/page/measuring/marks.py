@@ -26,6 +26,7 @@ from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
@@ -58,7 +59,7 @@ class Wall:
 _kept: Kept[Wall] = Kept(limit_bytes=32_000_000, size=lambda wall: wall.small.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """A still in, the aim that puts the marks where they are seen out."""
     st.html(
         block(

@@ -14,7 +14,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
 from framematch.measure.corrected import guide_off_percent
@@ -34,6 +34,7 @@ from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.lens import CAMERAS, lens_tables
 from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, use, whole
 from framematch.page.measuring.uploads import Given, many
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 from framematch.text.toml import changed_text
@@ -73,7 +74,7 @@ _kept: Kept[Measured] = Kept(
 _laid: Kept[laid.Laid] = Kept(limit_bytes=24_000_000, size=lambda each: each.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Pairs of stills in; where the monitoring camera sits and points out."""
     st.html(
         block(
@@ -208,7 +209,7 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
         for f in fit.figures:
             label, digits = _FIGURES[f.name]
             rows.append([label, signed(getattr(before.mount, f.name), digits), signed(f.value, digits), f"± {f.half_95:.{digits}f}"])
-        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured")))
+        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured", kind="figures")))
         label = "Use this mount in the pairing" if made.lenses is None else "Use this mount and both lenses in the pairing"
         use(label, "measure:mount:use", "mount", mount_changes(fit, now, made.lenses))
     with right:

@@ -13,7 +13,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.measure.pictures import note
 from framematch.page import session
-from framematch.page.look import block, paragraph, picture_source
+from framematch.page.look import GONE, block, paragraph, picture_source
 from framematch.page.measuring.found import Seen
 
 Value = TypeVar("Value")
@@ -56,7 +56,7 @@ def ask(task: str, key: Hashable, label: str, *, about: str, now: Any = None) ->
     """A button, unless it was pressed for these very figures; then what was ``now`` when it was."""
     held, place = st.session_state.get(_ASKED, {}), st.empty()
     if held.get(task, (None, None))[0] == key:
-        place.empty()  # at once, not when the run is over
+        place.html(GONE)
         return held[task][1]
     place.button(label, type="primary", key=f"measure:{task}:go", help=about, on_click=_pressed, args=(task, key, now))
     return None
