@@ -16,7 +16,7 @@ from framematch.clips.together import Together, check_clips
 from framematch.clips.together_report import AXES, clip_csv, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.output.clips_chart import off_chart
 from framematch.output.svg import drawing_svg
 from framematch.page.long_work import awaited
