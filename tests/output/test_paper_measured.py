@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -55,7 +56,8 @@ def _path(folder: Path, paper: str) -> Path:
 
 def _lenses(folder: Path, paper: str) -> Path:
     file = folder / "lenses.pdf"
-    write_lens_sheet(file, compare(glasshouse(), parse_shot(glasshouse(), STARTER_PLAN), guide=False), paper=paper)
+    shot = parse_shot(glasshouse(), STARTER_PLAN)
+    write_lens_sheet(file, compare(glasshouse(), replace(shot, candidates=shot.candidates[:1]), guide=False), paper=paper)
     return file
 
 
