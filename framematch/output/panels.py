@@ -12,7 +12,6 @@ from framematch.output.sheet_page import INK, RULE, SOFT, Page, line_mm, own_typ
 
 #: Inks of curves on paper: dark enough for grey print and sun.
 PETROL, RUST, PLUM, GREY, ALARM = "#0f5a66", "#a3480f", "#4a3f8f", "#6a737c", "#c1121f"
-SHADE = "#e8ebee"
 _PER_MM = 10  # a chart's own unit is a tenth of a millimetre
 _GAP_MM, _TIME_MM = 1.5, 5.0
 _FLATTEST = 0.8

@@ -12,7 +12,7 @@ from framematch.compare.along import Along
 from framematch.compare.along_report import sentences
 from framematch.guide.shown import amount, centimetres, unit
 from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span, style
-from framematch.output.panels import ALARM, GREY, PETROL, PLUM, RUST, SHADE, Panel, panel_pages
+from framematch.output.panels import ALARM, GREY, PETROL, PLUM, RUST, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, INK, SOFT, Page, write_pages
 
 Floats = NDArray[np.float64]
@@ -98,7 +98,7 @@ def _lines(a: Along, title: str, curves: Sequence[tuple[str, Floats, str]], *, l
 def _horizon(a: Along) -> Panel:
     height, off = a.horizon_percent, a.horizon_off_percent
     low, high = reach([height - off, height + off])
-    patches = [span((0.0, a.flown.duration_s), (0.0, 100.0), SHADE)]
+    patches = [span((0.0, a.flown.duration_s), (0.0, 100.0), GREY, 0.15)]
     if (off > 0.2).any():
         known = np.flatnonzero(np.isfinite(height))
         there, back = (np.column_stack([a.times_s, height + sign * off])[known] for sign in (1, -1))
