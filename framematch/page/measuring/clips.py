@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
@@ -24,6 +23,7 @@ from framematch.page.look import CHART, Colours, block, drawing, paragraph
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, use, whole
 from framematch.page.measuring.uploads import Given, clip
+from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.clips_film import moment_pictures
 from framematch.render.keep import Kept
@@ -44,7 +44,7 @@ class Outcome:
 _kept: Kept[Outcome] = Kept(limit_bytes=48_000_000, size=lambda o: 200_000 + sum(map(len, o.pictures)))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Two clips in, the curve of the flight out."""
     st.html(
         block(
