@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sys
 from pathlib import Path
 
 import pytest
+from at_length import AT_LENGTH
 from outside import need
 
 os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
@@ -18,8 +20,20 @@ os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behi
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The long rooms first: with ``--dist worksteal`` one worker begins with them, and another that is done takes from the end of what is left."""
+def pytest_xdist_auto_num_workers() -> int:
+    """More than cores: a test of the page waits for its browser half of the time."""
+    return math.ceil(1.5 * (os.cpu_count() or 1))
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What is marked ``at_length`` waits for an acceptance run.
+
+    The long rooms first: with ``--dist worksteal`` one worker begins with them, and another that is done takes from
+    the end of what is left.
+    """
+    if not AT_LENGTH:
+        config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("at_length")])
+        items[:] = [item for item in items if not item.get_closest_marker("at_length")]
     items.sort(key=lambda item: {"page": 0, "measure": 1}.get(item.path.parent.name, 2))
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json as json_
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from framematch.cli.figures import write_json
+from framematch.cli.options import Json, Kit, PairingPath, Paper, SheetOut
 from framematch.cli.screen import heading, progress, screen, table, warning
-from framematch.cli.shot import Kit
 
 if TYPE_CHECKING:
     from framematch.clips.shake import Shake
@@ -23,12 +23,13 @@ def register(app: typer.Typer) -> None:
 
 
 def shake(
-    pairing: Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")],
+    pairing: PairingPath,
     clip: Annotated[Path, typer.Argument(help="The recording camera's own clip, its stabiliser off.", metavar="CLIP")],
     smooth: Annotated[float, typer.Option(help="Smooth path: standard deviation of its Gaussian, seconds (0.05 to 3).", metavar="S")] = 0.5,
-    json: Annotated[Optional[str], typer.Option(help="Write every figure to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    out: Annotated[Optional[Path], typer.Option(help="Sheet of curves to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
+    out: SheetOut = None,
     as_shot: Annotated[bool, typer.Option("--as-shot", help="The camera's own stabiliser was off: don't refuse a clip that hardly shakes.")] = False,
+    paper: Paper = "A4",
     kit: Kit = None,
 ) -> None:
     """Read how the recording camera turned from frame to frame, and say what smoothing that takes of the kept percentage."""
@@ -38,7 +39,6 @@ def shake(
     from framematch.files.pairing import read_pairing
     from framematch.output.shake_sheet import write_shake_sheet
     from framematch.output.sheet_page import check_sheet_name
-    from framematch.text.whole import write_text
 
     if out is not None:
         check_sheet_name(out)
@@ -53,12 +53,8 @@ def shake(
         turns = read_turns(clip, lambda size: clip_camera(rig.recording, size, name=str(clip)), progress=told)
     found = shake_of(turns, rig, smooth_s=smooth, as_shot=as_shot)
     if out is not None:
-        write_shake_sheet(out, found, title=rig.title)
-    text = json_.dumps(shake_json(found), indent=1, allow_nan=False) + "\n"
-    if json == "-":
-        sys.stdout.write(text)
-    elif json is not None:
-        write_text(Path(json), text)
+        write_shake_sheet(out, found, title=rig.title, paper=paper)
+    write_json(json, lambda: shake_json(found))
     heading(console, rig.title, f"   {found.name}, {turns.length_s:.1f} s, {turns.frames} frames")
     shown = table("Turns off the smooth path, degrees", "turn", "margin kept", "95 % of frames", "all frames")
     for row in shake_rows(found):
@@ -86,6 +82,7 @@ def check_two_clips(
     film: Path | None,
     write: Path | None,
     take: str | None,
+    paper: str,
     kit: Path | None,
 ) -> None:
     """The check from two whole clips of one flight; writes check.json, check.csv and check.pdf."""
@@ -95,7 +92,7 @@ def check_two_clips(
     from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
-    from framematch.guide.report import metres
+    from framematch.guide.shown import metres
     from framematch.measure.into_file import changed_pairing
     from framematch.output.clips_sheet import write_clips_sheet
     from framematch.output.sheet_page import check_sheet_name
@@ -125,7 +122,7 @@ def check_two_clips(
     said = [why] if shake is None else shake_sentences(shake)
     write_text(out / "check.json", json_.dumps(clip_json(found, shake), indent=1, allow_nan=False) + "\n")
     write_text(out / "check.csv", clip_csv(found))
-    write_clips_sheet(out / "check.pdf", found, said=said)
+    write_clips_sheet(out / "check.pdf", found, said=said, paper=paper)
     console = screen()
     heading(console, rig.title, f"   {found.recording.name} and {found.monitoring.name}")
     shown = table("The guide as flown", "recorded clip, s", "distance", "off, % of the frame", "± (95 %)", words=0)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from framematch.cli.figures import write_json
+from framematch.cli.figures import write_json, write_new
 from framematch.cli.guide import Sets
+from framematch.cli.options import Json, Kit, Paper
 from framematch.cli.screen import alarm, heading, say, screen, warning
+
+if TYPE_CHECKING:
+    from framematch.day import DayPlan
 
 DayPath = Annotated[Path, typer.Argument(help="Day file, or a pairing file alone (TOML).", metavar="PAIRING|DAYFILE")]
 
@@ -24,10 +28,10 @@ def day(
     file: DayPath,
     out: Annotated[Path, typer.Option(help="Card to write; the phone's page goes beside it.", metavar="FILE.pdf")] = Path("card.pdf"),
     sets: Sets = 1,
-    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
+    paper: Paper = "A4",
     units: Annotated[Optional[str], typer.Option(help="Show metric or imperial units, whatever the file says.", metavar="UNITS")] = None,  # noqa: UP045
-    kit: Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")] = None,  # noqa: UP045
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    kit: Kit = None,
+    json: Json = None,
 ) -> None:
     """Work out the flight day and write its card. Advice only: local rules and the licensed remote pilot decide."""
     from framematch.day import plan_day
@@ -42,13 +46,11 @@ def day(
     say(f"Wrote {' and '.join(str(path) for path in written)}", stderr=json == "-")
 
 
-def print_day(plan: object, *, stderr: bool = False) -> None:
+def print_day(plan: DayPlan, *, stderr: bool = False) -> None:
     """The card's words on the screen, what can't be done first."""
     from framematch.cautions import DAY
-    from framematch.day import DayPlan
     from framematch.output.day_text import first_lines, sections
 
-    assert isinstance(plan, DayPlan)
     console = screen(stderr=stderr)
     heading(console, plan.day.title)
     for about, lines in first_lines(plan):
@@ -75,11 +77,7 @@ def init_day(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
 ) -> None:
     """Write a commented starter day file to fill in."""
-    from framematch.errors import InputError
     from framematch.files.starter import starter_day
-    from framematch.text.whole import write_text
 
-    if file.exists() and not force:
-        raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
-    write_text(file, starter_day(pairing))
+    write_new(file, starter_day(pairing), force=force)
     say(f"Wrote {file}. Fill in your day, then: framematch day {file}")

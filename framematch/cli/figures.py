@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from framematch.errors import InputError
 
@@ -46,14 +48,46 @@ def write_json(target: str | None, figures: Callable[[], object], *, decimals: i
     if target is None:
         return
     import json
-    import sys
-    from pathlib import Path
 
     from framematch.guide.report import plain
+
+    write_out(target, lambda: json.dumps(plain(figures(), decimals=decimals), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def write_out(target: str | None, text: Callable[[], str]) -> None:
+    """Write a text to a file, or to standard output for ``-``; nothing for None."""
     from framematch.text.whole import write_text
 
-    text = json.dumps(plain(figures(), decimals=decimals), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     if target == "-":
-        sys.stdout.write(text)
-    else:
-        write_text(Path(target), text)
+        sys.stdout.write(text())
+    elif target is not None:
+        write_text(Path(target), text())
+
+
+def one_printed(json: str | None, csv: str | None) -> bool:
+    """Whether figures go to standard output, where only one kind can.
+
+    Raises:
+        InputError: both would.
+    """
+    if json == csv == "-":
+        raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
+    return "-" in (json, csv)
+
+
+def write_new(file: Path, text: str, *, field: str = "", force: bool | None = None) -> None:
+    """Write a file to fill in.
+
+    Args:
+        force: replace one that is there; None where there is no option that says so.
+
+    Raises:
+        InputError: it is there already.
+    """
+    from framematch.text.whole import write_text
+
+    if file.exists() and not force:
+        raise InputError(
+            "is there already", field=field, file=str(file), fix="choose another name" + ("" if force is None else ", or add --force to replace it")
+        )
+    write_text(file, text)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from framematch.cli.figures import write_new, write_out
+from framematch.cli.options import Json, Kit, PairingPath, Units
 from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
 
     from framematch.geometry.pairing import Pairing
     from framematch.guide.report import Report
-
-PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
 
 Sets = Annotated[int, typer.Option(help="Sets of lines, 1 to 4: the range is cut where they serve best.", metavar="N")]
 
@@ -34,13 +32,9 @@ def init(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
 ) -> None:
     """Write a commented starter pairing to fill in."""
-    from framematch.errors import InputError
     from framematch.files.starter import STARTER
-    from framematch.text.whole import write_text
 
-    if file.exists() and not force:
-        raise InputError("is there already", file=str(file), fix="choose another name, or add --force to replace it")
-    write_text(file, STARTER)
+    write_new(file, STARTER, force=force)
     say(f"Wrote {file}. Fill in your rig, then: framematch guide {file}")
 
 
@@ -73,7 +67,7 @@ def guide(
     near: Annotated[Optional[float], typer.Option(help="Nearest distance to serve, metres.", metavar="M")] = None,  # noqa: UP045
     far: Annotated[Optional[float], typer.Option(help="Farthest distance, metres or inf.", metavar="M")] = None,  # noqa: UP045
     at: Annotated[Optional[float], typer.Option("--distance", "--at", help="One distance only: the exact frame there.", metavar="M")] = None,  # noqa: UP045
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
     draw: Annotated[
         str, typer.Option(help="What to draw: outline,rectangle,always,ever,cells,centre,label.", metavar="PARTS")
     ] = "outline,rectangle,centre,label",
@@ -81,6 +75,7 @@ def guide(
     frames: Annotated[Optional[str], typer.Option(help="Frames to draw, by name, such as 2.39:1,9:16; all if left out.", metavar="NAMES")] = None,  # noqa: UP045
     marks: Annotated[Optional[str], typer.Option(help="Ticks where each side lies at these distances, such as 2,5,10.", metavar="M")] = None,  # noqa: UP045
     line_px: Annotated[Optional[float], typer.Option(help="Line width in display pixels.", metavar="PX")] = None,  # noqa: UP045
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Work out a pairing's guide lines and write the overlay."""
@@ -88,7 +83,7 @@ def guide(
     from framematch.files.pairing import read_pairing
     from framematch.guide.report import guide_report
     from framematch.output.overlay import guide_json, overlay_files, write_files
-    from framematch.text.whole import ensure_folder, write_text
+    from framematch.text.whole import ensure_folder
 
     if at is not None and (near is not None or far is not None):
         raise InputError("goes without --near and --far", field="--distance", fix="give one distance or a range")
@@ -100,10 +95,7 @@ def guide(
     report = guide_report(pairing, sets=sets)
     parts = tuple(part.strip() for part in draw.split(",") if part.strip())
     written = write_files(out, overlay_files(report, parts=parts, line_px=line_px, frames=shown, marks_m=marked))
-    if json == "-":
-        sys.stdout.write(guide_json(report))
-    elif json is not None:
-        write_text(Path(json), guide_json(report))
+    write_out(json, lambda: guide_json(report))
     console = screen(stderr=json == "-")
     print_guide(console, report)
     console.print(f"Wrote {', '.join(path.name for path in written)} to {out}/", style="dim")
@@ -128,7 +120,8 @@ def print_guide(console: Console, report: Report) -> None:
 
 def _print_lines(console: Console, report: Report, what: str) -> None:
     """The figures of one guide."""
-    from framematch.guide.report import insets_percent, insets_px, metres
+    from framematch.guide.report import insets_percent, insets_px
+    from framematch.guide.shown import metres
     from framematch.guide.transfer import EDGES
     from framematch.guide.turning import turn_words
 
@@ -191,6 +184,6 @@ def _distances(text: str | None) -> list[float]:
 
 
 def _range(pairing: Pairing) -> str:
-    from framematch.guide.report import metres
+    from framematch.guide.shown import metres
 
     return f"at {metres(pairing.near_m)}" if pairing.near_m == pairing.far_m else f"{metres(pairing.near_m)} to {metres(pairing.far_m)}"

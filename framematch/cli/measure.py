@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperCommand
 
 from framematch.cli.figures import write_json
+from framematch.cli.options import Json, Kit, Paper, Units
 from framematch.cli.screen import heading, say, screen, table, warning
 
 if TYPE_CHECKING:
@@ -33,8 +34,6 @@ ChartName = Annotated[
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Json = Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")]  # noqa: UP045
 Write = Annotated[bool, typer.Option("--write", help="Write what was measured into the pairing file.")]
 _MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
 _DISTANCE = (
@@ -116,7 +115,7 @@ def lens(
     board = _chart(chart, bar_mm)
     ensure_folder(out)
     console = screen(stderr=json == "-")
-    looked = _look(console, stills, board)
+    looked = _look(console, stills, board, goggles=before if camera == "monitoring" else None)
     fit = measure_lens(looked, board, known=known, width_mm=sensor_width_mm, squeeze=squeeze)
     save_picture(detections_picture(looked), out / "detections.png")
     save_picture(residual_picture(fit.pixels, fit.residual_px, fit.camera.raster_px, title=f"Residuals of {fit.model.label}"), out / "residuals.png")
@@ -161,7 +160,7 @@ def mount(
     board = _chart(chart, bar_mm)
     ensure_folder(out)
     console = screen(stderr=json == "-")
-    sides = [_look(console, names, board) for names in (recording, monitoring)]
+    sides = [_look(console, names, board, goggles=goggles) for names, goggles in ((recording, None), (monitoring, before))]
     measured = measure_mount(sides[0], sides[1], board, before=before, lenses=lenses)
     fit = measured.fit
     for index, (name, side) in enumerate(zip(("recording", "monitoring"), sides, strict=True)):
@@ -204,6 +203,8 @@ def check(
     take: Annotated[Optional[str], typer.Option(help=_TAKE)] = None,  # noqa: UP045
     film: Annotated[Optional[Path], typer.Option(help="From two clips: film of both side by side to write (.mp4 or .gif).", metavar="FILE")] = None,  # noqa: UP045
     json: Json = None,
+    paper: Paper = "A4",
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Check a guide from stills of any scene, one pair or several, or from two whole clips of one flight, and find the aim that corrects it."""
@@ -223,7 +224,7 @@ def check(
     if recording and monitoring and len(recording) == len(monitoring) == 1 and is_clip(recording[0]) and is_clip(monitoring[0]):
         if json is not None:
             raise InputError("goes with stills, not with whole clips", field="--json", fix="leave it out, or give frames such as clip.mp4@12.5")
-        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, kit=kit)
+        check_two_clips(pairing, (recording[0], monitoring[0]), distance=distance, out=out, film=film, write=write, take=take, paper=paper, kit=kit)
         return
     if film is not None:
         raise InputError("needs two whole clips", field="--film", fix="give a video of each camera, without a time behind an @")
@@ -261,6 +262,8 @@ def check(
 
 def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str, distance: list[str] | None) -> tuple[FromMarks, float]:
     from framematch.errors import InputError
+    from framematch.guide.shown import metres
+    from framematch.measure.goggles import places_undone, undone
     from framematch.measure.marks import aim_from_marks, find_marks
     from framematch.measure.stills import read_still
     from framematch.text import typed
@@ -273,10 +276,11 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
         wall_m = math.nan
     if len(distance) > 1 or not 0.2 <= wall_m <= 1000:
         raise InputError(f"{' '.join(distance)} is not a wall's distance", field="--distance", fix="give metres, 0.2 to 1000")
-    still = read_still(monitoring)
-    places = find_marks(before, still, wall_m) if marks.strip() == "find" else typed.places(marks, "--marks")
+    taken = read_still(monitoring)
+    still = undone(taken, before)
+    places = find_marks(before, still, wall_m) if marks.strip() == "find" else places_undone(typed.places(marks, "--marks"), taken, before)
     found = aim_from_marks(before, still, places, wall_m)
-    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {wall_m:g} m; the aim by {found.turned_deg:.2f} degrees.")
+    console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {metres(wall_m)}; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
         console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
@@ -285,7 +289,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
 
 
 def _print_check(console: Console, checked: Checked) -> None:
-    from framematch.guide.report import metres
+    from framematch.guide.shown import metres
     from framematch.measure.check import verdict
 
     console.print(f"{checked.agreed} details agree, typically at {metres(checked.distance_m)}.")
@@ -318,7 +322,7 @@ def _chart(name: str, bar_mm: float | None) -> Chart:
     return found if bar_mm is None else found.printed_at(bar_mm / 100)
 
 
-def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
+def _look(console: Console, names: list[str], board: Chart, *, goggles: Pairing | None) -> list[Looked]:
     from framematch.measure.finding import look_for_chart
 
     def told(each: Looked) -> None:
@@ -328,7 +332,7 @@ def _look(console: Console, names: list[str], board: Chart) -> list[Looked]:
         else:
             console.print(f"  {name}: {len(each.found.ids)} corners", style="dim")
 
-    return look_for_chart(names, board, told=told)
+    return look_for_chart(names, board, told=told, goggles=goggles)
 
 
 def _print_lens(console: Console, fit: LensFit) -> None:

@@ -9,20 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from framematch.cli.figures import write_json
+from framematch.cli.options import Json, Kit, PairingPath, Paper, Scheduler, Units
 from framematch.cli.screen import progress, say, screen, table
-from framematch.cli.shot import Scheduler
 from framematch.text import typed
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing
 
-PairingPath = Annotated[Path, typer.Argument(help="Pairing file (TOML).", metavar="PAIRING")]
 PairingPaths = Annotated[list[Path], typer.Argument(help="Pairing files (TOML).", metavar="PAIRING...")]
-Kit = Annotated[Optional[Path], typer.Option(help="Folder of shared camera and mount files that `use` may name.", metavar="DIR")]  # noqa: UP045
-Paper = Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")]
 DisplayMm = Annotated[Optional[str], typer.Option(help="Also draw the guide at true scale for a picture of this size, such as 152x86.", metavar="WxH")]  # noqa: UP045
 Wall = Annotated[Optional[float], typer.Option(help="Also give wall marks for a wall at this distance, metres.", metavar="M")]  # noqa: UP045
-Units = Annotated[str, typer.Option(help="Distances in metric or imperial units.", metavar="UNITS")]
 Folder = Annotated[Path, typer.Option(help="Folder to write to.", metavar="DIR")]
 
 
@@ -50,13 +46,12 @@ def sheet(
 ) -> None:
     """Print sheets: a page per pairing and frame, true-scale and wall-mark pages where asked for."""
     from framematch.files.pairing import read_pairing
-    from framematch.guide.report import guide_report, shown_in
+    from framematch.guide.report import guide_report
     from framematch.output.sheet import write_sheets
 
     size = typed.size(display_mm, "--display-mm", "152x86") if display_mm else None
-    with shown_in(units):
-        reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
-        pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
+    reports = [guide_report(read_pairing(file, kit=kit), sets=sets) for file in files]
+    pages, missing = write_sheets(out, reports, paper=paper, display_mm=size, wall_m=wall)
     say(f"Wrote {out}: {pages} page{'s' if pages != 1 else ''}. Print at 100 % (actual size).")
     _say_missing(missing)
 
@@ -65,6 +60,7 @@ def pocket(
     files: Annotated[list[Path], typer.Argument(help="Pairing files or kit files (TOML).", metavar="FILE...")],
     out: Annotated[Path, typer.Option(help="HTML file to write.", metavar="FILE")],
     sets: Annotated[int, typer.Option(help="Sets of lines, 1 to 4.", metavar="N")] = 1,
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """The pocket file: guides, insets and characters as one HTML file without script that a phone opens without a network."""
@@ -111,6 +107,7 @@ def overlay_set(
     sets: Annotated[int, typer.Option(help="Sets of lines for each pairing, 1 to 4.", metavar="N")] = 1,
     jobs: Annotated[int, typer.Option(help="How many at once; -1 for every core.", metavar="N")] = -1,
     scheduler: Scheduler = None,
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Overlays, figures and sheets for every pairing of a folder; a rerun redoes only what changed."""
@@ -123,6 +120,7 @@ def overlay_set(
         display_mm=typed.size(display_mm, "--display-mm", "152x86") if display_mm else None,
         wall_m=wall,
         sets=sets,
+        units=units,
     )
     with progress() as bar:
         task = bar.add_task("pairings", total=None)
@@ -148,11 +146,13 @@ def wall(
         Optional[str],  # noqa: UP045
         typer.Option(help='Where the marks show, in the order printed: "x,y x,y x,y x,y x,y" in display pixels; - for one not seen.', metavar='"X,Y ..."'),
     ] = None,
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file too; - prints them.", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Where to tape the frame on a wall, where that must show, and what a miss says about the mount."""
     from framematch.files.pairing import read_pairing
+    from framematch.guide.shown import metres, millimetres, quantity
     from framematch.guide.wall_marks import aim_off_by, correction_table, off_by, readings, tape_lengths_mm, wall_json, wall_marks
     from framematch.output.wall_sheet import PART_WORDS
 
@@ -164,15 +164,15 @@ def wall(
     aim = None if places is None else aim_off_by(pairing, at, places)
     write_json(json, lambda: wall_json(pairing, at, marks, causes, found, aim))
     console = screen(stderr=json == "-")
-    listed = table(f"Wall marks at {at:g} m, from the point A straight ahead of the recording lens", "mark", "right, mm", "up, mm", "shows at, px")
+    listed = table(f"Wall marks at {metres(at)}, from the point A straight ahead of the recording lens", "mark", "right", "up", "shows at, px")
     for m in marks:
         shown = f"{m.display_px[0]:.0f}, {m.display_px[1]:.0f}" if m.shown else "not on the display"
-        listed.add_row(m.name, f"{round(m.right_mm)}", f"{round(m.up_mm)}", shown)
+        listed.add_row(m.name, millimetres(m.right_mm), millimetres(m.up_mm), shown)
     console.print(listed)
     lengths = tape_lengths_mm(marks)
-    console.print(f"Diagonals: {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm.")
+    console.print(f"Diagonals: {millimetres(lengths['diagonal down'])} and {millimetres(lengths['diagonal up'])}.")
     if found is None or aim is None:
-        worth = ", ".join(f"{c.part.partition('_')[0]} {abs(c.per_px):.2g} {PART_WORDS[c.part][2]}" for c in causes)
+        worth = ", ".join(f"{c.part.partition('_')[0]} {quantity(abs(c.per_px), PART_WORDS[c.part][2], '.2g')}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
     console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
@@ -181,7 +181,7 @@ def wall(
         plus, minus, unit = PART_WORDS[cause.part]
         value = found[cause.part]
         if abs(value) > 0.5 * abs(cause.per_px):  # less than half a pixel can't be read off a screen
-            alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else f"{abs(value):.0f} mm")
+            alone.add_row(plus if value > 0 else minus, f"{abs(value):.2f} deg" if unit == "deg" else millimetres(abs(value)))
     if not alone.row_count:
         console.print("All marks show where they should, to half a pixel.")
         return

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from framematch.cli.screen import heading, say, screen, table
-from framematch.cli.shot import Kit, SceneName, ShotFile, shot_asked
+from framematch.cli.figures import one_printed, write_json, write_new, write_out
+from framematch.cli.options import Csv, Json, Kit, Paper, SheetOut, ShotPairing, Starter, Units
+from framematch.cli.screen import heading, print_tables, say, screen
+from framematch.cli.shot import ShotOptions, with_shot_options
 
 if TYPE_CHECKING:
     from framematch.compare.along import Along, Filming, Thing
@@ -25,27 +26,28 @@ def register(app: typer.Typer) -> None:
     app.command("path", short_help="What follows along a flight that leans.")(path)
 
 
+@with_shot_options
 def path(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
-    shot: ShotFile = None,
-    scene: SceneName = None,
+    file: ShotPairing,
+    options: ShotOptions,
     day: Annotated[Optional[Path], typer.Option(help="Day file: its mass, drag, air and pack go before the shot's.", metavar="DAYFILE")] = None,  # noqa: UP045
     keep_horizon: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(help="Which camera tilt keeps the horizon longest between two heights of the frame, percent: 40:70.", metavar="P:P"),
     ] = None,
-    keep: Annotated[Optional[str], typer.Option(help="The same for a subject's middle: actor:30:70.", metavar="NAME:P:P")] = None,  # noqa: UP045
+    keep: Annotated[Optional[str], typer.Option(help="The same for a subject's middle: dancer:30:70.", metavar="NAME:P:P")] = None,  # noqa: UP045
     fastest: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(help="How fast nothing on a list goes wrong: blur=1.5,horizon=0:100,roll=20,pack=80,room=30 (percent, degrees, cm).", metavar="LIST"),
     ] = None,
-    json: Annotated[Optional[str], typer.Option(help="Write the figures to this file; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    csv: Annotated[Optional[str], typer.Option(help="Write a line for each moment; - prints them.", metavar="FILE")] = None,  # noqa: UP045
-    out: Annotated[Optional[Path], typer.Option(help="Sheet of curves to write, .pdf or .png.", metavar="FILE")] = None,  # noqa: UP045
+    json: Json = None,
+    csv: Csv = None,
+    out: SheetOut = None,
     no_guide: Annotated[bool, typer.Option("--no-guide", help="Leave out the guide's error (faster).")] = False,
     no_room: Annotated[bool, typer.Option("--no-room", help="Leave out the room to the place's surfaces (faster).")] = False,
-    starter: Annotated[Optional[Path], typer.Option(help="Write a commented flight to fill in, and stop.", metavar="FILE")] = None,  # noqa: UP045
-    paper: Annotated[str, typer.Option(help="A4, Letter or A3.", metavar="SIZE")] = "A4",
+    starter: Starter = None,
+    paper: Paper = "A4",
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Say what follows along a flight: horizon, edges and subjects in the frame, blur, the guide, margins, room, pack."""
@@ -54,28 +56,24 @@ def path(
     from framematch.compare.along import along, things_of
     from framematch.compare.along_report import along_csv, along_json, sentences, text_tables
     from framematch.day.aircraft import flying_on
-    from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
     from framematch.guide.best import best_guide
+    from framematch.guide.shown import quantity
     from framematch.output.sheet_page import check_sheet_name
-    from framematch.text.whole import write_text
 
     if starter is not None:
         from framematch.files.starter import STARTER_PATH
 
-        if starter.exists():
-            raise InputError("is there already", field="--starter", file=str(starter), fix="choose another name")
-        write_text(starter, STARTER_PATH)
+        write_new(starter, STARTER_PATH, field="--starter")
         say(f"Wrote {starter}. Fill it in, then: framematch path {file} --shot {starter} --out flight.pdf")
         return
-    if json == "-" and csv == "-":
-        raise InputError("only one of --json and --csv can be printed", field="--csv", fix="name a file for the other")
+    printed = one_printed(json, csv)
     if out is not None:
         check_sheet_name(out)
     pairing = read_pairing(file, kit=kit)
     days = None if day is None else _day(day, kit)
-    asked = shot_asked(pairing, shot or file, scene=scene, gap={}, run={}, flies=None if days is None else partial(flying_on, days))
-    flown = _flown(asked, shot or file)
+    asked = options.asked(pairing, file, flies=None if days is None else partial(flying_on, days))
+    flown = _flown(asked, options.shot or file)
     things = things_of(asked)
     questions = _questions(things, keep_horizon, keep)
     limits = None if fastest is None else _list(fastest)
@@ -86,19 +84,11 @@ def path(
         from framematch.output.path_sheet import write_path_sheet
 
         write_path_sheet(out, found, asked=answers, paper=paper)
-    text = {"json": lambda: _dumps({**along_json(found), "answers": answers}), "csv": lambda: along_csv(found)}
-    for kind, target in (("json", json), ("csv", csv)):
-        if target == "-":
-            sys.stdout.write(text[kind]())
-        elif target is not None:
-            write_text(Path(target), text[kind]())
-    console = screen(stderr="-" in (json, csv))
-    heading(console, pairing.title, f"   {flown.length_m:.1f} m in {flown.duration_s:.2f} s")
-    for each in text_tables(found):
-        shown = table(each.title, *each.headings, words=each.keys, note=each.note, fold=True)
-        for row in each.rows:
-            shown.add_row(*row)
-        console.print(shown)
+    write_json(json, lambda: {**along_json(found), "answers": answers})
+    write_out(csv, lambda: along_csv(found))
+    console = screen(stderr=printed)
+    heading(console, pairing.title, f"   {quantity(flown.length_m, 'm', '.1f')} in {flown.duration_s:.2f} s")
+    print_tables(console, text_tables(found))
     *said, caution = sentences(found)
     for line in (*said, *answers, caution):
         console.print(line)
@@ -161,6 +151,10 @@ def _questions(things: tuple[Thing, ...], keep_horizon: str | None, keep: str | 
 
 def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None, float, float]], limits: Bounds | None) -> list[str]:
     from framematch.compare.path_questions import best_tilt, fastest
+    from framematch.guide.shown import quantity
+
+    def speeds(each: tuple[tuple[str, float], ...]) -> str:
+        return ", ".join(f"{name}: {quantity(speed, 'm/s', '.1f')}" for name, speed in each)
 
     out = []
     for thing, low, high in questions:
@@ -173,12 +167,14 @@ def _answers(pairing: Pairing, found: Along, questions: list[tuple[Thing | None,
         f = found.filming
         quick = fastest(pairing, found.flown, limits, shutter_s=f.shutter_s, rig=f.rig, pack=f.pack, box=f.box, surfaces=f.surfaces)
         out.append(
-            f"Nothing on the list goes wrong up to {quick.speed_m_s:.1f} m/s at its fastest ({quick.factor:.2f} of what is planned); "
+            f"Nothing on the list goes wrong up to {quantity(quick.speed_m_s, 'm/s', '.1f')} at its fastest ({quick.factor:.2f} of what is planned); "
             f"first goes: {quick.first_wrong}."
         )
-        out.append("Each alone: " + ", ".join(f"{name} {speed:.1f} m/s" for name, speed in quick.each) + ".")
+        out.append(f"Up to, each alone: {speeds(quick.each)}.")
+        if quick.at_least:
+            out.append(f"Wrong below, {speeds(quick.at_least)}.")
         if quick.wrong_anyway:
-            out.append(f"Wrong however slowly it is flown: {', '.join(quick.wrong_anyway)}.")
+            out.append(f"Wrong at every speed: {', '.join(quick.wrong_anyway)}.")
     return out
 
 
@@ -210,9 +206,3 @@ def _list(text: str) -> Bounds:
         except ValueError:
             raise InputError(f"{item!r} can't be kept", field="--fastest", fix="list some of blur=%, horizon=%:%, roll=deg, pack=%, room=cm") from None
     return Bounds(**given)
-
-
-def _dumps(data: dict[str, Any]) -> str:
-    import json
-
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from framematch.cli.guide import Kit, PairingPath
+from framematch.cli.options import Kit, PairingPath
 from framematch.cli.screen import progress, screen, warning
 
 
@@ -32,7 +32,8 @@ def predict(
     """Show the frame that will be recorded, as the goggles' picture foretells it."""
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
-    from framematch.guide.report import guide_report, metres
+    from framematch.guide.report import guide_report
+    from framematch.guide.shown import metres
     from framematch.render.foretold import write_foretold
 
     pairing = read_pairing(file, kit=kit)

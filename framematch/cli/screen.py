@@ -13,9 +13,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from typing import Any
 
-    from rich.console import Console
+    from rich.console import Console, ConsoleOptions, RenderResult
     from rich.progress import Progress
     from rich.table import Table
+
+    from framematch.compare.report import TextTable
 
 WIDTH = 100  # of what is not a terminal: a file, a pipe
 
@@ -57,19 +59,37 @@ def alarm(console: Console, what: str, line: str) -> None:
 
 
 def table(title: str, *headings: str, words: int = 1, note: str = "", fold: bool = False) -> Table:
-    """A table whose first columns hold words, the others figures.
+    """A table whose first columns hold words, the others figures, with true minus signs on a terminal that has them.
 
     Args:
         words: how many hold words.
         note: under the table.
         fold: break long cells instead of cutting them.
     """
+    from rich.segment import Segment
     from rich.table import Table
 
-    out = Table(title=title, title_justify="left", caption=note or None, caption_justify="left")
+    from framematch.text.units import true_minus
+
+    class Figures(Table):
+        def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+            signs = console.is_terminal and options.encoding.startswith("utf")
+            for each in super().__rich_console__(console, options):
+                yield Segment(true_minus(each.text), each.style) if signs and isinstance(each, Segment) and not each.control else each
+
+    out = Figures(title=title, title_justify="left", caption=note or None, caption_justify="left")
     for i, each in enumerate(headings):
         out.add_column(each, justify="left" if i < words else "right", overflow="fold" if fold else "ellipsis")
     return out
+
+
+def print_tables(console: Console, tables: Iterable[TextTable]) -> None:
+    """Tables as they were worked out for paper too."""
+    for each in tables:
+        shown = table(each.title, *each.headings, words=each.keys, note=each.note, fold=True)
+        for row in each.rows_to_print:
+            shown.add_row(*row)
+        console.print(shown)
 
 
 def progress() -> Progress:

@@ -10,27 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from framematch.cli.guide import Sets
+from framematch.cli.options import Kit, Scheduler, ShotPairing
 from framematch.cli.screen import progress, say
-from framematch.cli.shot import (
-    Figures,
-    GapAt,
-    GapHeading,
-    GapSize,
-    Kit,
-    Renderer,
-    Scale,
-    SceneName,
-    Scheduler,
-    Shape,
-    ShotFile,
-    Sill,
-    Speed,
-    Tilt,
-    Up,
-    figures_asked,
-    numbers_of,
-    shot_asked,
-)
+from framematch.cli.shot import FormerSubjects, Renderer, ShotOptions, Speed, Subjects, numbers_of, subjects_asked, with_shot_options
 
 if TYPE_CHECKING:
     from framematch.scene.model import Scene
@@ -45,26 +27,19 @@ def register(app: typer.Typer) -> None:
     app.command("run")(run)
 
 
+@with_shot_options
 def view(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
-    shot: ShotFile = None,
-    scene: SceneName = None,
-    gap: GapSize = None,
-    shape: Shape = None,
-    sill: Sill = None,
-    gap_at: GapAt = None,
-    gap_heading: GapHeading = None,
-    figure: Figures = None,
+    file: ShotPairing,
+    options: ShotOptions,
+    subject: Subjects = None,
+    former: FormerSubjects = None,
     distance: Annotated[float, typer.Option(help="Metres from the recording camera to the gap.", metavar="M")] = 3.0,
     position: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(help="Stand here instead of before the gap: metres right, up and back, as x,y,z.", metavar="X,Y,Z"),
     ] = None,
     heading: Annotated[float, typer.Option(help="Degrees turned right, with --position.", metavar="DEG")] = 0.0,
-    tilt: Tilt = None,
     bank: Annotated[Optional[float], typer.Option(help="Of the recording camera, degrees clockwise seen from behind.", metavar="DEG")] = None,  # noqa: UP045
-    scale: Scale = None,
-    up: Up = None,
     sets: Sets = 1,
     renderer: Renderer = "auto",
     out: Annotated[Path, typer.Option(help="Picture to write.", metavar="PICTURE")] = Path("view.png"),
@@ -79,15 +54,14 @@ def view(
 
     check_picture_name(out)
     pairing = read_pairing(file, kit=kit)
-    opening = {"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading}
-    asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run={"tilt_deg": tilt, "bank_deg": bank})
+    asked = options.asked(pairing, file, bank_deg=bank)
     pose = None
     if position is not None:
         place = numbers_of(position, 3, "--position", "0,1.5,4")
-        pose = standing(place, heading_deg=heading, pitch_deg=tilt or 0.0, bank_deg=bank or 0.0)
+        pose = standing(place, heading_deg=heading, pitch_deg=options.tilt or 0.0, bank_deg=bank or 0.0)
     elif heading:
         raise InputError("--heading goes with --position", field="heading", fix="give where the rig stands, such as --position 0,1.5,4")
-    seen = scene_of(asked, figures=figures_asked(figure))
+    seen = scene_of(asked, figures=subjects_asked(subject))
     found = look(seen, pairing, distance_m=distance, run=asked.run, pose=pose, renderer=renderer, sets=sets)
     write_sheet(out, found)
     for line in sentences(found):
@@ -95,28 +69,21 @@ def view(
     say(f"Wrote {out}")
 
 
+@with_shot_options
 def run(
-    file: Annotated[Path, typer.Argument(help="Pairing file (TOML); may carry the shot's tables too.", metavar="PAIRING")],
-    shot: ShotFile = None,
-    scene: SceneName = None,
-    gap: GapSize = None,
-    shape: Shape = None,
-    sill: Sill = None,
-    gap_at: GapAt = None,
-    gap_heading: GapHeading = None,
-    figure: Figures = None,
+    file: ShotPairing,
+    options: ShotOptions,
+    subject: Subjects = None,
+    former: FormerSubjects = None,
     speed: Speed = None,
     start: Annotated[float, typer.Option("--from", help="Metres before the gap where the run starts.", metavar="M")] = 8.0,
     end: Annotated[float, typer.Option("--to", help="Metres before the gap where it ends; behind it is below 0.", metavar="M")] = -3.0,
     height: Annotated[Optional[float], typer.Option(help="Metres over the ground; the middle of the gap if not given.", metavar="M")] = None,  # noqa: UP045
     path: Annotated[Optional[Path], typer.Option(help="Fly through points, leaning: x,y,z or x,y,z,speed on each line.", metavar="FILE")] = None,  # noqa: UP045
-    tilt: Tilt = None,
     bank: Annotated[Optional[str], typer.Option(help="Degrees clockwise on a straight run; a path banks by itself.", metavar="DEG|turn")] = None,  # noqa: UP045
     fps: Annotated[int, typer.Option(help="Frames per second: 24, 25, 30 or 60.", metavar="N")] = 25,
     shutter: Annotated[Optional[float], typer.Option(help="Shutter angle in degrees for motion blur; none if not given.", metavar="DEG")] = None,  # noqa: UP045
     picture_height: Annotated[int, typer.Option("--picture-height", help="Height of both views in pixels.", metavar="PX")] = 360,
-    scale: Scale = None,
-    up: Up = None,
     sets: Sets = 1,
     renderer: Renderer = "auto",
     cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
@@ -138,10 +105,8 @@ def run(
     from framematch.scene.open import scene_of
 
     pairing = read_pairing(file, kit=kit)
-    opening = {"size_m": gap, "shape": shape, "sill_m": sill, "middle_m": gap_at, "heading_deg": gap_heading}
-    changes = {"speed_m_s": speed, "tilt_deg": tilt, "bank_deg": _degrees(bank)}
-    asked = shot_asked(pairing, shot or file, scene=scene, scale=scale, up=up, gap=opening, run=changes)
-    place = scene_of(asked, figures=figures_asked(figure))
+    asked = options.asked(pairing, file, speed_m_s=speed, bank_deg=_degrees(bank))
+    place = scene_of(asked, figures=subjects_asked(subject))
     way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
@@ -186,10 +151,10 @@ def _degrees(bank: str | None) -> float | None:
 
 def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: float, height_m: float | None, bank: str | None) -> tuple[Way, Nearest | None]:
     """The shot's own path, or that through the points of a file, leaning, and where the aircraft first touches something; or the straight run."""
-    from framematch.compare.along import box_of
+    from framematch.compare.along import first_touch
     from framematch.errors import InputError
     from framematch.files.points import read_path
-    from framematch.shot.contact import Surfaces, room_along
+    from framematch.shot.contact import Surfaces
     from framematch.shot.way import Straight
 
     run = shot.run
@@ -200,7 +165,4 @@ def _way(scene: Scene, shot: Shot, path: Path | None, *, from_m: float, to_m: fl
         return Straight(scene_from_opening=scene.scene_from_opening, run=run, from_m=from_m, to_m=to_m), None
     if bank not in (None, "turn"):
         raise InputError("the aircraft banks by itself along a path", field="bank", fix="leave it out")
-    if shot.aircraft is None:
-        return flown, None
-    surfaces = Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces)
-    return flown, room_along(flown, box_of(shot.aircraft), surfaces).contact
+    return flown, first_touch(flown, shot.aircraft, Surfaces(vertices_m=scene.surface.vertices, faces=scene.surface.faces))

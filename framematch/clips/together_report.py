@@ -12,7 +12,7 @@ import numpy as np
 from framematch.clips.shake import Shake
 from framematch.clips.shake_report import rows_unknown, shake_json
 from framematch.clips.together import Together
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.check import verdict
 
 AXES = ("pan", "tilt", "roll")

@@ -23,7 +23,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.guide.best import Guide, edge_error_curve
 from framematch.optics.motion import Margin, image_velocity_px_s, in_frame_widths, lean_deg, stabiliser_margin
 from framematch.shot.aircraft import Aircraft
-from framematch.shot.contact import Box, Room, Surfaces, room_along
+from framematch.shot.contact import Box, Nearest, Room, Surfaces, room_along
 from framematch.shot.flown import Flown
 from framematch.shot.horizon import horizon_in
 from framematch.shot.lean import attitude_deg, lean_of
@@ -371,6 +371,11 @@ def things_of(shot: Shot) -> tuple[Thing, ...]:
         feet, _, head = shot.opening.scene_from_opening.points(subject.points_m(shot.opening))
         out.append(Thing(name=subject.name, points_m=feet + np.linspace(0, 1, _ALONG_EDGE)[:, None] * (head - feet), subject=True))
     return tuple(out)
+
+
+def first_touch(flown: Flown, aircraft: Aircraft | None, surfaces: Surfaces) -> Nearest | None:
+    """Where and when an aircraft first touches something on its way; None if it does not, or nothing is known of its size."""
+    return None if aircraft is None else room_along(flown, box_of(aircraft), surfaces).contact
 
 
 def box_of(aircraft: Aircraft) -> Box:

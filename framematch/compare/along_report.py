@@ -14,6 +14,7 @@ from framematch.compare.along import Along, Seen
 from framematch.compare.passing import Passing
 from framematch.compare.report import NOTHING, TextTable
 from framematch.guide.report import plain
+from framematch.guide.shown import amount, centimetres, quantity, system, unit
 from framematch.shot.contact import Nearest
 from framematch.shot.opening import SIDES
 from framematch.shot.path import Path
@@ -38,8 +39,8 @@ def flight_table(a: Along) -> TextTable:
         rows.append(
             (
                 f"{a.times_s[i]:.2f}",
-                f"{a.speed_m_s[i]:.1f}",
-                f"{a.along_m_s2[i]:+.1f}",
+                f"{amount(a.speed_m_s[i], 'm/s'):.1f}",
+                f"{amount(a.along_m_s2[i], 'm/s2'):+.1f}",
                 f"{a.heading_deg[i]:+.0f}",
                 f"{a.pitch_deg[i]:+.1f}",
                 f"{a.roll_deg[i]:+.1f}",
@@ -50,7 +51,17 @@ def flight_table(a: Along) -> TextTable:
         )
     return TextTable(
         title="Along the flight",
-        headings=("s", "m/s", "m/s2 along", "heading deg", "nose up deg", "right down deg", "horizon % of height", "its slope deg", "turning deg/s"),
+        headings=(
+            "s",
+            unit("m/s"),
+            f"{unit('m/s2')} along",
+            "heading deg",
+            "nose up deg",
+            "right down deg",
+            "horizon % of height",
+            "its slope deg",
+            "turning deg/s",
+        ),
         rows=tuple(rows),
         note="Horizon: 0 % is the frame's bottom edge, 100 % its top; outside that it is off the frame. ± is a 95 % interval.",
     )
@@ -65,18 +76,29 @@ def picture_table(a: Along) -> TextTable:
         rows.append(
             (
                 f"{a.times_s[i]:.2f}",
-                NOTHING if math.isnan(filmed) else "sky" if math.isinf(filmed) else f"{filmed:.1f}",
+                NOTHING if math.isnan(filmed) else "sky" if math.isinf(filmed) else f"{amount(filmed, 'm'):.1f}",
                 _figure(a.blur_percent[i], ".2f"),
                 _figure(a.guide_error_percent[i], ".1f"),
                 *(_figure(v, ".0f") for v in a.stabiliser_percent[i]),
-                NOTHING if room is None else "far" if math.isinf(room[i]) else f"{100 * room[i]:.0f}",
-                f"{a.thrust_n[i]:.1f}",
+                NOTHING if room is None else "far" if math.isinf(room[i]) else f"{math.floor(amount(100 * room[i], 'cm'))}",
+                f"{amount(a.thrust_n[i], 'N'):.1f}",
                 _figure(a.used_wh[i], ".2f"),
             )
         )
     return TextTable(
         title="Picture and margins",
-        headings=("s", "filmed m", "blur % of width", "guide off %", "pan", "tilt", "roll % of stabiliser", "room cm", "thrust N", "pack Wh"),
+        headings=(
+            "s",
+            f"filmed {unit('m')}",
+            "blur % of width",
+            "guide off %",
+            "pan",
+            "tilt",
+            "roll % of stabiliser",
+            f"room {unit('cm')}",
+            f"thrust {unit('N')}",
+            "pack Wh",
+        ),
         rows=tuple(rows),
         note="Filmed: what the middle of the frame shows. Stabiliser: turns quicker than 1 s against what its crop leaves; above 100 the picture jerks.",
     )
@@ -109,9 +131,10 @@ def passing_table(a: Along) -> TextTable:
     """Room to the sides of each opening while the aircraft, as it leans, is in its wall."""
     return TextTable(
         title="Through the openings",
-        headings=("opening", "in the wall s", *(f"{SIDE_WORDS[side]} cm" for side in SIDES)),
-        rows=tuple((str(p.opening), f"{p.from_s:.2f} to {p.to_s:.2f}", *(f"{room:.0f}" for _, room, _ in p.side_cm)) for p in a.passings),
-        note="Smallest room to each side, as the opening is flown at, with the path flown exactly; below 0 it strikes. Advisory: it clears no flight.",
+        headings=("opening", "in the wall s", *(SIDE_WORDS[side] for side in SIDES)),
+        rows=tuple((str(p.opening), f"{p.from_s:.2f} to {p.to_s:.2f}", *(centimetres(room) for _, room, _ in p.side_cm)) for p in a.passings),
+        note="Smallest room to each side, rounded down, as the opening is flown at, with the path flown exactly; below 0 it strikes. "
+        "Advisory: it clears no flight.",
     )
 
 
@@ -122,8 +145,10 @@ def text_tables(a: Along) -> tuple[TextTable, ...]:
 
 def sentences(a: Along) -> tuple[str, ...]:
     """What matters most, in whole sentences; the caution last."""
-    lines = [f"{a.flown.length_m:.1f} m in {a.flown.duration_s:.2f} s, at most {a.speed_m_s.max():.1f} m/s ({3.6 * a.speed_m_s.max():.0f} km/h)."]
-    lines += [f"Speeds up by up to {max(a.along_m_s2.max(), 0.0):.1f} and brakes by up to {max(-a.along_m_s2.min(), 0.0):.1f} m/s2."]
+    most, faster, slower = float(a.speed_m_s.max()), max(float(a.along_m_s2.max()), 0.0), max(-float(a.along_m_s2.min()), 0.0)
+    by_hour = f" ({3.6 * most:.0f} km/h)" if system() == "metric" else ""
+    lines = [f"{quantity(a.flown.length_m, 'm', '.1f')} in {a.flown.duration_s:.2f} s, at most {quantity(most, 'm/s', '.1f')}{by_hour}."]
+    lines += [f"Speeds up by up to {amount(faster, 'm/s2'):.1f} and brakes by up to {quantity(slower, 'm/s2', '.1f')}."]
     lines += _limits(a)
     lines += _wind(a)
     lines += _horizon(a)
@@ -147,7 +172,8 @@ def _limits(a: Along) -> list[str]:
     if isinstance(a.flown.course, Path):
         for each in asked(a.flown.course, f):
             state = "beyond" if each.value > each.limit * (1 + 1e-6) else f"{100 * each.value / each.limit:.0f} % of"
-            out.append(f"Most {each.name}: {each.value:.3g} {each.unit} at {each.time_s:.2f} s, {state} the limit of {each.limit:.3g} {each.unit}.")
+            found, limit = (quantity(value, each.unit, ".3g") for value in (each.value, each.limit))
+            out.append(f"Most {each.name}: {found} at {each.time_s:.2f} s, {state} the limit of {limit}.")
     if f.turn_deg_s is not None:
         i = int(a.turn_rate_deg_s.argmax())
         out.append(f"Most turning: {a.turn_rate_deg_s[i]:.0f} deg/s at {a.times_s[i]:.2f} s, {100 * a.turn_rate_deg_s[i] / f.turn_deg_s:.0f} % of the limit.")
@@ -158,21 +184,20 @@ def _wind(a: Along) -> list[str]:
     x, y, z = a.flown.flying.wind_m_s
     if not (x or y or z):
         return []
-    return [
-        f"Wind {math.hypot(x, y, z):.1f} m/s from {math.degrees(math.atan2(-x, z)):+.0f} deg (right of -z), taken as steady and the same everywhere: no gusts."
-    ]
+    strength, way = quantity(math.hypot(x, y, z), "m/s", ".1f"), math.degrees(math.atan2(-x, z))
+    return [f"Wind {strength} from {way:+.0f} deg (right of -z), taken as steady and the same everywhere: no gusts."]
 
 
 def _passing(a: Along, p: Passing) -> str:
     room = {side: cm for side, cm, _ in p.side_cm}
-    said = ", ".join(f"{room[side]:.0f} cm {SIDE_WORDS[side]}" for side in ("left", "right", "top", "bottom"))
+    said = ", ".join(f"{centimetres(room[side])} {SIDE_WORDS[side]}" for side in ("left", "right", "top", "bottom"))
     line = f"Through opening {p.opening} at {(p.from_s + p.to_s) / 2:.2f} s, margin by these figures: {said}"
     side, _, when = min(p.side_cm, key=lambda each: each[1])
     if p.closest_cm < 0:
         return f"{line}; it strikes the {side} edge at {when:.2f} s."
     off = 100 * a.filming.uncertainty_m
     if off and p.closest_cm < off:
-        return f"{line}; less than the {off:.0f} cm by which the flown path may be off: not clear."
+        return f"{line}; less than the {quantity(off, 'cm', '.0f')} by which the flown path may be off: not clear."
     return f"{line}."
 
 
@@ -197,19 +222,19 @@ def _room(a: Along) -> list[str]:
         return [f"It touches something: {where_in_words(a, a.room.contact)}."]
     if a.room.closest is None:
         return ["Nothing that the place's surfaces show is within reach of the path."]
-    off = a.filming.uncertainty_m
-    close, line = a.room.closest, f"Closest: {100 * a.room.closest.distance_m:.0f} cm, {where_in_words(a, a.room.closest)}."
-    if off and close.distance_m < off:
-        return [line, f"That is less than the {100 * off:.0f} cm by which the flown path may be off: not clear."]
+    off, room = a.filming.uncertainty_m, a.room.closest.distance_m
+    words, line = quantity(100 * off, "cm", ".0f"), f"Closest: {centimetres(100 * room)}, {where_in_words(a, a.room.closest)}."
+    if off and room < off:
+        return [line, f"That is less than the {words} by which the flown path may be off: not clear."]
     if off:
-        return [line, f"{100 * (close.distance_m - off):.0f} cm are left after the {100 * off:.0f} cm by which the flown path may be off (95 %)."]
+        return [line, f"{centimetres(100 * (room - off))} are left after the {words} by which the flown path may be off (95 %)."]
     return [line, "How far the flown path may be off was not given."]
 
 
 def where_in_words(a: Along, near: Nearest) -> str:
     """Such as ``at 1.56 s, its lower front at x 0.12, y 1.10, z -0.01 m``."""
-    x, y, z = near.point_m
-    return f"at {near.time_s:.2f} s, the aircraft's {near.side} side, at x {x:.2f}, y {y:.2f}, z {z:.2f} m"
+    x, y, z = (amount(float(v), "m") for v in near.point_m)
+    return f"at {near.time_s:.2f} s, the aircraft's {near.side} side, at x {x:.2f}, y {y:.2f}, z {z:.2f} {unit('m')}"
 
 
 def _rows(a: Along) -> list[int]:

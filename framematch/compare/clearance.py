@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from framematch.cautions import CLEARANCE
+from framematch.guide.shown import amount, centimetres, quantity
 from framematch.shot.aircraft import Aircraft
 from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
@@ -89,16 +89,19 @@ def _fits(gap: Opening, hulls: list[shapely.Polygon]) -> bool:
 
 
 def _says(gap: Opening, aircraft: Aircraft, sides: tuple[tuple[str, float], ...], closest: float, fits: bool) -> str:
-    size = f"{100 * aircraft.width_m:.0f} x {100 * aircraft.height_m:.0f} cm"
+    size, of, off = _size(aircraft.width_m, aircraft.height_m), _size(gap.width_m, gap.height_m), quantity(aircraft.uncertainty_cm, "cm", ".0f")
     if not fits:
-        return f"The aircraft ({size}) does not pass this gap ({100 * gap.width_m:.0f} x {100 * gap.height_m:.0f} cm) on any line at this heading and attitude."
+        return f"The aircraft ({size}) does not pass this gap ({of}) on any line at this heading and attitude."
     where = min(sides, key=lambda s: s[1])[0]
     if closest < 0:
-        return f"On this line the aircraft strikes the {where} edge by {-closest:.0f} cm; the gap is large enough on another line."
-    room = math.floor(closest + 1e-6)
+        return f"On this line the aircraft strikes the {where} edge by {quantity(-closest, 'cm', '.0f')}; the gap is large enough on another line."
     if aircraft.uncertainty_cm == 0:
-        return f"Margin by these figures: {room} cm at the {where} edge with the path flown exactly; how far the path may be off was not given."
-    left = math.floor(closest - aircraft.uncertainty_cm + 1e-6)
-    if left < 0:
-        return f"No margin by these figures: {room} cm at the {where} edge, and the path may be off by {aircraft.uncertainty_cm:.0f} cm (95 %)."
-    return f"Margin by these figures: {left} cm at the {where} edge, the {aircraft.uncertainty_cm:.0f} cm that the path may be off (95 %) taken away."
+        return f"Margin by these figures: {centimetres(closest)} at the {where} edge with the path flown exactly; how far the path may be off was not given."
+    left = closest - aircraft.uncertainty_cm
+    if left < -1e-6:
+        return f"No margin by these figures: {centimetres(closest)} at the {where} edge, and the path may be off by {off} (95 %)."
+    return f"Margin by these figures: {centimetres(left)} at the {where} edge, the {off} that the path may be off (95 %) taken away."
+
+
+def _size(wide_m: float, tall_m: float) -> str:
+    return f"{amount(100 * wide_m, 'cm'):.0f} x {quantity(100 * tall_m, 'cm', '.0f')}"

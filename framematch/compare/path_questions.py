@@ -13,6 +13,7 @@ from framematch.compare.along import Thing
 from framematch.errors import InputError
 from framematch.flight.power import Pack, Rig, power_of
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import metres, quantity
 from framematch.optics.motion import image_velocity_px_s, in_frame_widths
 from framematch.shot.contact import Box, Surfaces, room_along
 from framematch.shot.flown import Flown
@@ -141,13 +142,15 @@ class Fastest:
         speed_m_s: the path's highest speed then; ``factor`` over the planned one.
         first_wrong: what goes wrong first above that, in words, with where.
         each: for everything on the list how fast the path may be flown for it alone.
-        wrong_anyway: what is wrong however slowly it is flown.
+        at_least: what is wrong below a speed too, as a pack that slow flying empties, and that speed.
+        wrong_anyway: what is wrong at every speed.
     """
 
     speed_m_s: float
     factor: float
     first_wrong: str
     each: tuple[tuple[str, float], ...]
+    at_least: tuple[tuple[str, float], ...]
     wrong_anyway: tuple[str, ...]
 
 
@@ -165,10 +168,11 @@ def fastest(
     """The highest speed at which nothing on the list goes wrong: the whole path flown faster or slower by one factor.
 
     Always on the list are the aircraft's own limits: lean, acceleration, jerk and, where they are known, thrust and
-    turn rate. Looked for from slow to fast in steps of 8 % (room: of a third), then halved to 0.01 %.
+    turn rate. For each the first speeds at which it is right, from slow to fast, are looked for in steps of 8 % (room: of a
+    third), their ends then halved to 0.01 %; the answer is the highest that all of these share.
 
     Raises:
-        InputError: the flight is a log, or nothing goes right even at a twentieth of the speeds.
+        InputError: the flight is a log, or there is no such speed from a twentieth to twenty times those planned.
     """
     path = flown.course
     if not isinstance(path, Path):
@@ -176,22 +180,26 @@ def fastest(
     peak = float(flown.at(np.linspace(0, flown.duration_s, 2001)).speed_m_s.max())
     checks = _checks(pairing, flown, bounds, shutter_s=shutter_s, rig=rig, pack=pack, box=box, surfaces=surfaces)
     top = min(_FASTEST, 0.999 * FASTEST_M_S / peak)
-    found, anyway = [], []
-    for name, over in checks:
-        limit = _first_over(lambda factor, over=over: over(at_speed(flown, path, factor)), top, 1.33 if name.endswith("room") else 1.08)  # type: ignore[misc]
-        if limit is None:
-            anyway.append(name)
-        else:
-            found.append((name, limit))
+    right = {name: _right(lambda factor, over=over: over(at_speed(flown, path, factor)), top, 1.33 if name.endswith("room") else 1.08) for name, over in checks}  # type: ignore[misc]
+    anyway = tuple(name for name, ends in right.items() if ends is None)
+    found = {name: ends for name, ends in right.items() if ends is not None}
     if not found:
-        raise InputError(f"{', '.join(anyway)}: wrong however slowly it is flown", field="bounds", fix="loosen the bounds, or change the path")
-    name, factor = min(found, key=lambda each: each[1])
+        raise InputError(f"{', '.join(anyway)}: wrong at every speed", field="bounds", fix="loosen the bounds, or change the path")
+    slow, fast = max(found, key=lambda name: found[name][0]), min(found, key=lambda name: found[name][1])
+    factor = found[fast][1]
+    if found[slow][0] > factor:
+        raise InputError(
+            f"{slow} is wrong below {quantity(peak * found[slow][0], 'm/s', '.1f')}, {fast} above {quantity(peak * factor, 'm/s', '.1f')}",
+            field="bounds",
+            fix="loosen one of them",
+        )
     return Fastest(
         speed_m_s=peak * factor,
         factor=factor,
-        first_wrong=name if factor < top else "nothing up to there",
-        each=tuple((n, peak * f) for n, f in sorted(found, key=lambda each: each[1])),
-        wrong_anyway=tuple(anyway),
+        first_wrong=fast if factor < top else "nothing up to there",
+        each=tuple((name, peak * ends[1]) for name, ends in sorted(found.items(), key=lambda each: each[1][1])),
+        at_least=tuple((name, peak * ends[0]) for name, ends in found.items() if ends[0] > _SLOWEST),
+        wrong_anyway=anyway,
     )
 
 
@@ -201,8 +209,8 @@ def at_speed(flown: Flown, path: Path, factor: float) -> Flown:
     return replace(flown, course=quicker)
 
 
-def _first_over(over: Callable[[float], float], top: float, step: float) -> float | None:
-    """The largest factor up to which ``over`` stays at or below 1 without a break; None if it is above 1 from the start."""
+def _right(over: Callable[[float], float], top: float, step: float) -> tuple[float, float] | None:
+    """The first factors, from slow to fast, between which ``over`` stays at or below 1 without a break; None where it never is."""
 
     def right(factor: float) -> bool:
         try:
@@ -210,17 +218,21 @@ def _first_over(over: Callable[[float], float], top: float, step: float) -> floa
         except InputError:  # no longer to be followed upright
             return False
 
+    def end(good: float, bad: float) -> float:
+        while abs(bad - good) > 1e-4 * good:
+            middle = (good + bad) / 2
+            good, bad = (middle, bad) if right(middle) else (good, middle)
+        return good
+
     factors = np.exp(np.arange(math.log(_SLOWEST), math.log(top), math.log(step))).tolist() + [top]
-    wrong = next((i for i, f in enumerate(factors) if not right(f)), None)
-    if wrong is None:
-        return top
-    if wrong == 0:
+    first = next((i for i, f in enumerate(factors) if right(f)), None)
+    if first is None:
         return None
-    low, high = factors[wrong - 1], factors[wrong]
-    while high - low > 1e-4 * low:
-        middle = (low + high) / 2
-        low, high = (middle, high) if right(middle) else (low, middle)
-    return float(low)
+    wrong = next((i for i in range(first + 1, len(factors)) if not right(factors[i])), None)
+    return (
+        end(factors[first], factors[first - 1]) if first else _SLOWEST,
+        top if wrong is None else end(factors[wrong - 1], factors[wrong]),
+    )
 
 
 def _checks(
@@ -262,7 +274,7 @@ def _checks(
             speed = image_velocity_px_s(pairing.recording, ahead, velocity_m_s=f.velocity_m_s(t), turn_rad_s=f.turn_rad_s(t))
             return float(100 * shutter_s * in_frame_widths(pairing.recording, pairing.frame, speed).max()) / blur
 
-        out.append((f"blur {bounds.blur_at_m:g} m ahead", blurs))
+        out.append((f"blur {metres(bounds.blur_at_m)} ahead", blurs))
     if bounds.horizon_percent is not None:
         low, high = bounds.horizon_percent
         out.append(("horizon's height", lambda f: _outside(horizon_in(pairing.recording, pairing.frame, f.recording(times(f)))[0], low, high)))
@@ -286,7 +298,7 @@ def _checks(
             closest = room_along(f, box, against).closest
             return math.inf if closest is not None and closest.distance_m < grown else 0.0
 
-        out.append((f"{100 * grown:.0f} cm of room", touches))
+        out.append((f"{quantity(100 * grown, 'cm', '.0f')} of room", touches))
     return out
 
 

@@ -13,6 +13,7 @@ from framematch.compare.props import TILTS_DEG
 from framematch.compare.seen import Exit
 from framematch.compare.table import AtDistance, Comparison, Row
 from framematch.guide.report import plain
+from framematch.guide.shown import amount, metres, quantity, system, unit
 from framematch.shot.opening import SIDES
 
 NOTHING = "-"
@@ -68,7 +69,7 @@ def plain_lines(comparison: Comparison) -> tuple[str, ...]:
     lines = []
     for row in comparison.rows:
         for far, near in row.out_of_frame_m:
-            lines.append(f"{row.candidate.name}: no part of the gap is in the frame from {far:.1f} to {near:.1f} m before it.")
+            lines.append(f"{row.candidate.name}: no part of the gap is in the frame from {amount(far, 'm'):.1f} to {quantity(near, 'm', '.1f')} before it.")
     notes: dict[str, list[str]] = {}
     for row in comparison.rows:
         for note in row.notes:
@@ -84,14 +85,14 @@ def _frame(c: Comparison) -> TextTable:
             _f(row.equivalent_135_mm, 0),
             f"{_f(row.corner.along, 2)} x {_f(row.corner.across, 2)}",
             f"{_f(row.margin.pan_deg, 1)} / {_f(row.margin.tilt_deg, 1)} / {_f(row.margin.roll_deg, 1)}",
-            NOTHING if row.candidate.weight_g is None else f"{row.candidate.weight_g:.0f}",
+            NOTHING if row.candidate.weight_g is None else f"{amount(row.candidate.weight_g, 'g'):.{1 if system() == 'imperial' else 0}f}",
         )
         for row in c.rows
     )
     return TextTable(
         first=True,
         title="The frame",
-        headings=("lens", "angles, deg", "full-frame equivalent, mm", "corner stretch", "pan / tilt / roll margin, deg", "weight, g"),
+        headings=("lens", "angles, deg", "full-frame equivalent, mm", "corner stretch", "pan / tilt / roll margin, deg", f"weight, {unit('g')}"),
         rows=rows,
         note="Corner stretch: how much larger a head is drawn in the corner, outwards x sideways. "
         f"Margins are what the stabiliser has at {c.pairing.keep_percent:g} % kept, each turn by itself; roll is the bank it can level.",
@@ -100,13 +101,16 @@ def _frame(c: Comparison) -> TextTable:
 
 def _shown(c: Comparison) -> TextTable:
     rows = tuple(
-        (row.candidate.name, *(f"{_f(a.shown_m[0], 2)} x {_f(a.shown_m[1], 2)} m, {_f(a.fill_percent, _digits(a.fill_percent))} %" for a in row.at))
+        (
+            row.candidate.name,
+            *(f"{' x '.join(_f(amount(v, 'm'), 2) for v in a.shown_m)} {unit('m')}, {_f(a.fill_percent, _digits(a.fill_percent))} %" for a in row.at),
+        )
         for row in c.rows
     )
     return TextTable(
         first=True,
         title="What the frame shows at the gap, and how much of it is opening",
-        headings=("lens", *(f"{d:g} m before" for d in c.shot.run.distances_m)),
+        headings=("lens", *(f"{metres(d)} before" for d in c.shot.run.distances_m)),
         rows=rows,
     )
 
@@ -118,7 +122,7 @@ def _edges(c: Comparison) -> TextTable:
         title="When the gap's edges leave the frame",
         headings=("lens", *SIDES),
         rows=rows,
-        note=f"Distance before the gap, and time before passing it at {c.shot.run.speed_m_s:g} m/s.",
+        note=f"Distance before the gap, and time before passing it at {quantity(c.shot.run.speed_m_s, 'm/s', '.3g')}.",
     )
 
 
@@ -129,7 +133,7 @@ def _feel(c: Comparison) -> TextTable:
             rows.append(
                 (
                     row.candidate.name,
-                    f"{a.distance_m:g} m before",
+                    f"{metres(a.distance_m)} before",
                     _f(a.gap_speed, 2),
                     _f(a.ground_speed, 2),
                     NOTHING if math.isnan(a.blur_px) else f"{a.blur_percent:.1f} %, {a.blur_px:.0f} px",
@@ -153,7 +157,7 @@ def _subjects(c: Comparison) -> TextTable:
             rows.append((subject.name, row.candidate.name, *(_subject(a, i) for a in row.at)))
     return TextTable(
         title="Subjects: height in percent of the frame's, and speed in frame widths per second",
-        headings=("subject", "lens", *(f"{d:g} m before the gap" for d in c.shot.run.distances_m)),
+        headings=("subject", "lens", *(f"{metres(d)} before the gap" for d in c.shot.run.distances_m)),
         rows=tuple(rows),
         keys=2,
     )
@@ -171,11 +175,11 @@ def _sharp(c: Comparison) -> TextTable:
         s = row.sharp
         if s is None:
             continue
-        soft = [f"{n.name} at {_f(n.depth_m, 2)} m: {_f(n.spot_um, 0)} µm, {_f(n.spot_px, 1)} px{', soft' if n.circles > 1 else ''}" for n in s.nearest]
-        rows.append((row.candidate.name, f"{_f(s.near_m, 2)} to {metres(s.far_m)}", f"{_f(s.hyperfocal_m, 2)} m", "; ".join(soft)))
+        soft = [f"{n.name} at {_length(n.depth_m)}: {_f(n.spot_um, 0)} µm, {_f(n.spot_px, 1)} px{', soft' if n.circles > 1 else ''}" for n in s.nearest]
+        rows.append((row.candidate.name, f"{_f(amount(s.near_m, 'm'), 2)} to {_distance(s.far_m)}", _length(s.hyperfocal_m), "; ".join(soft)))
     first = next((row.sharp for row in c.rows if row.sharp), None)
     return TextTable(
-        title="Depth of field" + (f" at f/{first.f_number:g}, focused at {metres(first.focus_m)}" if first else ""),
+        title="Depth of field" + (f" at f/{first.f_number:g}, focused at {_distance(first.focus_m)}" if first else ""),
         headings=("lens", "from near limit to far limit", "hyperfocal", "nearest in the frame: size of a point"),
         rows=tuple(rows),
         note=f"Circle of confusion {first.circle_um:.1f} µm (frame diagonal / 1500). Diffraction alone makes {first.airy_um:.1f} µm." if first else "",
@@ -194,7 +198,7 @@ def _guide(c: Comparison) -> TextTable:
         if row.guide
     )
     return TextTable(
-        title=f"The guide in the goggles, {c.pairing.near_m:g} m to {metres(c.pairing.far_m)}",
+        title=f"The guide in the goggles, {metres(c.pairing.near_m)} to {metres(c.pairing.far_m)}",
         headings=("lens", "rectangle off by", "outline off by", "border not seen"),
         rows=rows,
     )
@@ -233,14 +237,14 @@ def _second(c: Comparison) -> TextTable:
                 f"{round(m.vertical_off_deg, 1) + 0.0:+.1f}",
                 f"{m.pan_deg_s:.0f} deg/s",
                 f"{m.blur_percent:.1f} %",
-                f"{m.height_m:.2f} m",
+                quantity(m.height_m, "m", ".2f"),
                 aim,
             )
         )
     w, h = c.shot.second.camera.sensor_mm
     return TextTable(
         first=True,
-        title=f"Another camera for a hidden cut {c.shot.second.at_m:g} m before the gap: {w:g} x {h:.4g} mm",
+        title=f"Another camera for a hidden cut {metres(c.shot.second.at_m)} before the gap: {w:g} x {h:.4g} mm",
         headings=("lens", "its lens", "vertical, deg", "pan", "blur", "height", "tilt / roll, deg"),
         rows=tuple(rows),
         note=f"Same angle across; vertical: how much more it shows up and down. Pan: at 1/{1 / c.shot.second.shutter_s:.0f} s its blur is as long as the "
@@ -253,12 +257,15 @@ def _exit(e: Exit) -> str:
         return "never in"
     if e.leaves_m == 0:
         return "stays"
-    return f"{e.leaves_m:.2f} m, {e.leaves_s:.2f} s"
+    return f"{_length(e.leaves_m)}, {e.leaves_s:.2f} s"
 
 
-def metres(distance_m: float) -> str:
-    """A distance as people read it."""
-    return "infinity" if math.isinf(distance_m) else NOTHING if math.isnan(distance_m) else f"{distance_m:.3g} m"
+def _distance(distance_m: float) -> str:
+    return NOTHING if math.isnan(distance_m) else metres(distance_m)
+
+
+def _length(length_m: float) -> str:
+    return f"{_f(amount(length_m, 'm'), 2)} {unit('m')}"
 
 
 def _f(value: float, digits: int) -> str:

@@ -18,6 +18,7 @@ from framematch.geometry.lens_local import Stretch, stretch_at
 from framematch.geometry.pairing import Pairing
 from framematch.optics import sharpness as optics
 from framematch.optics.motion import Margin, image_velocity_px_s, lean_deg, stabiliser_margin
+from framematch.progress import step
 from framematch.shot.lenses import camera_with, covers_frame, focus_of
 from framematch.shot.opening import SIDES, Opening
 from framematch.shot.run import Run
@@ -152,11 +153,14 @@ def compare(pairing: Pairing, shot: Shot, candidates: tuple[Candidate, ...] = ()
         raise InputError("no lens to compare", field="focal", fix="give focal lengths, such as --focal 12,15,18,25")
     if float(run.direction @ run.opening_from_camera[:, 2]) <= 0:
         raise InputError("the recording camera looks away from where the run goes", field="run.pan_deg", fix="give a smaller pan or tilt")
-    rows = tuple(lens_row(pairing, shot, c, guide=guide) for c in candidates)
+    rows = []
+    for i, candidate in enumerate(candidates, 1):
+        step(f"Lens {i} of {len(candidates)}: {candidate.name}")
+        rows.append(lens_row(pairing, shot, candidate, guide=guide))
     return Comparison(
         pairing=pairing,
         shot=shot,
-        rows=rows,
+        rows=tuple(rows),
         clearance=None if shot.aircraft is None else clearance(gap, run, shot.aircraft),
         matches=() if second is None else tuple(_match(pairing, gap, run, row.camera, second) for row in rows),
     )

@@ -13,6 +13,7 @@ from framematch.compare.seen import cone_rad, curves, project_held
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import metres, quantity
 from framematch.optics.sharpness import MINIMUM_APERTURE, airy_disk_mm, f_number_for_near
 from framematch.shot.lenses import LONGEST_MM, SHORTEST_MM, camera_with, candidate_of, covers_frame, own_lens
 from framematch.shot.opening import Opening
@@ -42,7 +43,7 @@ def focal_for_fill(pairing: Pairing, gap: Opening, run: Run, *, percent: float, 
     if of not in MEASURES:
         raise InputError(f"{of!r} is not a measure of fill", field="of", fix=f"use one of {', '.join(MEASURES)}")
     _above_0(percent=percent, at_m=at_m)
-    wish = f"Gap filling {percent:g} % of the frame's {of} at {at_m:g} m"
+    wish = f"Gap filling {percent:g} % of the frame's {of} at {metres(at_m)}"
     if of == "area" and percent >= 100:
         return Answer(value=None, unit="mm", says=f"{wish}: ask for less than 100 %; any lens long enough is filled whole")
 
@@ -56,7 +57,7 @@ def focal_for_fill(pairing: Pairing, gap: Opening, run: Run, *, percent: float, 
 def focal_for_subject(pairing: Pairing, gap: Opening, run: Run, subject: Subject, *, percent: float, at_m: float) -> Answer:
     """Focal length for which a subject has so much of the frame's height, ``at_m`` before the gap."""
     _above_0(percent=percent)
-    wish = f"{subject.name} at {percent:g} % of the frame's height, {at_m:g} m before the gap"
+    wish = f"{subject.name} at {percent:g} % of the frame's height, {metres(at_m)} before the gap"
     depth = float(run.seen_from(subject.points_m(gap)[1:2], at_m)[0, 2])
     if depth <= 0:
         return Answer(value=None, unit="mm", says=f"{wish}: it is behind the camera there")
@@ -79,7 +80,7 @@ def focal_for_edges(pairing: Pairing, gap: Opening, run: Run, *, until_m: float,
     far = _far_m(pairing, until_m)
     outline = gap.outline(_FINE) if side is None else gap.edge(side, _FINE + 1)
     seen = run.seen_from(outline, np.geomspace(far, until_m, 65))
-    wish = f"{'All edges' if side is None else f'The {side} edge'} whole in the frame until {until_m:g} m"
+    wish = f"{'All edges' if side is None else f'The {side} edge'} whole in the frame until {metres(until_m)}"
 
     def kept(focal_mm: float) -> bool:
         camera = _camera(pairing, focal_mm)
@@ -133,7 +134,7 @@ def distance_for_subject(camera: Camera, frame: Rect, gap: Opening, run: Run, su
 
 def stop_for_near(candidate: Candidate, *, circle_mm: float, focus_m: float, near_m: float) -> Answer:
     """Widest stop of a lens whose near limit is ``near_m``, with the focus where it is."""
-    wish = f"{candidate.name} with its near limit at {near_m:g} m, focused at {_metres(focus_m)}"
+    wish = f"{candidate.name} with its near limit at {metres(near_m)}, focused at {metres(focus_m)}"
     focal = candidate.lens.focal_mm
     if not near_m > focal / 1000:
         return Answer(value=None, unit="f", says=f"{wish}: that is inside the lens's focal length, no stop does it")
@@ -154,7 +155,7 @@ def _tall(camera: Camera, frame: Rect, gap: Opening, run: Run, subject: Subject,
 
 
 def _before(distance_m: float) -> str:
-    return f"{distance_m:.2f} m before the gap" if distance_m >= 0 else f"{-distance_m:.2f} m after the gap"
+    return f"{quantity(abs(distance_m), 'm', '.2f')} {'before' if distance_m >= 0 else 'after'} the gap"
 
 
 def _focal_for(pairing: Pairing, measure: Callable[[Camera], float], percent: float, wish: str, what: str) -> Answer:
@@ -216,7 +217,3 @@ def _above_0(**figures: float) -> None:
     for name, figure in figures.items():
         if not (math.isfinite(figure) and figure > 0):
             raise InputError(f"{figure} is not above 0", field=name, fix="give a number above 0")
-
-
-def _metres(distance_m: float) -> str:
-    return "infinity" if math.isinf(distance_m) else f"{distance_m:g} m"

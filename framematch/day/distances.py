@@ -74,7 +74,7 @@ def _scene(day: Day, name: str) -> Scene:
     from framematch.scene.open import scene_of
     from framematch.scene.registry import places
 
-    shot = day.gap or Shot()
+    shot = day.shot or Shot()
     if name in places():
         return scene_of(replace(shot, place=Place(scene=name)))
     if day.place.mesh is None:

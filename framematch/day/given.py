@@ -176,7 +176,7 @@ class Day:
     """
 
     pairing: Pairing
-    gap: Shot | None = None
+    shot: Shot | None = None
     name: str = ""
     units: str = "metric"
     aircraft: DayAircraft | None = None
@@ -194,6 +194,14 @@ class Day:
     def title(self) -> str:
         """The day's, or else the pairing's."""
         return self.name or self.pairing.title
+
+    def flown_as(self, shot: Shot) -> Day:
+        """The same day with a shot: its speed, the camera's tilt on its aircraft, its place and opening go before what the day says of them."""
+        craft = self.aircraft
+        if craft is not None and shot.aircraft is not None:
+            craft = replace(craft, camera_tilt_deg=shot.aircraft.camera_tilt_deg)
+        run = replace(self.run, speed_m_s=shot.run.speed_m_s) if self.run else DayRun(speed_m_s=shot.run.speed_m_s)
+        return replace(self, shot=shot, run=run, aircraft=craft)
 
     def shown_in(self, system: str | None) -> Day:
         """The same day shown in ``metric`` or ``imperial`` units; None leaves it as the file says.

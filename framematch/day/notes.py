@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.text import units
 
 

@@ -17,6 +17,7 @@ from framematch.day.tilt import find_tilts
 from framematch.day.values import DayPlan, Light, Tilts
 from framematch.flight import air
 from framematch.guide.report import Report, guide_report
+from framematch.guide.shown import shown_in
 from framematch.optics.exposure import marked
 from framematch.shot.lenses import candidate_of, own_lens
 
@@ -31,7 +32,8 @@ def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
     """
     pairing = day.pairing
     notes = Notes(system=day.units, impossible=[], warnings=[], unknown=[])
-    report = guide_report(pairing, sets=sets)
+    with shown_in(day.units):  # what it warns of names distances
+        report = guide_report(pairing, sets=sets)
     density = float(air.density_kg_m3(day.air.altitude_m, day.air.temperature_c))
     rig, fitted = rig_of(day, density)
     slope = slope_of_run_deg(day)
@@ -41,7 +43,7 @@ def plan_day(day: Day, *, sets: int = 1) -> DayPlan:
     flights, runs_out = find_flights(day, endurance, card_minutes, slope, notes)
     elevation = tilts.planned.recording_deg - tilts.pitch_deg if tilts else 0.0
     light = find_light(day, elevation, notes)
-    if day.gap is not None:
+    if day.shot is not None:
         _against_gap_table(day, tilts, light, notes)
     distances = find_distances(day, report, elevation, notes)
     return DayPlan(
@@ -69,7 +71,7 @@ def _of_lines(report: Report) -> tuple[str, ...]:
 
 def _against_gap_table(day: Day, tilts: Tilts | None, light: Light | None, notes: Notes) -> None:
     """Say where the gap's table was made for another stop, shutter, speed or aim than today's."""
-    pairing, gap = day.pairing, day.gap
+    pairing, gap = day.pairing, day.shot
     assert gap is not None
     row = lens_row(pairing, gap, candidate_of(pairing, own_lens(pairing).focal_mm))
     if light is not None and light.chosen is not None and row.sharp is not None:

@@ -59,7 +59,7 @@ def find_tilts(day: Day, rig: power.Rig | None, density: float, slope: float, no
 
 def _props(day: Day, tilt_deg: float) -> PropsReport | None:
     """What of the airframe the frame shows: by the day file's props, or else those of the gap's aircraft."""
-    a, gap = day.aircraft, day.gap
+    a, gap = day.aircraft, day.shot
     if a is not None and (a.props or a.parts):
         craft = Aircraft(width_m=a.span_m, height_m=a.span_m, length_m=a.span_m, props=a.props, parts=a.parts)
     elif gap is not None and gap.aircraft is not None and (gap.aircraft.props or gap.aircraft.parts):

@@ -52,21 +52,21 @@ def read_day(path: Path | str, *, kit: Path | str | None = None) -> Day:
     data = parse_toml(text, name=str(path))
     if "pairing" not in data and ("recording" in data or "monitoring" in data):
         pairing = parse_pairing(text, name=str(path), folder=path.parent, kit=Path(kit) if kit else None)
-        return Day(pairing=pairing, gap=_gap(pairing, path, text))
+        return Day(pairing=pairing, shot=_shot(pairing, path, text))
     file = validated(DayFile, data, name=str(path))
     named = _beside(path, file.pairing, "pairing")
     pairing = read_pairing(named, kit=kit)
-    gap = read_shot(pairing, _beside(path, file.gap, "gap"), named=True) if file.gap else _gap(pairing, named, read_text(named))
-    day = _day(file, pairing, gap)
+    shot = read_shot(pairing, _beside(path, file.gap, "gap"), named=True) if file.gap else _shot(pairing, named, read_text(named))
+    day = _day(file, pairing, shot)
     scene = day.place.scene
     if scene is None or "." not in scene:
         return day
     return replace(day, place=replace(day.place, mesh=_beside(path, scene, "place.scene")))
 
 
-def _day(file: DayFile, pairing: Pairing, gap: Shot | None) -> Day:
+def _day(file: DayFile, pairing: Pairing, shot: Shot | None) -> Day:
     told = {name: _value(getattr(file, name)) for name in ("units", "aircraft", "pack", "air", "run", "exposure", "card", "shots", "people", "place")}
-    return Day(pairing=pairing, gap=gap, name=file.title, transit_s=file.flights.transit_s, **told)
+    return Day(pairing=pairing, shot=shot, name=file.title, transit_s=file.flights.transit_s, **told)
 
 
 def _value(told: Any) -> Any:
@@ -81,7 +81,7 @@ def _value(told: Any) -> Any:
     return _VALUE_OF[type(told)](**figures)
 
 
-def _gap(pairing: Pairing, path: Path, text: str) -> Shot | None:
+def _shot(pairing: Pairing, path: Path, text: str) -> Shot | None:
     """The shot that a pairing's file carries, if it names an opening."""
     told = parse_toml(text, name=str(path)).keys() & {"gap", "opening"}
     return parse_shot(pairing, text, name=str(path), folder=path.parent) if told else None

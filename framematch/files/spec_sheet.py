@@ -176,7 +176,7 @@ GROUPS = (
         Question(key="mount.aim_deg.pan", read=_DEG, label="Pan, degrees", otherwise="0", about="To the right; minus for left."),
         Question(key="mount.aim_deg.roll", read=_DEG, label="Roll, degrees", otherwise="0", about="Clockwise seen from behind."),
     )),
-    Group(title="How sure", about="Half-widths of 95 % intervals. Left empty, figures count as exact until you measure the rig.", questions=(
+    Group(title="How sure", about="Each is right to within this, 19 times in 20. Left empty, figures count as exact until you measure the rig.", questions=(
         Question(key="tolerance.offset_mm", read=_MM, label="Offsets, ± mm", otherwise="0, taken as exact", about="A ruler is right to about 4."),
         Question(key="tolerance.aim_deg", read=_DEG, label="Aim, ± degrees", otherwise="0, taken as exact", about="By eye about 1."),
         Question(key="tolerance.focal_percent", read=_plain, label="Focal lengths, ± %", otherwise="0, taken as exact", about="Spec sheets often miss by 2."),

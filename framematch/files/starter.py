@@ -162,19 +162,27 @@ right_m = 0.6
 # log = "flight.csv"                # a flight as it was logged (time_s, x_m, y_m, z_m, roll_deg, pitch_deg, yaw_deg), in place of points
 
 [[path.point]]
-at_m = [1.0, 1.5, 14.0]
-speed_m_s = 0                       # from rest; without one it is the run's
+at_m = [-9.5, 1.6, 9.5]
+speed_m_s = 0                       # from rest, nose down as it speeds up; without one it is the run's
 
 [[path.point]]
-at_m = [0.1, 1.5, 5.0]
-speed_m_s = 5
+at_m = [-3.5, 1.6, 7.2]
+speed_m_s = 6
+
+[[path.point]]
+at_m = [-0.4, 1.55, 4.0]            # banked, round to the opening
+speed_m_s = 6
 
 [[path.point]]
 opening = 1                         # through its middle
 speed_m_s = 5
 
 [[path.point]]
-at_m = [0.3, 1.8, -5.0]
+at_m = [0.0, 1.7, -3.0]
+speed_m_s = 4.5
+
+[[path.point]]
+at_m = [0.1, 1.7, -7.2]             # nose up as it brakes
 speed_m_s = 0
 """
 

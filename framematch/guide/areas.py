@@ -58,7 +58,7 @@ def shared_areas(pairing: Pairing, each: Sequence[Areas]) -> Shared:
     always, ever = ([_filled(rings) for rings in kind] for kind in zip(*((a.always, a.ever) for a in each), strict=True))
     both, either = shapely.intersection_all(always), shapely.union_all(ever)
 
-    def percent(shape: Any) -> float:
+    def percent(shape: shapely.Geometry) -> float:
         return float(100 * shape.area / (width * height))
 
     return Shared(

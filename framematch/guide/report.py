@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from framematch.errors import InputError
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing, check_frame_imaged
 from framematch.guide.areas import Areas, Shared, areas, shared_areas
@@ -20,9 +16,11 @@ from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, be
 from framematch.guide.cells import Cells, best_cells
 from framematch.guide.outline import Outline, outline
 from framematch.guide.sets import best_cuts, foretold_of_two
+from framematch.guide.shown import metres
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
 from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
+from framematch.progress import step
 
 STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
 LARGE_ERROR_PERCENT = 5.0  # the safe-action margin of one edge is 3.5 % (EBU R 95)
@@ -114,7 +112,11 @@ def guide_report(pairing: Pairing, *, sets: int = 1) -> Report:
     check_frame_imaged(pairing)
     pieces = _pieces(pairing, sets)
     report = _with_frames(pairing)
-    return replace(report, sets=tuple(_with_frames(piece) for piece in pieces), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
+    made = []
+    for i, piece in enumerate(pieces, 1):
+        step(f"Set of lines {i} of {len(pieces)}")
+        made.append(_with_frames(piece))
+    return replace(report, sets=tuple(made), warnings=(*report.warnings, *(_gain(report) if sets == 1 else ())))
 
 
 def _pieces(pairing: Pairing, sets: int) -> list[Pairing]:
@@ -213,41 +215,6 @@ def insets_percent(rectangle: Rect, display_px: tuple[int, int]) -> tuple[float,
     left, top, right, bottom = insets_px(rectangle, display_px)
     width, height = display_px
     return 100 * left / width, 100 * top / height, 100 * right / width, 100 * bottom / height
-
-
-_FEET: ContextVar[bool] = ContextVar("feet", default=False)
-
-
-@contextmanager
-def shown_in(system: str) -> Iterator[None]:
-    """Inside the ``with``, :func:`metres` and :func:`millimetres` speak ``metric`` or ``imperial``.
-
-    Raises:
-        InputError: neither of the two.
-    """
-    if system not in ("metric", "imperial"):
-        raise InputError(f"{system!r} is not a system of units", field="--units", fix="use metric or imperial")
-    before = _FEET.set(system == "imperial")
-    try:
-        yield
-    finally:
-        _FEET.reset(before)
-
-
-def millimetres(length_mm: float, *, unit: bool = True) -> str:
-    """A length on a wall or a rig, to a millimetre or a hundredth of an inch."""
-    if _FEET.get():
-        return f"{length_mm / 25.4:.2f}{' in' * unit}"
-    return f"{round(length_mm)}{' mm' * unit}"
-
-
-def metres(distance_m: float, *, feet: bool | None = None) -> str:
-    """A distance as people read it, in three digits: ``2.86 m``, ``30 m``, ``1500 m``, ``infinity``; in feet if asked for."""
-    if math.isinf(distance_m):
-        return "infinity"
-    feet = _FEET.get() if feet is None else feet
-    rounded = float(f"{distance_m / 0.3048 if feet else distance_m:.3g}")
-    return f"{rounded:.0f} {'ft' if feet else 'm'}" if abs(rounded) >= 1000 else f"{rounded:g} {'ft' if feet else 'm'}"
 
 
 def equivalent_words(value_mm: float, *, digits: int = 0) -> str:

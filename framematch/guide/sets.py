@@ -17,6 +17,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import best_rectangle, worst_error
 from framematch.guide.transfer import distance_from, inverse_m
+from framematch.progress import step
 
 MOST_SETS = 4
 _FINE = 1e-4  # of the range: how closely a cut is looked for
@@ -40,6 +41,7 @@ class _Range:
     def error(self, start: float, end: float) -> float:
         """Of the best rectangle for a piece, in percent; where it can't be judged, the piece is no worse than another."""
         if (start, end) not in self.known:
+            step("Where to cut the range")
             piece = replace(self.pairing, near_m=self.distance_m(start), far_m=self.distance_m(end))
             found = worst_error(piece, best_rectangle(piece))
             self.known[start, end] = 0.0 if math.isnan(found) else found

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import metres
 
 
 def change_words(report: Report) -> list[str]:

@@ -274,6 +274,7 @@ class Foretold {
     this.part(".off").hidden = false;
     this.freeze(false);
     this.renew();
+    this.shown = -1;
     try {
       await this.video.play();
     } catch (error) {
@@ -282,7 +283,27 @@ class Foretold {
       this.say(`${name} can't be played by this browser (${error.name}): try an H.264 clip in .mp4.`);
       return;
     }
+    this.shown = this.frames;
     this.listenToFrames();
+  }
+
+  /** A clip can't be read on: what comes before plays again, unless nothing does. */
+  async broke() {
+    const { source, video } = this;
+    if (!source || this.stream || this.shown < 0) return; // what can't be played at all is told where it begins
+    const nothing = this.frames === this.shown, told = `${source} can't be read past ${video.currentTime.toFixed(1)} s`;
+    this.shown = this.frames;
+    try {
+      if (nothing) throw new Error("no picture");
+      video.load();
+      await video.play();
+      this.say(`${told}; what comes before plays again. Copy the clip from the card again.`);
+      this.listenToFrames();
+    } catch {
+      if (this.source !== source) return;
+      this.drop();
+      this.say(`${told}: is its card still there? Choose it again, or another.`);
+    }
   }
 
   /** Look at the source anew: another one, or one that has changed its size. */
@@ -384,6 +405,7 @@ class Foretold {
     this.part(".camera").addEventListener("click", () => this.camera());
     this.part(".devices").addEventListener("change", (event) => this.camera(event.target.value));
     this.part(".clip input").addEventListener("change", (event) => { if (event.target.files[0]) this.clip(event.target.files[0]); event.target.value = ""; });
+    this.video.addEventListener("error", () => this.broke());
     this.part(".off").addEventListener("click", () => { this.drop(); this.say("No source."); });
     this.part(".distance input").addEventListener("input", (event) => this.to(Number(event.target.value)));
     this.part(".which-frame select").addEventListener("change", (event) => { this.frame = Number(event.target.value); this.draw(); });
@@ -553,7 +575,7 @@ class Foretold {
 
 export default function ({ data, parentElement, setStateValue }) {
   const foretold = (parentElement.framematchForetold ??= new Foretold(parentElement));
-  if (data) foretold.update(data, setStateValue);
+  if (data) foretold.update(data[0], setStateValue);
   return () => {
     foretold.end();
     delete parentElement.framematchForetold;

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.foretold import Bars, inside_bars, source_fit
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.live.component import HERE, module_text, part_component
 from framematch.live.offered import offered
 from framematch.live.parts import head_of
@@ -35,7 +35,7 @@ class Source:
     not_black: Bars | None
 
 
-def source_of(state: Any) -> Source | None:
+def source_of(state: Mapping[str, Any] | None) -> Source | None:
     """The source, from ``st.session_state[key]``; None without one, or if it is not what a source says."""
     said = state.get("source") if state is not None else None
     if not isinstance(said, dict):
@@ -103,4 +103,4 @@ def foretold_frame(said: dict[str, Any], part: bytes, *, key: str, on_source: Ca
 
     with st.container(key=f"{key}-parts"):
         part_component()(key=f"{key}-part", data=offered(part), height="content")
-    _component()(key=key, data=said, on_source_change=on_source)
+    _component()(key=key, data=[said], on_source_change=on_source)

@@ -533,8 +533,9 @@ const MARKUP = `
 <div class="run" role="group" aria-label="The run past the opening">
 <button class="play" type="button">Play the run</button><button class="back" type="button" aria-label="One frame back">◂ frame</button><button class="on" type="button" aria-label="One frame on">frame ▸</button>
 <label class="time"><span>Run <b class="out"></b></span><input type="range" min="0" step="1"></label>
-<label class="speed"><span>Speed</span><select><option value="1">true</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
+<label class="speed"><span>Speed</span><select><option value="1">real time</option><option value="0.5">1/2</option><option value="0.25">1/4</option><option value="0.1">1/10</option></select></label>
 <button class="look" type="button" aria-pressed="false">Look from outside</button>
+<button class="put-opening" type="button" aria-pressed="false" hidden>Place the opening</button><button class="put-point" type="button" aria-pressed="false" hidden>Add a point</button>
 <button class="full" type="button" aria-pressed="false">Full screen</button>
 </div>
 <p class="state" role="status"></p>`;
@@ -555,6 +556,7 @@ class Live {
     this.orbit = { turn: 0.9, rise: 0.45, far: 9 };
     this.drawn = { scene: "", rig: "" };
     this.moves = 0; // counts changes, so that tests see that none is missed
+    this.placing = new Placing(this);
     this.start();
     this.listen();
     this.onParts = () => this.take();
@@ -628,10 +630,11 @@ class Live {
 
   // -------------------------------------------------------------------------------------------- from Python
 
-  update(view, send) {
+  update(view, send, tell) {
     const first = !this.view;
     this.send = send;
     this.view = view;
+    this.placing.update(view.placing, tell);
     this.box.style.setProperty("--wide", view.aspects[0]);
     this.box.style.setProperty("--frame", view.aspects[1]);
     if (first || (!this.held && view.seen >= this.sent)) {
@@ -699,6 +702,7 @@ class Live {
       this.coming = "";
       if (painter !== this.painter || painter.gl.isContextLost()) return;
       this.drawn.scene = scene;
+      this.stir();
       this.take();
     }
     this.ask();
@@ -748,6 +752,7 @@ class Live {
     this.part(".look").addEventListener("click", () => this.look(!this.outside));
     this.part(".full").addEventListener("click", () => this.fill(true));
     this.part(".views").addEventListener("click", () => {
+      if (this.placing.mode) return;
       if (this.box.classList.contains("whole")) this.fill(false);
       else if (!this.outside && matchMedia("(max-width: 1099px)").matches) this.fill(true);
     });
@@ -761,10 +766,12 @@ class Live {
     wide.addEventListener("pointerdown", (event) => {
       if (!this.outside) return;
       wide.setPointerCapture(event.pointerId);
+      if (this.placing.down(event)) return;
       pointers.set(event.pointerId, [event.clientX, event.clientY]);
       apart = 0;
     });
     wide.addEventListener("pointermove", (event) => {
+      if (this.placing.move(event)) return;
       const from = pointers.get(event.pointerId);
       if (!from) return;
       pointers.set(event.pointerId, [event.clientX, event.clientY]);
@@ -775,7 +782,7 @@ class Live {
         apart = now;
       } else this.around((event.clientX - from[0]) * -0.008, (event.clientY - from[1]) * 0.008, 1);
     });
-    for (const end of ["pointerup", "pointercancel"]) wide.addEventListener(end, (event) => pointers.delete(event.pointerId));
+    for (const end of ["pointerup", "pointercancel"]) wide.addEventListener(end, (event) => { pointers.delete(event.pointerId); this.placing.up(event); });
     wide.addEventListener("wheel", (event) => {
       if (!this.outside) return;
       event.preventDefault();
@@ -784,7 +791,7 @@ class Live {
     wide.addEventListener("keydown", (event) => {
       if (!this.outside) return;
       const by = { ArrowLeft: [0.1, 0, 1], ArrowRight: [-0.1, 0, 1], ArrowUp: [0, 0.08, 1], ArrowDown: [0, -0.08, 1], "+": [0, 0, 0.9], "-": [0, 0, 1.1] }[event.key];
-      if (event.key === "Escape") this.look(false);
+      if (event.key === "Escape") this.placing.mode ? this.placing.turn("") : this.look(false);
       if (!by) return;
       event.preventDefault();
       this.around(...by);
@@ -794,6 +801,11 @@ class Live {
   moved(change) {
     change();
     this.moves += 1;
+    this.stir();
+  }
+
+  /** Draw at once, on a slow screen less finely until nothing has happened for a moment. */
+  stir() {
     this.hidden = null;
     this.lively = true;
     clearTimeout(this.resting);
@@ -836,6 +848,7 @@ class Live {
     if (outside) wide.tabIndex = 0;
     else wide.removeAttribute("tabindex");
     this.part("img.guide").hidden = outside || !this.note?.guide;
+    this.placing.shown();
     this.ask();
     this.words();
   }
@@ -972,6 +985,7 @@ class Live {
     const rig = this.painter.rig, { name, spread } = this.painter.rung(focal);
     pyramid(this.edge({ ...this.painter.grids.wide, centre: [0.5, 0.5] }, 1), after(pose, { turn: rig.turn, at: rig.shift }), 1.2, "#8fdcff", [5, 3]);
     pyramid(this.edge(this.painter.grids[name], spread), pose, 2.2, "#ffffff", []);
+    this.placing.draw(pen, stroke, seen, spot, ratio);
     const here = seen(pose.at);
     if (here[2] > 0.05) {
       pen.setLineDash([]);
@@ -1026,9 +1040,9 @@ class Live {
   }
 }
 
-export default function ({ data, parentElement, setStateValue }) {
+export default function ({ data, parentElement, setStateValue, setTriggerValue }) {
   const live = (parentElement.framematchLive ??= new Live(parentElement));
-  if (data) live.update(data, setStateValue);
+  if (data) live.update(data[0], setStateValue, setTriggerValue);
   return () => {
     live.end();
     delete parentElement.framematchLive;

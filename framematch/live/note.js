@@ -4,6 +4,7 @@ const notes = (hub.notes ??= new Map());
 
 export default function ({ data }) {
   if (!data) return;
-  notes.set(`${data.key} ${data.kind}`, data);
+  const [said] = data;
+  notes.set(`${said.key} ${said.kind}`, said);
   for (const tell of hub.waiting) tell();
 }

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.live.parts import head_of
+
+Place = tuple[float, float, float]  # scene axes, metres
 
 WORDS = {
     "wide": "What the goggles show at {at}, with the guide; what is really recorded is bright inside a thin white line. {hidden} {numbers}",
@@ -52,6 +54,8 @@ class LiveView:
         of: what the guide of this view is the guide of; notes of another wait or are past.
         seen: the last count that the browser sent with what its hand did.
         server: sources of both pictures, drawn by the server, where the browser can't draw.
+        opening: whether the look from outside may place the opening.
+        points: that may be moved there: a name of a sign or two, and the place.
     """
 
     scene: bytes
@@ -66,6 +70,8 @@ class LiveView:
     of: str = ""
     seen: int = 0
     server: tuple[str, str] | None = None
+    opening: bool = False
+    points: Sequence[tuple[str, Place]] = ()
 
     def said(self) -> dict[str, Any]:
         """As the browser takes it: the parts by their ids."""
@@ -85,6 +91,7 @@ class LiveView:
             "focal_mm": self.focal_mm,
             "of": self.of,
             "seen": self.seen,
+            "placing": {"opening": self.opening, "points": [{"name": name, "at": list(at)} for name, at in self.points]},
             "words": WORDS,
             "server": list(self.server) if self.server else None,
         }

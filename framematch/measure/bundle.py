@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from framematch import progress
 from framematch.geometry.camera import Camera
 from framematch.measure.derivatives import image_derivatives
 from framematch.measure.normal_equations import Normal
@@ -197,6 +198,7 @@ def solve(
     cost = _cost(e, weight, state, models, priors)
     settled = False
     for _ in range(steps):
+        progress.step()
         normal = _normal(state, corners, models, e, weight, per_corner, priors)
         for _ in range(12):
             trial = _try(state, normal.step(damping), models)

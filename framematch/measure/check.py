@@ -31,6 +31,7 @@ from framematch.measure.goggles import undone
 from framematch.measure.known import State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
+from framematch.progress import step
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -127,11 +128,15 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     pairs = [(recording, undone(monitoring, pairing)) for recording, monitoring in pairs]
     at = _sized(pairing, pairs)
     views = [_view(at, *pair) for pair in pairs]
-    found = [match_details(at, view) for view in views]
+    found = []
+    for i, view in enumerate(views, 1):
+        step(f"Details that both stills show, moment {i} of {len(views)}")
+        found.append(match_details(at, view))
     _refuse_repeating(pairs, found)
     total = sum(map(len, found))
     found = [m.thinned(_ROUGH_DETAILS) for m in found]
     solve = AimSolve(pairing=at, matches=found)
+    step("A first aim")
     start, near = solve.rough()
     warnings, used = _suitable(at, pairs, solve, near)
     if len(used) < len(pairs):
@@ -145,12 +150,14 @@ def check_moments(pairing: Pairing, pairs: Sequence[tuple[Still, Still]], *, typ
     nearer = moved(at, first.values)
     placed = []
     for index, moment in enumerate(used):
+        step(f"Each detail once more, finely, moment {index + 1} of {len(used)}")
         view = common_view(nearer, *(s.grey for s in pairs[moment]))
         placed.append(tracked(nearer, view, found[moment].only(good[solve.moment == index])).thinned(_DETAILS if len(used) == 1 else _DETAILS // 2))
     fine = AimSolve(pairing=at, matches=placed)
     every = np.ones(len(fine), dtype=bool)
     if len(fine) < FEWEST:
         _few(at, [pairs[i] for i in used], fine, every)
+    step("Aim, offset and lenses from all details together")
     fit = fine.fit(every, start=first.values, scale=3.0)
     return _judged(pairing, fine, fit, typed=[replace(t, moment=used.index(t.moment)) for t in typed if t.moment in used], warnings=warnings, found=total)
 

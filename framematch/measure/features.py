@@ -68,7 +68,7 @@ class Matches:
     def __len__(self) -> int:
         return len(self.noise_rad)
 
-    def only(self, keep: Any) -> Matches:
+    def only(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Matches:
         """Those matches alone."""
         return replace(self, recording_px=self.recording_px[keep], monitoring_px=self.monitoring_px[keep], noise_rad=self.noise_rad[keep])
 

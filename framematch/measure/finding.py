@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.pairing import Pairing
 from framematch.measure.chart import MIRRORED, UNTOLD, Chart, Found, find_chart, mirrored, way_round
+from framematch.measure.goggles import undone
 from framematch.measure.stills import Still, named_stills, read_still
 
 AT_ONCE = 2  # stills in memory at a time
@@ -30,6 +32,7 @@ class Looked:
         small: a small grey copy (height, width), None if it could not be read.
         digest: the same for two stills with the same pixels; empty if it could not be read.
         way: whether the chart is seen as printed, as ``chart.way_round`` tells.
+        recorded_px: size of the goggles' recording that the still was brought back from; None for the camera's own.
     """
 
     name: str
@@ -39,14 +42,16 @@ class Looked:
     small: NDArray[np.uint8] | None = None
     digest: str = ""
     way: str = UNTOLD
+    recorded_px: tuple[int, int] | None = None
 
 
-def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked], None] | None = None) -> list[Looked]:
+def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked], None] | None = None, goggles: Pairing | None = None) -> list[Looked]:
     """Look for a chart in stills.
 
     Args:
         names: files, folders, patterns, video frames; see ``stills.named_stills``.
         told: called with each still's outcome, in order.
+        goggles: as :func:`look_in` has it.
 
     Returns:
         One outcome for each still, in order. A still that shows the same picture as one before it, or
@@ -54,19 +59,25 @@ def look_for_chart(names: Sequence[str], chart: Chart, *, told: Callable[[Looked
     """
     out: list[Looked] = []
     with ThreadPoolExecutor(max_workers=AT_ONCE) as pool:
-        for looked in pool.map(lambda file: look_in(file, chart), named_stills(names)):
+        for looked in pool.map(lambda file: look_in(file, chart, goggles=goggles), named_stills(names)):
             out.append(once(looked, out))
             if told is not None:
                 told(out[-1])
     return out
 
 
-def look_in(name: str, chart: Chart, *, content: bytes | None = None) -> Looked:
-    """Look for a chart in one still; ``content`` is as in ``stills.read_still``."""
+def look_in(name: str, chart: Chart, *, content: bytes | None = None, goggles: Pairing | None = None) -> Looked:
+    """Look for a chart in one still.
+
+    Args:
+        content: as in ``stills.read_still``.
+        goggles: whose goggles' recordings are brought back to the monitoring camera's own picture first.
+    """
     try:
-        still = read_still(name, content=content)
+        taken = read_still(name, content=content)
     except InputError as error:
         return Looked(name=name, size_px=(0, 0), found=None, reason=f"{error.problem}. {error.fix}".strip())
+    still = taken if goggles is None else undone(taken, goggles)
     grey = still.grey
     found = find_chart(grey, chart, still=name)
     reason = ""
@@ -75,7 +86,8 @@ def look_in(name: str, chart: Chart, *, content: bytes | None = None) -> Looked:
     way = UNTOLD if found is None else way_round(grey, chart, found)
     if way == MIRRORED:
         found, reason = None, "mirrored: what is printed below the chessboard stands above it. Turn off the camera's mirror setting"
-    return Looked(name=name, size_px=still.size_px, found=found, reason=reason, small=_small(still), digest=still.digest, way=way)
+    recorded_px = None if still is taken else taken.size_px
+    return Looked(name=name, size_px=still.size_px, found=found, reason=reason, small=_small(still), digest=still.digest, way=way, recorded_px=recorded_px)
 
 
 def once(looked: Looked, before: Sequence[Looked]) -> Looked:

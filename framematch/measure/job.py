@@ -46,7 +46,20 @@ def measure_lens(
         InputError: as ``fit_lens``, or no still shows the chart.
     """
     width = width_mm or (known.sensor_mm[0] if known else None)
-    return fit_lens(usable(looked), chart, sensor_mm=(width, width) if width else None, squeeze=squeeze or (known.lens.squeeze if known else 1.0))
+    fit = fit_lens(usable(looked), chart, sensor_mm=(width, width) if width else None, squeeze=squeeze or (known.lens.squeeze if known else 1.0))
+    return replace(fit, warnings=(*fit.warnings, *_brought_back(looked)))
+
+
+def _brought_back(looked: Sequence[Looked]) -> list[str]:
+    """That stills of the goggles' shape were taken for the goggles' recordings."""
+    taken = [each for each in looked if each.recorded_px is not None and each.found is not None]
+    if not taken or taken[0].recorded_px is None:
+        return []
+    (wide, high), (w, h) = taken[0].recorded_px, taken[0].size_px
+    return [
+        f"{len(taken)} stills have the goggles' shape ({wide} x {high}): bars, crop and stretch were undone as the pairing has them, "
+        f"back to the camera's {w} x {h}"
+    ]
 
 
 def measure_mount(recording: Sequence[Looked], monitoring: Sequence[Looked], chart: Chart, *, before: Pairing | None, lenses: str = MEASURE) -> MountMeasured:
@@ -73,6 +86,8 @@ def measure_mount(recording: Sequence[Looked], monitoring: Sequence[Looked], cha
         first, second = (measure_lens(side, chart, known=c) for side, c in zip(sides, known, strict=True))
         fitted = (first, second)
         fit = fit_mount(found_r, found_m, chart, cameras=fitted)
+    if fitted is None:
+        fit = replace(fit, warnings=(*fit.warnings, *_brought_back(monitoring)))
     untold = [CAMERAS[i] for i, side in enumerate(sides) if not any(each.way == AS_PRINTED for each in side)]
     if untold:
         fit = replace(fit, warnings=(*fit.warnings, _UNTOLD.format(" and ".join(untold))))

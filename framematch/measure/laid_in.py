@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,16 +15,20 @@ from framematch.guide.outline import outline
 from framematch.guide.transfer import inverse_m, to_recorded
 from framematch.measure.check import Checked
 from framematch.measure.figure import within
+from framematch.measure.goggles import undone
 from framematch.measure.pictures import FAINT, FOUND, GROUND, INK
 from framematch.measure.stills import Still
 from framematch.text.typeface import pillow_font
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 Floats = NDArray[np.float64]
 _CELLS = 8  # checks across the frame
 _WIDTH = 900
 
 
-def before_after_picture(checked: Checked, recording: Still, monitoring: Still) -> Any:
+def before_after_picture(checked: Checked, recording: Still, monitoring: Still) -> PillowImage:
     """Two panels: in each, every other check of the frame shows the recorded still where that pairing puts it.
 
     Where the pairing is right, what crosses from check to check runs on without a step, at the distance drawn for.
@@ -55,6 +59,7 @@ def laid_in(pairing: Pairing, recording: Still, monitoring: Still, distance_m: f
     import cv2
     from PIL import Image, ImageDraw
 
+    monitoring = undone(monitoring, pairing)
     width = min(most_px, pairing.monitoring.raster_px[0])
     height = round(width * pairing.monitoring.raster_px[1] / pairing.monitoring.raster_px[0])
     small = replace(pairing, monitoring=pairing.monitoring.resized((width, height)), display=Display(raster_px=(width, height), source_px=(width, height)))

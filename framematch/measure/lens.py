@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch import progress
 from framematch.errors import InputError
 from framematch.geometry.camera import Angles, Camera
 from framematch.geometry.lens import Lens
@@ -192,6 +193,7 @@ def _fit_all(
     for model in asked:
         if model.projection not in rough or typical[model.projection] > 8 * typical[kind] + 0.5:
             continue
+        progress.step(f"Fitting a lens, {model.label}")
         state = rough[model.projection].state
         state = replace(state, turn=state.turn[views], shift_mm=state.shift_mm[views])
         camera = replace(state.cameras[0], lens=replace(state.cameras[0].lens, k=state.cameras[0].lens.k[: model.radial], p=(0.0, 0.0)))

@@ -48,6 +48,7 @@ class FromMarks:
         turned_deg: angle between the two aims.
         off_percent: how far the present guide is off at the wall's distance.
         miss_px: distance of each mark seen from where the corrected aim puts it, in the still's pixels.
+        odd: name of the one mark that the others disagree with; empty if they all fit.
         warnings: what to know.
     """
 
@@ -56,6 +57,7 @@ class FromMarks:
     turned_deg: float
     off_percent: float
     miss_px: tuple[float, ...]
+    odd: str
     warnings: tuple[str, ...]
 
 
@@ -121,6 +123,7 @@ def aim_from_marks(pairing: Pairing, still: Still, places_px: Sequence[tuple[flo
         turned_deg=math.degrees(float(np.linalg.norm(start[:3]))),
         off_percent=guide_off_percent(pairing, replace(pairing, mount=mount), distance_m),
         miss_px=tuple(float(v) for v in size),
+        odd="" if odd is None else marks[used[odd[0]]].name,
         warnings=()
         if odd is None
         else (f"{marks[used[odd[0]]].name} is {odd[1]:.1f} px from where the others put it, which agree: check its tape, or leave it out (-)",),

@@ -8,14 +8,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.measure.pictures import ARROW, FOUND, GROUND, INK
+from framematch.measure.pictures import ARROW, FOUND, GROUND, INK, MISSED
 from framematch.text.typeface import pillow_font
 
 Floats = NDArray[np.float64]
 
 
 def marks_picture(
-    small: NDArray[np.uint8], size_px: tuple[int, int], names: Sequence[str], places_px: Sequence[tuple[float, float] | None], expected: Floats
+    small: NDArray[np.uint8],
+    size_px: tuple[int, int],
+    names: Sequence[str],
+    places_px: Sequence[tuple[float, float] | None],
+    expected: Floats,
+    *,
+    odd: str = "",
 ) -> Any:
     """A Pillow picture.
 
@@ -25,6 +31,7 @@ def marks_picture(
         names: of the marks.
         places_px: where each is seen, None for one not seen.
         expected: (N, 2) where the pairing has them.
+        odd: name of the one that does not fit the others, drawn as such.
     """
     from PIL import Image, ImageDraw
 
@@ -42,14 +49,15 @@ def marks_picture(
         if place is None:
             continue
         x, y = (p * scale - 0.5 for p in place)
-        for colour, width in ((GROUND, 5), (FOUND, 2)):
+        ink, said = (MISSED, f"{name}: does not fit") if name == odd else (FOUND, name)
+        for colour, width in ((GROUND, 5), (ink, 2)):
             for dx, dy in ((1, 1), (1, -1)):
                 draw.line((x - dx * radius, y - dy * radius, x + dx * radius, y + dy * radius), fill=colour, width=width)
-        left, top, right, bottom = draw.textbbox((x + radius + 4, y - radius), name, font=font)
+        left, top, right, bottom = draw.textbbox((x + radius + 4, y - radius), said, font=font)
         if right > picture.width - 2:
             left, right = x - radius - 4 - (right - left), x - radius - 4
         draw.rectangle((left - 3, top - 2, right + 3, bottom + 2), fill=GROUND)
-        draw.text((left, y - radius), name, fill=FOUND, font=font)
+        draw.text((left, y - radius), said, fill=ink, font=font)
     return picture
 
 

@@ -19,6 +19,7 @@ from framematch.measure.finding import Looked
 from framematch.measure.lens import TOGETHER, LensFit, fit_lens
 from framematch.measure.pose import place_chart
 from framematch.measure.solved_figures import Model
+from framematch.progress import step
 
 Floats = NDArray[np.float64]
 
@@ -213,6 +214,7 @@ class _Pairs:
     def _solve(self, state: State, corners: Corners, views: NDArray[np.int64], sigma: Floats, *, robust: bool) -> Solution:
         local = replace(corners, view=np.searchsorted(views, corners.view))
         noise = np.where(np.isfinite(sigma) & (sigma > 1e-6), sigma, 1.0)
+        step("Solving for the mount")
         return solve(state, local, self.models, noise_px=list(noise), robust=robust, priors=self.priors)
 
     def _poses(self, corners: Corners) -> dict[int, list[tuple[Floats, Floats]]]:

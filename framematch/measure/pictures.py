@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framematch.measure.finding import Looked
 from framematch.text.typeface import pillow_font
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from PIL.Image import Image as PillowImage
 
 Floats = NDArray[np.float64]
 
@@ -20,7 +25,7 @@ FOUND, MISSED, ARROW = "#ffe033", "#ff7a5c", "#8fdcff"  # told apart by lightnes
 _THUMB = (400, 300)
 
 
-def found_picture(looked: Looked, size_px: tuple[int, int]) -> Any:
+def found_picture(looked: Looked, size_px: tuple[int, int]) -> PillowImage | None:
     """A still with a ring round each corner found in it, at most this large, as a Pillow picture; None if it could not be read."""
     from PIL import Image, ImageDraw
 
@@ -38,7 +43,7 @@ def found_picture(looked: Looked, size_px: tuple[int, int]) -> Any:
     return picture
 
 
-def detections_picture(looked: Sequence[Looked], *, across: int = 4, most: int = 24) -> Any:
+def detections_picture(looked: Sequence[Looked], *, across: int = 4, most: int = 24) -> PillowImage:
     """A sheet of the stills with the corners found in each, as a Pillow picture."""
     from PIL import Image, ImageDraw
 
@@ -76,7 +81,7 @@ class ResidualMap:
         rms_px, largest_px: of their true lengths.
     """
 
-    picture: Any
+    picture: PillowImage
     enlarged: float
     rms_px: float
     largest_px: float
@@ -110,7 +115,7 @@ def residual_map(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int]
     return ResidualMap(picture=picture, enlarged=enlarged, rms_px=typical, largest_px=float(size.max(initial=0)))
 
 
-def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, title: str = "", width: int = 1100) -> Any:
+def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, int], *, title: str = "", width: int = 1100) -> PillowImage:
     """The map of residuals with its words above it, as a Pillow picture."""
     from PIL import Image, ImageDraw
 
@@ -124,7 +129,7 @@ def residual_picture(pixels: Floats, residual_px: Floats, raster_px: tuple[int, 
     return sheet
 
 
-def save_picture(picture: Any, path: Any) -> None:
+def save_picture(picture: PillowImage, path: Path) -> None:
     """Write a Pillow picture as PNG, whole or not at all."""
     from framematch.text.whole import written_whole
 

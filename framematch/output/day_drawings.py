@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from framematch.day import DayPlan, Distances
 from framematch.output import fonts
@@ -63,7 +63,7 @@ def draw_plan(page: Page, plan: DayPlan, found: Distances, x: float, top: float,
     height = float(span[1] * scale + 4)
     middle = x + style.room_mm / 2 - (low[0] + high[0]) / 2 * scale
 
-    def at(points: Any) -> list[tuple[float, float]]:
+    def at(points: ArrayLike) -> list[tuple[float, float]]:
         return [(middle + float(a) * scale, top + 2 + (high[1] - float(b)) * scale) for a, b in np.asarray(points)]
 
     page.rectangle(x, top, style.room_mm, height, width_mm=0.15, colour=PALE)

@@ -9,7 +9,8 @@ from framematch.compare.props import PropsReport
 from framematch.day import DayPlan, Light, PersonAt
 from framematch.day.notes import up_words
 from framematch.flight.air import STANDARD_DENSITY_KG_M3
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
 from framematch.optics.exposure import stop_words

@@ -8,10 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from framematch.guide.best import edge_error_curve, outline_error_curve
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import amount, metres, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import edge_error_curve_turning
-from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, style
+from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, span, style
 from framematch.output.drawing import Drawing, Floats
 from framematch.output.guide_drawing import EVER, OUTLINE, RECTANGLE
 from framematch.output.pdf_drawing import INK
@@ -44,7 +45,7 @@ def worst_error_chart(report: Report, *, look: Look, size: tuple[int, int]) -> D
     beyond = ", and on to infinity" if math.isinf(pairing.far_m) else ""
     return chart_drawing(
         curves,
-        across=Axis(name=f"distance, m{beyond}", first=near, last=far, log=True),
+        across=Axis(name=f"distance, {unit('m')}{beyond}", first=amount(near, "m"), last=amount(far, "m"), log=True),
         up=Axis(name="Off by at the worst edge, % of the frame", first=low, last=high if high > 0 else 1.0),
         look=look,
         size=size,
@@ -58,15 +59,16 @@ def edges_error_chart(
     """How far each side of the guide is off against distance: + outside the frame, - inside it."""
     worst = report.guide.rectangle_worst_error_percent
     most = max(1.0, 1.6 * worst) if math.isfinite(worst) else 10.0
+    shown = amount(1.0, "m") * distances_m
     return chart_drawing(
-        [Curve(name=edge, x=distances_m, y=errors[edge], colour=style(i, colours)[0], dash=style(i, colours)[1]) for i, edge in enumerate(EDGES)],
-        across=Axis(name="distance, m", first=float(distances_m[0]), last=float(distances_m[-1]), log=True),
+        [Curve(name=edge, x=shown, y=errors[edge], colour=style(i, colours)[0], dash=style(i, colours)[1]) for i, edge in enumerate(EDGES)],
+        across=Axis(name=f"distance, {unit('m')}", first=float(shown[0]), last=float(shown[-1]), log=True),
         up=Axis(name="error, % of the frame", first=-most, last=most),
         look=look,
         size=size,
         title="How far each side of the guide is off, against distance",
-        band=(report.pairing.near_m, min(report.pairing.far_m, float(distances_m[-1]))),
-        mark=(report.guide.set_distance_m, f"true at {metres(report.guide.set_distance_m)}"),
+        patches=[span((amount(report.pairing.near_m, "m"), amount(report.pairing.far_m, "m")), (-most, most), look.rule, 0.35)],
+        mark=(amount(report.guide.set_distance_m, "m"), f"true at {metres(report.guide.set_distance_m)}"),
         level=0.0,
         breaks=True,
     )
@@ -75,4 +77,4 @@ def edges_error_chart(
 def _worst(name: str, distances: Floats, curve: dict[str, Floats], colour: str, width: float, dash: tuple[float, ...] = ()) -> Curve:
     """The worst of the edges at each distance; NaN where none has an error."""
     worst = np.fmax.reduce([np.abs(edge) for edge in curve.values()])
-    return Curve(name=name, x=distances, y=worst, colour=colour, width=width, dash=dash)
+    return Curve(name=name, x=amount(1.0, "m") * distances, y=worst, colour=colour, width=width, dash=dash)

@@ -13,7 +13,8 @@ import numpy as np
 from framematch.errors import InputError
 from framematch.geometry.camera import Rect
 from framematch.guide.edge_marks import EdgeMark, edge_marks
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import metres
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line, Shape
 
 # Told apart by lightness and by line style as well as by hue, so that neither colour-blind eyes nor

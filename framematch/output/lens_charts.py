@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from framematch.compare.table import Comparison, Row
+from framematch.guide.shown import amount, unit
 from framematch.output.chart import SERIES, Axis, Curve, Look, chart_drawing, reach, style
 from framematch.output.drawing import Drawing, Floats
 
@@ -28,7 +29,7 @@ def lens_charts(c: Comparison, *, look: Look, size: tuple[int, int], colours: Se
 
 
 def _chart(c: Comparison, kind: str, rows: Sequence[Row], look: Look, size: tuple[int, int], colours: Sequence[str]) -> Drawing:
-    distances = rows[0].curves.distance_m
+    distances = amount(1.0, "m") * rows[0].curves.distance_m
     values = [_values(row, kind) for row in rows]
     low, high = (0.0, 105.0) if kind == "fill" else reach(values, log=True)
     up = _UP[kind].format(name=c.shot.subjects[0].name if c.shot.subjects else "")
@@ -37,7 +38,7 @@ def _chart(c: Comparison, kind: str, rows: Sequence[Row], look: Look, size: tupl
             Curve(name=row.candidate.name, x=distances, y=y, colour=style(i, colours)[0], dash=style(i, colours)[1])
             for i, (row, y) in enumerate(zip(rows, values, strict=True))
         ],
-        across=Axis(name="distance before the gap, m", first=float(distances[0]), last=float(distances[-1]), log=True),
+        across=Axis(name=f"distance before the gap, {unit('m')}", first=float(distances[0]), last=float(distances[-1]), log=True),
         up=Axis(name=up, first=low, last=high, log=kind != "fill"),
         look=look,
         size=size,

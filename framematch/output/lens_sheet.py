@@ -18,10 +18,11 @@ from framematch.compare.seen import cone_rad, project_held
 from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
 from framematch.guide.report import equivalent_words
+from framematch.guide.shown import amount, metres, quantity
 from framematch.output.chart import Look, style
 from framematch.output.drawing import Drawing
 from framematch.output.lens_charts import lens_charts
-from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, paper_mm
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, paper_mm
 from framematch.output.sheet_page import A4_DPI, INK, RULE, SOFT, Page, check_sheet_name, line_mm, own_type, text_mm, wrapped, write_pages
 from framematch.shot.run import Run
 from framematch.text.units import MM_PER_INCH
@@ -87,9 +88,7 @@ def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool,
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            foot = f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}"
-            page.text(page.margin_mm, page.height_mm - 9, foot, pt=SMALLEST_PT, color=SOFT)
-            page.text(page.width_mm - page.margin_mm, page.height_mm - 9, made_line(), pt=SMALLEST_PT, ha="right", color=SOFT)
+            page.foot(f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}")
     return [page for page, _ in pages]
 
 
@@ -132,8 +131,8 @@ def _phone_blocks(c: Comparison, page: Page, asked: Sequence[str], view: View) -
 def _heading(c: Comparison, page: Page) -> _Block:
     g, r = c.shot.opening, c.shot.run
     facts = (
-        f"Gap {g.width_m:g} x {g.height_m:g} m, {g.shape}, sill {g.sill_m:g} m, wall {g.thickness_m:g} m. "
-        f"Run at {r.speed_m_s:g} m/s, {_way(r)}. "
+        f"Gap {amount(g.width_m, 'm'):.3g} x {quantity(g.height_m, 'm', '.3g')}, {g.shape}, sill {metres(g.sill_m)}, wall {metres(g.thickness_m)}. "
+        f"Run at {quantity(r.speed_m_s, 'm/s', '.3g')}, {_way(r)}. "
         "Pictures: the frame as each lens records it; pink, the near edge of the opening."
     )
     lines = wrapped(facts, page.inner_mm, page.text_pt)
@@ -152,7 +151,7 @@ def _heading(c: Comparison, page: Page) -> _Block:
 
 def _way(run: Run) -> str:
     """Offset, heading and camera tilt, those that are not nought."""
-    parts = [f"{value:+g} {unit}" for value, unit in ((run.right_m, "m right"), (run.up_m, "m up")) if value]
+    parts = [f"{quantity(value, 'm', '+.3g')} {way}" for value, way in ((run.right_m, "right"), (run.up_m, "up")) if value]
     turned = [f"{name} {value:+g}°" for value, name in ((run.heading_deg, "heading"), (run.tilt_deg, "camera tilt")) if value]
     return ", ".join([*(["offset " + ", ".join(parts)] if parts else ["straight through the middle"]), *turned])
 
@@ -173,7 +172,7 @@ def _picture_heads(c: Comparison, page: Page) -> _Block:
 
     def draw(p: Page, y: float) -> None:
         for i, d in enumerate(c.shot.run.distances_m):
-            p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{d:g} m before the gap", weight="bold")
+            p.text(p.margin_mm + _LABEL_MM + i * step, y, f"{metres(d)} before the gap", weight="bold")
 
     return _Block(line_mm(page.text_pt) + 0.8, draw, keep_with_next=True)
 
@@ -264,7 +263,7 @@ def _tall_pictures(c: Comparison, page: Page, row: Row, colour: str, view: View)
     def one(i: int, distance_m: float) -> _Block:
         def draw(p: Page, y: float) -> None:
             _picture(c, p, row, distance_m, p.margin_mm, y, p.inner_mm, height, view)
-            p.text(p.margin_mm, y + height + 0.6, f"{distance_m:g} m before: {_caption(c, row, i)}")
+            p.text(p.margin_mm, y + height + 0.6, f"{metres(distance_m)} before: {_caption(c, row, i)}")
 
         return _Block(height + line_mm(page.text_pt) + 2.2, draw)
 

@@ -26,6 +26,7 @@ from typing import Any
 from framematch import __version__
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import shown_in
 from framematch.spread import spread
 from framematch.text.whole import alone_in, ensure_folder, read_text
 
@@ -43,6 +44,7 @@ class SetOptions:
         parts: what an overlay shows.
         paper: of the sheets.
         sets: of lines, each with an overlay of its own.
+        units: metric or imperial.
         display_mm, wall_m: further pages of each sheet, as in :func:`framematch.output.sheet.write_sheets`.
     """
 
@@ -52,6 +54,7 @@ class SetOptions:
     display_mm: tuple[float, float] | None = None
     wall_m: float | None = None
     sets: int = 1
+    units: str = "metric"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,7 +159,8 @@ def make_one(path: Path, out: Path, options: SetOptions, kit: Path | None) -> Ma
     if shown != path.name:
         return Made(file=shown, problem=f"{shown}: its name is not UTF-8 text. Rename it")
     try:
-        return _make(path, out, options, kit)
+        with shown_in(options.units):
+            return _make(path, out, options, kit)
     except InputError as error:
         return Made(file=path.name, problem=str(error))
     except Exception as error:  # one pairing that trips a fault must not cost the crew the others

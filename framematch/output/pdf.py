@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from framematch import __version__
 from framematch.cautions import GUIDE
@@ -21,6 +21,9 @@ from framematch.errors import InputError
 from framematch.output import fonts
 from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 PT_PER_MM = 72 / MM_PER_INCH
 #: Portrait sizes: ISO 216, and US Letter (8.5 x 11 in).
@@ -146,7 +149,7 @@ class Page:
         right, top = self._point(x + width, y)
         self._canvas.linkRect("", key, (left, bottom, right, top), relative=0, thickness=0)
 
-    def image(self, picture: Any, x: float, y: float, width: float, height: float) -> None:
+    def image(self, picture: PillowImage, x: float, y: float, width: float, height: float) -> None:
         """A Pillow picture laid into a rectangle."""
         from reportlab.lib.utils import ImageReader
 
@@ -256,15 +259,22 @@ class Page:
         return top + step * math.ceil(len(values) / columns) + 0.8
 
     def footer(self, left: str, right: str = "") -> None:
-        """The bottom line: what this is, date and version, and any character that could not be set."""
+        """The bottom lines: what this is, in two at the most, date and version, and any character that could not be set."""
         y = self.height_mm - 6.0
         room = self.width_mm - 2 * MARGIN_MM
-        self.text(MARGIN_MM, y, left, size_pt=SMALLEST_PT, colour=GREY, room_mm=room * 0.66)
-        self.text(self.width_mm - MARGIN_MM, y, right, size_pt=SMALLEST_PT, colour=GREY, align="right", room_mm=room * 0.32)
+        taken = self.text(self.width_mm - MARGIN_MM, y, right, size_pt=SMALLEST_PT, colour=GREY, align="right", room_mm=room * 0.32)
+        for line in reversed(two_lines(fonts.wrapped(left, SMALLEST_PT, (room - taken - 4) * PT_PER_MM))):
+            self.text(MARGIN_MM, y, line, size_pt=SMALLEST_PT, colour=GREY)
+            y -= SMALLEST_PT * LINE_HEIGHT / PT_PER_MM
         if self.missing:
             named = ", ".join(f"U+{ord(c):04X}" for c in sorted(self.missing))
             note = f"{fonts.MISSING} stands for characters that can't be set: {named}. No font on this computer has them, or their script needs shaping."
-            self.text(MARGIN_MM, y - 3.6, note, size_pt=SMALLEST_PT, room_mm=room)
+            self.text(MARGIN_MM, y, note, size_pt=SMALLEST_PT, room_mm=room)
+
+
+def two_lines(lines: list[str]) -> list[str]:
+    """The first two lines of a text, with an ellipsis where there are more."""
+    return [lines[0], f"{lines[1][:-1].rstrip()}…"] if len(lines) > 2 else lines
 
 
 def made_line(when: datetime.date | None = None) -> str:

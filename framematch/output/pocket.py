@@ -12,7 +12,8 @@ from pathlib import Path
 
 from framematch.cautions import GUIDE
 from framematch.errors import InputError
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import guide_drawing

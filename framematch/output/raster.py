@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,11 +11,14 @@ from framematch.errors import InputError
 from framematch.output.drawing import EDGE_COLOUR, Area, Drawing, Floats, Label, Line
 from framematch.text.typeface import pillow_font
 
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
+
 MOST_PIXELS = 40_000_000  # of a picture: ten bytes of memory each; 8K has 33 million
 _MOST_SAMPLES = 40_000_000
 
 
-def drawing_picture(drawing: Drawing) -> Any:
+def drawing_picture(drawing: Drawing) -> PillowImage:
     """The drawing as a Pillow RGBA picture of its size, transparent where nothing is drawn.
 
     Raises:

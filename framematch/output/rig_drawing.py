@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from framematch.geometry.mount import Mount
+from framematch.guide.shown import amount, system
 from framematch.output.pdf import BLACK, GREY, PALE, Page
 
 _AIM = "#0a5fa8"
@@ -36,14 +37,15 @@ def draw_rig(page: Page, mount: Mount, *, x: float, top: float, width: float, he
                 page.line(cx, cy, cx + 60 * math.cos(straight), cy - 60 * math.sin(straight), width_mm=0.15, colour=GREY, dash_mm=(1.2, 0.8))
                 a = math.radians(angle)
                 page.line(mx, my, mx + 60 * math.cos(a), my - 60 * math.sin(a), width_mm=0.2, colour=_AIM, dash_mm=(1.2, 0.8))
-            _across(page, cx, mx, max(min(cy, my) - 6.0, top + 8.0), _signed(across))
-            _rise(page, max(cx, mx) + 6.5, cy, my, _signed(rise))
+            _across(page, cx, mx, max(min(cy, my) - 6.0, top + 8.0), offset_words(across))
+            _rise(page, max(cx, mx) + 6.5, cy, my, offset_words(rise))
             page.circle(cx, cy, 0.55, colour=None, fill=BLACK)
             page.circle(mx, my, 0.55, colour=None, fill=_AIM)
 
 
-def _signed(value: float) -> str:
-    return f"{value:+.4g}" if value else "0"
+def offset_words(length_mm: float) -> str:
+    """An offset with its sign, without its unit."""
+    return f"{amount(length_mm, 'mm'):{'+.2f' if system() == 'imperial' else '+.4g'}}" if length_mm else "0"
 
 
 def _aimed(name: str, degrees: float) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.words import change_words
 from framematch.output.guide_drawing import span

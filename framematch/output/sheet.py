@@ -10,7 +10,8 @@ from pathlib import Path
 
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import ratio_words
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
@@ -21,11 +22,12 @@ from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.osd_grid import draw_osd_grid
 from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Document, Page, document, made_line, paper_mm
 from framematch.output.pdf_drawing import INK, draw_shapes
-from framematch.output.rig_drawing import draw_rig
+from framematch.output.rig_drawing import draw_rig, offset_words
 from framematch.output.sets_sheet import sets_page
 from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
+from framematch.progress import step
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
@@ -77,6 +79,7 @@ def add_sheets(
         of = shared.pop() if len(shared) == 1 else ""
         add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made, of=of)
     for i, report in enumerate(reports):
+        step(f"Sheet {i + 1} of {len(reports)}")
         names = [frame.name if report.frames else "" for frame in report.pairing.frames]
         for each, name in zip(report.each_frame, names, strict=True):
             main = each is report
@@ -317,7 +320,7 @@ def _rig(page: Page, report: Report, *, top: float) -> None:
     page.text(MARGIN_MM, top, "Rig", size_pt=9, bold=True)
     mount = report.pairing.mount
     ways = (("right", mount.right_mm), ("up", mount.up_mm), ("forward", mount.forward_mm))
-    where = ", ".join(f"{name} {value:+.4g} mm" if value else f"{name} 0" for name, value in ways)
+    where = ", ".join(f"{name} {offset_words(value)}" + (f" {unit('mm')}" if value else "") for name, value in ways)
     page.text(MARGIN_MM + 8, top, f"monitoring camera: {where}", size_pt=page.smallest_pt, room_mm=97)
     draw_rig(page, mount, x=MARGIN_MM, top=top + 1.0, width=104.0, height=210.0 - top)
     page.text(MARGIN_MM, 214.2, "Dots: entrance pupils. Dashed: where each camera points.", colour=GREY, size_pt=page.smallest_pt, room_mm=104)

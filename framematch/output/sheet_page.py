@@ -14,7 +14,7 @@ import numpy as np
 
 from framematch.errors import InputError
 from framematch.output.drawing import Area, Drawing, Line
-from framematch.output.pdf import PT_PER_MM, SMALLEST_PT
+from framematch.output.pdf import PT_PER_MM, SMALLEST_PT, made_line, two_lines
 from framematch.text.typeface import FAMILY, font_file
 from framematch.text.units import MM_PER_INCH, true_minus
 from framematch.text.whole import written_whole
@@ -86,6 +86,14 @@ class Page:
                 x, y = x_mm + shape.x * mm_per_px, y_mm + shape.y * mm_per_px
                 align = {"left": "left", "middle": "center", "right": "right"}[shape.anchor]
                 self.text(x, y, shape.text, pt=shape.size * pt, color=shape.colour, ha=align, va="center_baseline")
+
+    def foot(self, left: str) -> None:
+        """The bottom lines: what this is, in two at the most, and date and version."""
+        made = made_line()
+        lines = two_lines(wrapped(left, self.inner_mm - text_mm(made, SMALLEST_PT) - 4, SMALLEST_PT))
+        for i, line in enumerate(lines):
+            self.text(self.margin_mm, self.height_mm - 9 - (len(lines) - 1 - i) * line_mm(SMALLEST_PT), line, pt=SMALLEST_PT, color=SOFT)
+        self.text(self.width_mm - self.margin_mm, self.height_mm - 9, made, pt=SMALLEST_PT, ha="right", color=SOFT)
 
     def rule(self, y_mm: float, *, colour: str = RULE, width: float = 0.6, to_mm: float | None = None) -> None:
         """A line across from the left margin to the right one, or to a place."""

@@ -6,7 +6,8 @@ import math
 
 from framematch.cautions import GUIDE
 from framematch.errors import InputError
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import amount, metres, unit
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing, span
 from framematch.output.pdf import GREY, MARGIN_MM, PAPERS_MM, Document, Page, paper_mm
@@ -73,7 +74,7 @@ def true_scale_page(doc: Document, report: Report, *, paper: str, display_mm: tu
             if report.frames:
                 draw_names(page, report, x, top, per_px)
         below = top + display_mm[1] + 6
-        page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, mm: {_insets_mm(report, display_mm)}", room_mm=room)
+        page.text(MARGIN_MM, below + 2, f"From the picture's edge to the middle of the line, {unit('mm')}: {_insets(report, display_mm)}", room_mm=room)
         page.check_bar(MARGIN_MM, below + 4.5)
         _below(page, report, top=below + 14.0, room=room)
         page.footer(f"True scale: {report.pairing.heading}", made)
@@ -88,13 +89,13 @@ def _below(page: Page, report: Report, *, top: float, room: float) -> None:
     page.cautions(MARGIN_MM, page.fields(MARGIN_MM, top, fields_of(report.pairing), room_mm=room) + 2, room_mm=room)
 
 
-def _insets_mm(report: Report, display_mm: tuple[float, float]) -> str:
+def _insets(report: Report, display_mm: tuple[float, float]) -> str:
     wide_px, high_px = report.pairing.display.raster_px
     across, down = display_mm[0] / wide_px, display_mm[1] / high_px
     parts = []
     for frame, each in zip(report.pairing.frames, report.each_frame, strict=True):
         r = each.guide.rectangle
         inset = [r.left * across, r.top * down, display_mm[0] - r.right * across, display_mm[1] - r.bottom * down]
-        words = ", ".join(f"{n} {v:.1f}" for n, v in zip(EDGES, inset, strict=True))
+        words = ", ".join(f"{n} {amount(v, 'mm'):.{1 if unit('mm') == 'mm' else 2}f}" for n, v in zip(EDGES, inset, strict=True))
         parts.append(f"{frame.name}: {words}" if report.frames else words)
     return "; ".join(parts)

@@ -6,7 +6,7 @@ import math
 
 from framematch.cautions import PROPELLERS_AND_PACKS
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres, millimetres
+from framematch.guide.shown import amount, metres, millimetres, unit
 from framematch.guide.wall_marks import Cause, Mark, correction_table, tape_lengths_mm, wall_extent_mm, wall_marks
 from framematch.output.pdf import GREY, MARGIN_MM, PALE, Document, Page, made_line, paper_mm
 from framematch.output.sheet_parts import fields_of
@@ -46,8 +46,8 @@ def wall_page(doc: Document, pairing: Pairing, *, paper: str, distance_m: float,
     with doc.page(size) as page:
         with page.scaled(left, 0, scale, _BASE_MM) as inner:
             _draw(inner, pairing, marks, table, distance_m, frame)
-        page.block(left + MARGIN_MM * scale, 266 * scale, PROPELLERS_AND_PACKS, room_mm=_WIDE * scale)
-        page.check_bar(left + MARGIN_MM * scale, 276 * scale)
+        page.block(left + MARGIN_MM * scale, 262.5 * scale, PROPELLERS_AND_PACKS, room_mm=_WIDE * scale)
+        page.check_bar(left + MARGIN_MM * scale, 272.5 * scale)
         page.footer(f"Wall marks: {pairing.heading}", made or made_line())
 
 
@@ -155,12 +155,13 @@ def correction_rows(table: tuple[Cause, ...]) -> list[tuple[str, ...]]:
     steps = [f"{step:g}" for step, _ in table[0].steps if step > 0]
     rows: list[tuple[str, ...]] = [("Marks show", "the monitoring camera is", *(f"{s} px" for s in steps))]
     for cause in table:
-        plus, minus, unit = PART_WORDS[cause.part]
+        plus, minus, measure = PART_WORDS[cause.part]
         for sign, seen in zip((1, -1), READING_WORDS[cause.reading], strict=True):
             values = [off for step, off in cause.steps if step * sign > 0]
             values = values if sign > 0 else values[::-1]
             known = [v for v in values if math.isfinite(v)]
             words = plus if (known[0] if known else cause.per_px * sign) > 0 else minus
-            digits = 2 if unit == "deg" else 0
-            rows.append((seen, f"{words}, {unit}", *(f"{abs(v):.{digits}f}" if math.isfinite(v) else "-" for v in values)))
+            digits = 0 if unit(measure) == "mm" else 2
+            figures = (f"{amount(abs(v), measure):.{digits}f}" if math.isfinite(v) else "-" for v in values)
+            rows.append((seen, f"{words}, {unit(measure)}", *figures))
     return rows

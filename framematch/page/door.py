@@ -20,7 +20,6 @@ from starlette.middleware import Middleware
 from streamlit import config
 from streamlit.runtime import Runtime
 
-from framematch.page.measuring.uploads import MOST_TOGETHER_MB
 from framematch.page.tidy import tidy
 
 Message = MutableMapping[str, Any]
@@ -28,7 +27,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 
 SCRIPT = Path(__file__).parent / "script.py"
-ALL_TOGETHER_MB = 640  # uploads of all visitors at one time
+MOST_TOGETHER_MB, ALL_TOGETHER_MB = 320, 640  # uploads of one visitor and of all, at one time
 CLOSED = ("/_stcore/metrics", "/_stcore/agent")  # of no use to a visitor
 UPLOADS = "/_stcore/upload_file/"
 HEADERS = {

@@ -23,6 +23,7 @@ from framematch.page.net import trouble
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
 from framematch.text.toml import changed_text, parse_toml
+from framematch.text.whole import decoded
 
 STEPS_KEPT, HISTORY_BYTES = 50, 400_000
 MOST_BYTES = 50_000  # a pairing with all its remarks has about five thousand; every change reads and rewrites the text
@@ -118,14 +119,19 @@ class Draft:
         return _contents(self.text).shot_file
 
     @property
+    def day_shot(self) -> Shot | None:
+        """The shot that the day flies, where the text tells how fast."""
+        return self.shot if "run" in self.shot_file.model_fields_set and "speed_m_s" in self.shot_file.run.model_fields_set else None
+
+    @property
     def day_linked(self) -> str:
-        """The day's text with the speed and the camera's tilt of the shot at hand, where the shot says them; as it is if it does not read."""
-        told, shot = self.shot_file.model_fields_set, self.shot
-        values: dict[str, Any] = {"run.speed_m_s": shot.run.speed_m_s} if "run" in told and "speed_m_s" in self.shot_file.run.model_fields_set else {}
-        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
-            values["aircraft.camera_tilt_deg"] = shot.aircraft.camera_tilt_deg
-        if (self.day and self.day_file is None) or not values:
+        """The day's text to be saved, with what :meth:`~framematch.day.given.Day.flown_as` takes from the shot; as it is if it does not read."""
+        shot = self.day_shot
+        if shot is None or (self.day and self.day_file is None):
             return self.day
+        values: Values = {"run.speed_m_s": shot.run.speed_m_s}
+        if shot.aircraft is not None and self.day_file is not None and self.day_file.aircraft is not None:
+            values = {**values, "aircraft.camera_tilt_deg": shot.aircraft.camera_tilt_deg}
         return changed_text(self.day, values)
 
     @property
@@ -209,12 +215,7 @@ def text_from_upload(raw: bytes, *, name: str) -> str:
     Raises:
         InputError: it is too large, not UTF-8 or no pairing; the message says where.
     """
-    if len(raw) > MOST_BYTES:
-        raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=name, fix="this is not a pairing file")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
+    text = decoded(raw, name=name, most=MOST_BYTES, what="a pairing file")
     if text.count("\n") > MOST_LINES:
         raise InputError(f"has more than {MOST_LINES} lines", file=name, fix="this is not a pairing file")
     found = contents(text, name=name)

@@ -261,7 +261,7 @@ CELLS_H = Field(
 OFFSETS = tuple(
     Field(
         key=f"mount.offset_mm.{way}", read=_Under("mount", "offset_mm", way), label=f"{way.capitalize()}, mm", low=-3000, high=3000,
-        step=1.0, about=f"How far {way} of the recording lens the monitoring lens sits, lens to lens, seen from behind the aircraft; minus for {minus}.",
+        step=1.0, about=f"How far {way} of the recording lens the monitoring lens sits, pupil to pupil, seen from behind; minus for {minus}.",
     )
     for way, minus in (("right", "left"), ("up", "below"), ("forward", "behind"))
 )  # fmt: skip

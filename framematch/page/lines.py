@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from framematch.errors import InputError
@@ -15,7 +17,9 @@ from framematch.output.guide_drawing import guide_drawing
 from framematch.output.overlay import overlay_files
 from framematch.output.svg import drawing_svg
 from framematch.page.kept_choices import kept
+from framematch.page.long_work import awaited
 from framematch.page.look import block, drawing, paragraph
+from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
 from framematch.render.keep import kept_by_value
 
@@ -27,6 +31,21 @@ _GROUND = "#4a5259"  # behind the preview of a transparent overlay
 def lines_of(pairing: Pairing, sets: int) -> Report:
     """The guide with as many sets of lines as asked for."""
     return report_of(pairing) if sets == 1 else guide_report(pairing, sets=sets)
+
+
+def lines_awaited(pairing: Pairing, sets: int, pulse: Pulse) -> Report:
+    """The same, with how far it is on the page meanwhile where several sets are looked for; one comes soon, and waits behind no long work.
+
+    Raises:
+        Stopped: the visitor stopped it.
+    """
+    find = partial(lines_of, pairing, sets)
+    return patiently(find, pulse) if sets == 1 else awaited(lines_key(pairing, sets), find, pulse)
+
+
+def lines_key(pairing: Pairing, sets: int) -> tuple[object, ...]:
+    """What that work is known by."""
+    return "lines", pairing, sets
 
 
 @kept_by_value(limit_bytes=16_000_000)

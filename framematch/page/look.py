@@ -82,6 +82,7 @@ STYLE = """
 .fm .quiet{opacity:1;font-size:.86rem}
 .fm .fault{font-weight:600;font-size:.88rem}
 .fm .big{font-size:1.05rem;font-weight:600}
+[data-testid="stElementContainer"]:has(.fm-gone){display:none}
 .fm ul{margin:.2rem 0 0;padding-left:1.1rem}
 .fm li{margin:.15rem 0;line-height:1.4}
 .fm table+h3,.fm p+h3,.fm ul+h3,.fm .scroll+.scroll,.fm p+.scroll{margin-top:.7rem}
@@ -97,6 +98,9 @@ STYLE = """
 .fm th,.fm td{text-align:right;padding:.28rem .5rem;font-size:.94rem;vertical-align:top}
 .fm th:first-child,.fm td:first-child{text-align:left}
 .fm th{font-weight:600}
+.fm tbody th{min-width:4.2rem}
+.fm .figures td{white-space:nowrap}
+.fm.chart .drawing{max-width:640px}
 .fm .type td{font-size:1.35rem;font-weight:600}
 .fm .scroll{overflow-x:auto}
 .fm caption{text-align:left;font-weight:600;padding:.2rem 0}
@@ -116,7 +120,9 @@ STYLE = """
  .st-key-fm-areas [data-testid="stHorizontalBlock"]>
  [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
  {min-width:min(19rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.chart){min-width:min(26rem,100%)}
 }
+.st-key-fm-areas [data-testid="stHorizontalBlock"]:has([data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],.fm)){align-items:flex-end}
 @media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}
 @media (max-width:640px){
  .st-key-fm-head .quiet{display:none}
@@ -188,6 +194,16 @@ def as_typed(text: str) -> str:
 def svg_source(svg: str) -> str:
     """An SVG as an image's source."""
     return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
+
+
+#: In place of something that is to go at once: the toolkit takes what is merely emptied away only when the run is over.
+GONE = '<i class="fm-gone"></i>'
+
+
+def picture_source(picture: bytes) -> str:
+    """A JPEG or PNG file as an image's source."""
+    kind = "png" if picture[:4] == b"\x89PNG" else "jpeg"
+    return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
 
 
 def drawing(svg: str, alt: str) -> str:

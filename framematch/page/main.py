@@ -3,36 +3,21 @@
 from __future__ import annotations
 
 from html import escape
+from importlib import import_module
+from typing import Any
 
 import streamlit as st
 
 from framematch.page import session
 from framematch.page.address import AREAS
-from framematch.page.areas import day as day_area
-from framematch.page.areas import exchange as exchange_area
-from framematch.page.areas import foretold as foretold_area
-from framematch.page.areas import gap as gap_area
-from framematch.page.areas import guide as guide_area
-from framematch.page.areas import kit as kit_area
-from framematch.page.areas import measure as measure_area
-from framematch.page.areas import new_rig
-from framematch.page.areas import pairing as pairing_area
-from framematch.page.areas import print as print_area
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
 from framematch.page.net import trouble
 from framematch.page.tidy import tidy
 from framematch.page.views import Stage, areas_box
+from framematch.progress import Stopped
 
-SHOWN = dict(
-    zip(
-        AREAS,
-        (
-            *(guide_area.area, pairing_area.area, kit_area.area, gap_area.area, print_area.area),
-            *(exchange_area.area, measure_area.area, day_area.area, foretold_area.area),
-        ),
-        strict=True,
-    ),
-)
+#: Each area is the file of that name in page/areas, read when somebody opens it.
+ROOMS = dict(zip(AREAS, ("guide", "pairing", "kit", "gap", "print", "exchange", "measure", "day", "foretold"), strict=True))
 
 
 def main() -> None:
@@ -44,7 +29,7 @@ def main() -> None:
     answers = session.new_rig()
     if answers is not None:
         _told()
-        new_rig.form(answers)
+        room("new_rig").form(answers)
         session.end()
         return
     head, views, areas = st.container(key="fm-head"), st.container(key="fm-stage"), st.container(key="fm-areas")
@@ -57,16 +42,23 @@ def main() -> None:
     with areas:
         tabs = st.tabs(list(AREAS), key=session.AREA, on_change="rerun")
     pairing = session.draft().pairing
-    for tab, show in zip(tabs, SHOWN.values(), strict=True):
+    for tab, name in zip(tabs, ROOMS.values(), strict=True):
         if tab.open:
             with tab:
                 try:
-                    show(pairing, colours, stage.pulse)
+                    room(name).area(pairing, colours, stage.pulse)
+                except Stopped:  # which its place says
+                    pass
                 except Exception as error:  # one line, and the rest of the page still comes
                     st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
     stage.finish()
     session.end()
     tidy()
+
+
+def room(name: str) -> Any:
+    """A file of page/areas."""
+    return import_module(f"framematch.page.areas.{name}")
 
 
 def colours_now() -> Colours:
@@ -82,14 +74,14 @@ def _told() -> None:
 
 def _head() -> None:
     draft = session.draft()
-    title, buttons = st.columns([5, 2], vertical_alignment="center")
+    title, buttons = st.columns([3, 2], vertical_alignment="center")
     title.html(block(f"<h1>framematch: {escape(draft.file.title)}</h1>" + paragraph("Where the recorded frame lies in the goggles' wide picture.", "quiet")))
     with buttons.container(horizontal=True, key="fm-buttons"):
         st.button("New rig", on_click=session.begin_new_rig, key="new")
         st.button("Undo", on_click=session.undo, disabled=not draft.can_undo, key="undo")
         st.button("Redo", on_click=session.redo, disabled=not draft.after, key="redo")
         with st.popover("Load, save"):
-            pairing_area.files()
+            room("pairing").files()
     _told()
     if draft.faults:
         st.html(block(paragraph("Some figures don't fit yet; the page shows the last ones that did. See the notes beside them, or undo.", "fault")))

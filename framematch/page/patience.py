@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import streamlit as st
 
@@ -26,7 +26,7 @@ class Pulse:
         _ = "fm_draft" in st.session_state
 
 
-def patiently(job: Callable[[], Result], pulse: Any) -> Result:
+def patiently(job: Callable[[], Result], pulse: Pulse) -> Result:
     """What a job gives, worked out by another thread; given up, if not yet begun, when the run is left.
 
     Args:

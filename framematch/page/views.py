@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 from contextlib import suppress
 from dataclasses import replace
@@ -13,18 +12,20 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import rectangle_errors
-from framematch.guide.report import Report, insets_px, metres
+from framematch.guide.report import Report, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
-from framematch.live.component import cannot, hand_of, live_note, live_views
+from framematch.live.component import cannot, hand_of, live_note, live_views, placed_of
 from framematch.live.view import LiveView, Note
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE, USUAL_PARTS, guide_drawing
 from framematch.output.svg import drawing_svg
-from framematch.page import session
+from framematch.page import placing, session
 from framematch.page.address import DISTANCES_M, FIRST_DISTANCE_M
 from framematch.page.files_made import stem
-from framematch.page.lines import lines_of, overlays_of, sets_chosen
+from framematch.page.lines import lines_awaited, lines_key, lines_of, overlays_of, sets_chosen
 from framematch.page.live_parts import path_of, rig_of, scene_of
-from framematch.page.look import block, paragraph, svg_source
+from framematch.page.long_work import stopped
+from framematch.page.look import block, paragraph, picture_source, svg_source
 from framematch.page.net import trouble
 from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
@@ -66,6 +67,12 @@ def _hand_moved() -> None:
         st.session_state[CHOSEN_M] = hand.distance_m
     if hand.focal_mm != before and hand.focal_mm in focals_mm(before):
         session.change(FOCAL_KEY, {FOCAL_KEY: hand.focal_mm})
+
+
+def _placed() -> None:
+    said = placed_of(st.session_state.get(LIVE))
+    if said is not None:
+        placing.take(said)
 
 
 class Pilot:
@@ -111,25 +118,27 @@ class Stage:
         draft = session.draft()
         self.pairing, self.shot, self.focal = draft.pairing, draft.shot, draft.file.recording.focal_mm
         self.parts, self.sets, self.pulse, self.told = parts_shown(), sets_chosen(self.pairing), Pulse(), ""
-        self.pilot, self.spot, self.below = Pilot(), st.container(), st.empty()
+        self.pilot, self.spot, self.wait, self.below = Pilot(), st.container(), st.container(), st.empty()
 
     def show(self) -> None:
-        """Both views, with what is known of the guide at once."""
-        self.pilot.show(self.pairing, self.sets)
+        """Both views, then what is known of the guide at once."""
         with self.spot:
-            self._note(whole=False)
             try:
                 view = self._view()
             except Exception as error:
                 self.told = trouble(error, "No pictures")
             else:
-                live_views(view, key=LIVE, on_hand=_hand_moved)
+                live_views(view, key=LIVE, on_hand=_hand_moved, on_placed=_placed)
+            self._note(whole=False)
+        self.pilot.show(self.pairing, self.sets)
         self._say()
 
     def finish(self) -> None:
         """The whole guide, once it is worked out."""
-        with suppress(Exception):  # said where the guide is
-            self.pilot.say(patiently(partial(lines_of, self.pairing, self.sets), self.pulse))
+        if stopped(lines_key(self.pairing, self.sets)):
+            return
+        with suppress(Exception), self.wait:  # said where the guide is
+            self.pilot.say(lines_awaited(self.pairing, self.sets, self.pulse))
         with self.spot:
             self._note(whole=True)
         self._say()
@@ -165,11 +174,13 @@ class Stage:
             of=self._of(),
             seen=hand.n if hand else 0,
             server=self._pictures(distance) if cannot(state) else None,
+            opening=placing.can_place_opening(),
+            points=[(str(i + 1), at) for i, at in placing.points()],
         )
 
     def _pictures(self, distance_m: float) -> tuple[str, str]:
         found = patiently(partial(pictures, Wanted(pairing=self.pairing, shot=self.shot, distance_m=distance_m, height_px=HEIGHT_PX)), self.pulse)
-        return _source(found.wide), _source(found.frame)
+        return picture_source(found.wide), picture_source(found.frame)
 
 
 def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool) -> Note:
@@ -202,10 +213,6 @@ def _focused(pairing: Pairing, focals: tuple[float, ...], own: float | None) -> 
 
     scale = pairing.recording.lens.focal_mm / at_focus(own) if own else 1.0
     return tuple(at_focus(focal) * scale for focal in focals)
-
-
-def _source(jpeg: bytes) -> str:
-    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
 
 
 def key_markup(parts: tuple[str, ...]) -> str:

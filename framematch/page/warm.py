@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import logging
 import threading
 
@@ -12,8 +13,8 @@ def warm_up() -> None:
 
 
 def _warm() -> None:
-    from framematch.page import main, session, views  # noqa: F401  # main: the areas
-    from framematch.page.address import DISTANCES_M
+    from framematch.page import main, session, views
+    from framematch.page.address import AREAS, DISTANCES_M
     from framematch.page.draft import Draft
     from framematch.page.live_parts import path_of, rig_of, scene_of
     from framematch.page.opened import opened
@@ -24,5 +25,8 @@ def _warm() -> None:
         rig_of(draft.pairing, (focals[0], focals[-1]) if focals else None)
         scene_of(draft.shot)
         path_of(draft.shot, DISTANCES_M)
+        for name in ("pairing", main.ROOMS[AREAS[0]]):  # its files are in the page's head
+            main.room(name)
+        inspect.stack()  # Streamlit looks through all modules before it first shows something; what was seen here it skips
     except Exception as error:  # the visit itself says what is wrong
         logging.getLogger(__name__).info("nothing packed ahead: %s", error)

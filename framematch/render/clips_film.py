@@ -16,7 +16,8 @@ from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import outline_points
 from framematch.guide.foretold import source_fit
-from framematch.guide.report import guide_report, metres
+from framematch.guide.report import guide_report
+from framematch.guide.shown import metres
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render.video import write_video
@@ -74,9 +75,9 @@ class _Drawing:
         self.scale, self.shift = np.array(fit.scale), np.array(fit.shift_px)
         screen = self.flown.display.raster_px
         drawn = drawing_picture(guide_drawing(guide_report(self.flown)))
-        wide = tuple(max(1, round(n * s)) for n, s in zip(screen, fit.scale, strict=True))
+        wide, high = (max(1, round(n * s)) for n, s in zip(screen, fit.scale, strict=True))
         over = np.zeros((sizes[1][1], sizes[1][0], 4), dtype=np.uint8)
-        laid = np.asarray(drawn.resize(wide))
+        laid = np.asarray(drawn.resize((wide, high)))
         x, y = (round(v) for v in fit.shift_px)
         left, top = max(x, 0), max(y, 0)
         part = laid[top - y : top - y + over.shape[0] - top, left - x : left - x + over.shape[1] - left]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.render import render
 from framematch.render.blur import exposed
+from framematch.render.picture import Picture
 from framematch.render.pixels import frame_camera, width_for
 from framematch.render.run_frames import MOST_FRAMES, Filming
 from framematch.scene.model import Scene
@@ -37,7 +37,7 @@ def cut_frames(scene: Scene, pairing: Pairing, cut: Cut, filming: Filming, *, ru
         run = time < cut.time_s
         camera, pose_at, shutter_s = (first, cut.before, run_shutter_s) if run else (second, cut.after, cut.second.shutter_s)
 
-        def draw(pose: Pose, camera: Camera = camera) -> Any:
+        def draw(pose: Pose, camera: Camera = camera) -> Picture:
             return render(scene, camera, pose, renderer=filming.renderer)
 
         picture = exposed(camera, draw(pose_at(time)), pose_at, draw, exposure_s=shutter_s, time_s=time)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import av
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -14,7 +17,7 @@ Planes = tuple[Bytes, Bytes, Bytes]
 FORMAT = "yuv420p"
 
 
-def planes_of(frame: Any) -> Planes:
+def planes_of(frame: av.VideoFrame) -> Planes:
     """The planes of a decoded frame, turned upright as its container asks; a view where nothing has to change."""
     if frame.format.name != FORMAT:
         frame = frame.reformat(format=FORMAT)
@@ -26,7 +29,7 @@ def planes_of(frame: Any) -> Planes:
     return out[0], out[1], out[2]
 
 
-def frame_of(planes: Planes) -> Any:
+def frame_of(planes: Planes) -> av.VideoFrame:
     """A frame to encode; sides must be even."""
     import av
 

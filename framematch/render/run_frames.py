@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,9 @@ from framematch.shot.lean import attitude_deg
 from framematch.shot.way import Way
 from framematch.spread import spread
 from framematch.text.typeface import pillow_font
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -129,7 +132,7 @@ class _Film:
     way: Way
     filming: Filming
     touches: Nearest | None
-    guide: Any
+    guide: PillowImage
     gap_share: float | None
 
 
@@ -204,7 +207,7 @@ def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
         yield np.asarray(picture)
 
 
-def mark_touch(picture: Any, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
+def mark_touch(picture: PillowImage, corner: tuple[int, int], camera: Camera, scene_from_camera: Pose, time: float, touches: Nearest) -> None:
     """Where the aircraft first touches something: a cross there before it does, a border and words from then on."""
     from PIL import ImageDraw
 
@@ -303,7 +306,7 @@ def _foot(picture: Any, place: Layout, film: _Film, time: float) -> None:
     if film.gap_share is not None:
         x = start + film.gap_share * (right - start)
         draw.line((x, y - height * 0.025, x, y + height * 0.025), fill=RECTANGLE, width=max(2, height // 120))
-        draw.text((x, y - height * 0.055), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="mm")
+        draw.text((x + height * 0.015, y + height * 0.034), "gap", font=_font(place, 0.038), fill=_QUIET, anchor="lm")
     x, r = start + share * (right - start), height * 0.016
     draw.ellipse((x - r, y - r, x + r, y + r), fill=_INK)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,8 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.guide.best import EdgeErrors, rectangle_errors
-from framematch.guide.report import Report, guide_report, metres
+from framematch.guide.report import Report, guide_report
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
@@ -24,6 +25,10 @@ from framematch.scene.model import Scene
 from framematch.shot.run import Run
 from framematch.text.typeface import pillow_font
 from framematch.text.whole import written_whole
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
+    from PIL.ImageFont import FreeTypeFont
 
 Bytes = NDArray[np.uint8]
 
@@ -177,7 +182,7 @@ def sentences(found: Look) -> list[str]:
     return lines
 
 
-def sheet(found: Look) -> Any:
+def sheet(found: Look) -> PillowImage:
     """The sheet as a Pillow picture: both views at one height, labels above, legend and words below."""
     from PIL import Image, ImageDraw
 
@@ -238,7 +243,7 @@ def write_sheet(path: Path, found: Look) -> None:
         picture.save(beside)
 
 
-def _wrapped(line: str, font: Any, room: float) -> list[str]:
+def _wrapped(line: str, font: FreeTypeFont, room: float) -> list[str]:
     out, now = [], ""
     for word in line.split():
         longer = f"{now} {word}".strip()

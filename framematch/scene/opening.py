@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from framematch.errors import InputError
 from framematch.scene.model import Colour
 from framematch.scene.parts import WHITE, Part, slab
 from framematch.shot.opening import Opening
+
+if TYPE_CHECKING:
+    import shapely
 
 LEAST_M, MOST_M = 0.1, 20.0
 THIN_M = 0.005  # walls are cut out of something
@@ -28,7 +31,7 @@ def buildable(opening: Opening, least_m: float = THIN_M) -> Opening:
     return replace(opening, thickness_m=max(opening.thickness_m, least_m))
 
 
-def outline(opening: Opening) -> Any:
+def outline(opening: Opening) -> shapely.Polygon:
     """The opening as a shapely polygon."""
     import shapely
 
@@ -36,7 +39,7 @@ def outline(opening: Opening) -> Any:
     return shapely.Polygon(list(zip(x, opening.ground_y_m - y, strict=True))).normalize()
 
 
-def around(opening: Opening, by_m: float) -> Any:
+def around(opening: Opening, by_m: float) -> shapely.Polygon:
     """The opening made larger all round, down to the ground at most."""
     import shapely
 
@@ -45,7 +48,14 @@ def around(opening: Opening, by_m: float) -> Any:
 
 
 def wall_with_gap(
-    opening: Opening, wall: Any, *, material: str, frame_m: float = 0.0, frame_proud_m: float = 0.03, frame_material: str = "paint", frame_tint: Colour = WHITE
+    opening: Opening,
+    wall: shapely.Polygon,
+    *,
+    material: str,
+    frame_m: float = 0.0,
+    frame_proud_m: float = 0.03,
+    frame_material: str = "paint",
+    frame_tint: Colour = WHITE,
 ) -> list[Part]:
     """A wall (a shapely polygon) of the opening's thickness with the opening in it, and a frame that lines it.
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,6 +20,9 @@ from framematch.geometry.mount import rotation_from_aim
 from framematch.scene.material import MATERIALS, PLAIN
 from framematch.scene.model import Colour, Floats, Ints
 from framematch.shot.place import LEVEL
+
+if TYPE_CHECKING:
+    import shapely
 
 WHITE: Colour = (1.0, 1.0, 1.0)
 
@@ -139,7 +143,7 @@ def span(low: tuple[float, float, float], high: tuple[float, float, float], *, m
     return box(size, foot=((low[0] + high[0]) / 2, low[1], (low[2] + high[2]) / 2), material=material, tint=tint)
 
 
-def slab(outline: object, *, thickness_m: float, material: str = PLAIN, tint: Colour = WHITE) -> Part:
+def slab(outline: shapely.Geometry, *, thickness_m: float, material: str = PLAIN, tint: Colour = WHITE) -> Part:
     """A shapely polygon in x and y, drawn out along z from -thickness/2 to +thickness/2: a wall with its openings."""
     import shapely
 

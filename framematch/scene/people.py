@@ -31,10 +31,10 @@ class Figure:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.height_m) and 0 < self.height_m <= 1000):
-            raise InputError(f"{self.height_m:g} m is not a valid height", field="figure.height_m", fix="give metres above 0")
+            raise InputError(f"{self.height_m:g} m is not a valid height", field="subject.height_m", fix="give metres above 0")
         for name in ("x_m", "z_m", "heading_deg"):
             if not math.isfinite(getattr(self, name)):
-                raise InputError(f"{getattr(self, name)} is not a number", field=f"figure.{name}", fix="give a finite number")
+                raise InputError(f"{getattr(self, name)} is not a number", field=f"subject.{name}", fix="give a finite number")
 
 
 def figure_parts(figure: Figure, *, look: int = 0, ground_m: float = 0.0) -> list[Part]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from framematch.errors import InputError
 from framematch.scene.build import surface_from
@@ -104,7 +105,7 @@ def setting(name: str) -> Setting:
 
 
 def make_scene(name: str, *openings: Opening, subjects: Sequence[Subject] = (), figures: Sequence[Figure] | None = None) -> Scene:
-    """A scene by name, standing round the first of its openings.
+    """A scene by name, standing round the first of its openings. The last few are kept: several parts of one answer ask for the same.
 
     Args:
         openings: in the order flown, the scene's own if none is given; those after the first stand in
@@ -116,7 +117,12 @@ def make_scene(name: str, *openings: Opening, subjects: Sequence[Subject] = (), 
         InputError: no scene of that name, or an opening that is not built.
     """
     here = setting(name)
-    opening = openings[0] if openings else here.opening
+    return _made(name, here, openings or (here.opening,), tuple(subjects), None if figures is None else tuple(figures))
+
+
+@lru_cache(maxsize=4)
+def _made(name: str, here: Setting, openings: tuple[Opening, ...], subjects: tuple[Subject, ...], figures: tuple[Figure, ...] | None) -> Scene:
+    opening = openings[0]
     built = buildable(opening, here.least_m)
     spread = max(0.0, (opening.width_m - here.opening.width_m) / 2)  # a wider opening pushes what stands beside it outwards
     rim = opening.thickness_m / 2  # of the opening in a scene that has not been moved

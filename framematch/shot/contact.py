@@ -4,7 +4,8 @@ The distance of a turned box from a triangle is exact: two convex bodies apart a
 a face or at two edges, and whether they overlap is told by the separating axes (13 of them; Akenine-Möller,
 Fast 3D triangle-box overlap testing, 2001). Between two moments no point of the box moves farther than its
 greatest speed lets it, which bounds what the distance can be in between: where it could be smaller than
-the smallest found it is looked at again, until nothing can hide that is larger than ``SURE_M``.
+the smallest found it is looked at again, until nothing can hide that is larger than ``SURE_M``; the lowest
+valleys are then followed to their bottoms.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ SURE_M = 0.002
 _SMALL_M = 0.4  # triangles within a sphere of this radius are found through a tree, larger ones are always looked at
 _MOST = 6000  # moments looked at
 _BATCH = 16
+_VALLEYS = 8
 _AXES = np.eye(3)
 _NEXT, _AFTER = [1, 2, 0], [2, 0, 1]
 
@@ -119,6 +121,7 @@ def room_along(flown: Flown, box: Box, surfaces: Surfaces, *, grow_m: float = 0.
     found: dict[float, Nearest | None] = {}
 
     def at(time: float) -> float:
+        time = float(time)  # NumPy's own would stand in what is told
         if time not in found:
             pose = flown.airframe(time)
             found[time] = _nearest(time, pose.rotation, pose.points(box.middle_m), half, surfaces)
@@ -134,6 +137,7 @@ def room_along(flown: Flown, box: Box, surfaces: Surfaces, *, grow_m: float = 0.
     for time in start:
         at(time)
     _search(at, moves, start, found)
+    _to_the_bottom(at, sorted(found))
     times = np.array(sorted(found))
     each = [found[t] for t in times]
     near = [n for n in each if n is not None]
@@ -162,6 +166,20 @@ def _search(at: Callable[[float], float], moves: Callable[[float, float], float]
             open_ = [(a, middle)]
         else:
             open_ += [(middle, b), (a, middle)]
+
+
+def _to_the_bottom(at: Callable[[float], float], times: list[float]) -> None:
+    """Look on at the bottom of each valley that may hold the smallest distance: what is within ``SURE_M`` of the smallest found."""
+    from scipy.optimize import minimize_scalar
+
+    values = [at(t) for t in times]
+    best = min(values)
+    if not 0 < best < REACH_M:
+        return
+    low = [i for i, v in enumerate(values) if v <= best + SURE_M and v == min(values[max(i - 1, 0) : i + 2])]
+    for i in sorted(low, key=values.__getitem__)[:_VALLEYS]:
+        a, b = times[max(i - 1, 0)], times[min(i + 1, len(times) - 1)]
+        minimize_scalar(at, bounds=(a, b), method="bounded", options={"xatol": 1e-4 * (b - a)})
 
 
 def _nearest(time: float, turn: Floats, middle: Floats, half: Floats, surfaces: Surfaces) -> Nearest | None:

@@ -14,17 +14,41 @@ from framematch.errors import InputError
 TEXT_LIMIT = 1_000_000  # bytes; a pairing is about two thousand
 
 
+def decoded(raw: bytes, *, name: str, most: int = TEXT_LIMIT, what: str = "file of ours") -> str:
+    """The text of a file that was handed over as bytes.
+
+    Args:
+        most: bytes.
+        what: it should be.
+
+    Raises:
+        InputError: it is larger, or not UTF-8.
+    """
+    if len(raw) > most:
+        size = f"{most / 1e6:g} MB" if most >= 1_000_000 else f"{most / 1000:g} kB"
+        raise InputError(f"is larger than {size}", file=name, fix=f"this is not {what}")
+    return utf8(raw, name=name)
+
+
 def read_text(path: Path, *, limit: int = TEXT_LIMIT) -> str:
     """The text of a UTF-8 file of at most ``limit`` bytes.
 
     Raises:
         InputError: missing, a folder, unreadable, too large or not UTF-8.
     """
-    raw = read_bytes(path, limit=limit)
+    return utf8(read_bytes(path, limit=limit), name=str(path))
+
+
+def utf8(raw: bytes, *, name: str) -> str:
+    """The text in UTF-8 bytes, without a mark of their order.
+
+    Raises:
+        InputError: they are something else.
+    """
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=str(path), fix="save the file as UTF-8") from None
+        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="save the file as UTF-8") from None
 
 
 def read_bytes(path: Path, *, limit: int) -> bytes:

@@ -1,4 +1,4 @@
-"""Every test file of the suite that takes a sample, run with everything; what is slow anyhow has files of its own beside this one."""
+"""Every test file of the suite that takes a sample or leaves tests out, run with everything; what is slow anyhow has files of its own beside this one."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ HERE = Path(__file__).parent
 SAMPLED = [
     str(file.relative_to(ROOT))
     for file in sorted(ROOT.glob("tests/*/test_*.py"))
-    if file.parent != HERE and re.search(r"^\s*from (at_length|fuzzing) import", file.read_text(encoding="utf-8"), re.M)
+    if file.parent != HERE and re.search(r"^\s*from (at_length|fuzzing) import|pytest\.mark\.at_length", file.read_text(encoding="utf-8"), re.M)
 ]
 
 

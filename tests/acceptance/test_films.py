@@ -35,6 +35,50 @@ def test_processes_draw_the_same_film() -> None:
     assert all(np.array_equal(one, two) for one, two in zip(*films, strict=True))
 
 
+DRAWN = """
+import sys, time
+from framematch.files.pairing import parse_pairing
+from framematch.files.shot import parse_shot
+from framematch.files.starter import STARTER
+from framematch.render.run_frames import Filming, run_frames
+from framematch.scene.open import scene_of
+from framematch.shot.way import Straight
+
+text, workers = STARTER + "\\n[gap]\\nsize_m = [1.2, 0.9]\\n[run]\\nspeed_m_s = 8\\n", int(sys.argv[1])
+pairing = parse_pairing(text)
+shot = parse_shot(pairing, text)
+scene, filming = scene_of(shot), Filming(shutter_deg=180)
+way = Straight(scene_from_opening=scene.scene_from_opening, run=shot.run)
+for _ in range(2):  # processes and graphics stand when the second begins
+    start = time.perf_counter()
+    count = sum(1 for _ in run_frames(scene, pairing, way, filming, workers=workers))
+print(time.perf_counter() - start, count)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity") or len(os.sched_getaffinity(0)) < 2, reason="needs two cores to choose from")
+def test_frames_over_two_cores(record_property) -> None:  # type: ignore[no-untyped-def]
+    """The frames alone of the README's film with motion blur, drawn by one process on one core and by two on two."""
+    cores = sorted(os.sched_getaffinity(0))[:2]
+
+    def drawn_s(on: list[int]) -> float:
+        ran = subprocess.run(
+            [sys.executable, "-c", DRAWN, str(len(on))],
+            env={**os.environ, "PYTHONPATH": str(ROOT), "LP_NUM_THREADS": "1"},
+            check=True,
+            capture_output=True,
+            text=True,
+            preexec_fn=lambda: os.sched_setaffinity(0, on),
+        )
+        seconds, count = ran.stdout.split()
+        assert int(count) >= FEWEST_SHARED
+        return float(seconds)
+
+    one, two = drawn_s(cores[:1]), drawn_s(cores)
+    record_property("one core over two", one / two)
+    print(f"frames alone: {one:.1f} s on one core, {two:.1f} s on two: ratio {one / two:.2f}")
+
+
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity") or len(os.sched_getaffinity(0)) < 2, reason="needs two cores to choose from")
 def test_how_long_the_example_film_takes(tmp_path: Path, record_property) -> None:  # type: ignore[no-untyped-def]
     """The README's film, whole commands: with motion blur over without, and one core over two. Ratios mean something on a machine of its own alone."""

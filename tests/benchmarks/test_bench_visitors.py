@@ -21,7 +21,7 @@ from pathlib import Path
 
 from browser import SHARP, STILL, served
 
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.page.address import unpacked
 from framematch.page.draft import Draft
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures

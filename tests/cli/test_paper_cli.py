@@ -112,7 +112,7 @@ def test_wall_json_says_what_the_table_says(tmp_path, monkeypatch, capsys):
         data = json.loads(said.out)
         for mark in data["marks"]:
             assert f"{mark['right_mm']:.0f}" in said.err and f"{mark['display_px'][0]:.0f}, {mark['display_px'][1]:.0f}" in said.err
-        assert f"{data['diagonals_mm']['down']:.0f} and {data['diagonals_mm']['up']:.0f} mm" in said.err
+        assert f"{data['diagonals_mm']['down']:.0f} mm and {data['diagonals_mm']['up']:.0f} mm" in said.err
         assert set(data["one_px_is"]) == {"pan_deg", "right_mm", "tilt_deg", "up_mm", "roll_deg", "forward_mm"}
         assert (data["off_by_aim_deg"] is None) == (not seen) == (data["off_by_alone"] is None)
         if seen:

@@ -18,7 +18,7 @@ from rigs import glasshouse
 from typer.testing import CliRunner
 
 from framematch.cli import app
-from framematch.cli.shot import figures_asked, shot_asked
+from framematch.cli.shot import ShotOptions, subjects_asked
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
@@ -239,14 +239,14 @@ def test_a_mesh_is_flown_through_the_opening_that_is_pointed_at(tmp_path: Path) 
     trimesh.creation.box(extents=(4, 3, 4)).export(file)
     rig = tmp_path / "rig.toml"
     rig.write_text(STARTER)
-    gap = {"size_m": "1.2x0.9", "middle_m": "2,0.5,1", "heading_deg": 90.0}
-    asked = shot_asked(parse_pairing(STARTER), rig, scene=str(file), gap=gap, run={})
+    gap = {"gap": "1.2x0.9", "gap_at": "2,0.5,1", "gap_heading": 90.0}
+    asked = ShotOptions(scene=str(file), **gap).asked(parse_pairing(STARTER), rig)
     scene = scene_of(asked)
     pose = scene.scene_from_recording(asked.run, 5.0)
     assert pose.translation_m == pytest.approx((-3, 0.5, 1)) and pose.rotation[:, 2] == pytest.approx((1, 0, 0))
     assert before_gap_m(scene, pose) == pytest.approx(5)
     assert asked.opening.sill_m == pytest.approx(0.05 + 1.5)  # over the mesh's lowest point
-    plain = scene_of(shot_asked(parse_pairing(STARTER), rig, scene=str(file), gap={}, run={}))
+    plain = scene_of(ShotOptions(scene=str(file)).asked(parse_pairing(STARTER), rig))
     assert plain.scene_from_recording(Run(), 5.0).translation_m == pytest.approx((0, 0, 7))
 
 
@@ -258,7 +258,7 @@ def test_help_names_every_scene() -> None:
 
 def test_people_stand_where_they_are_put() -> None:
     asked = Shot(place=Place(scene="underpass"))
-    vertices = scene_of(asked, figures=figures_asked(["0.4,3", "-0.9,4,1.2"])).surface.vertices
+    vertices = scene_of(asked, figures=subjects_asked(["0.4,3", "-0.9,4,1.2"])).surface.vertices
     for x, z, height in ((0.4, 3.0, 1.75), (-0.9, 4.0, 1.2)):
         near = vertices[np.hypot(vertices[:, 0] - x, vertices[:, 2] - z) < 0.15]
         assert near[:, 1].max() == pytest.approx(height, abs=0.01)
@@ -266,7 +266,7 @@ def test_people_stand_where_they_are_put() -> None:
 
 def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
     """On top of the scene's own opening where the file has none."""
-    gap = shot_asked(parse_pairing(STARTER), rig, scene="window", gap={"size_m": "0.8x0.8", "shape": "circle", "sill_m": 1.3}, run={}).opening
+    gap = ShotOptions(scene="window", gap="0.8x0.8", shape="circle", sill=1.3).asked(parse_pairing(STARTER), rig).opening
     assert (gap.shape, gap.sill_m, gap.width_m, gap.thickness_m) == ("circle", 1.3, 0.8, 0.3)
     assert gap.scene_from_opening.translation_m == pytest.approx((0, 1.7, 0.15))
 
@@ -278,8 +278,8 @@ def test_shape_and_sill_reach_the_scene(rig: Path) -> None:
         (["--sill", "-1"], "gap.sill_m"),
         (["--gap-at", "0,0.2,2"], "below the ground"),
         (["--gap-at", "0,1"], "not a valid place"),
-        (["--figure", "1"], "not a valid place"),
-        (["--figure", "1,2,30"], "not a person's height"),
+        (["--subject", "1"], "not a valid place"),
+        (["--subject", "1,2,30"], "not a subject's height"),
         (["--fps", "23"], "24, 25, 30, 60"),
         (["--shutter", "400"], "at most 360"),
         (["--shutter", "nan"], "not a shutter angle"),

@@ -68,6 +68,7 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
+@pytest.mark.at_length
 def test_a_film_is_the_same_bit_for_bit(scheduler: str) -> None:
     pairing = parse_pairing(STARTER)
     shot = parse_shot(pairing, '[place]\nscene = "window"\n')

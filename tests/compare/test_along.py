@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq, minimize_scalar
 
 from framematch.compare.along import Filming, Thing, along
 from framematch.compare.along_report import along_csv, along_json, sentences, text_tables
@@ -162,7 +163,7 @@ def test_tables_files_and_sheet_say_the_same(whole, tmp_path) -> None:  # type: 
     assert float(rows[30]["horizon_percent"]) == pytest.approx(data["horizon_percent"][30], rel=1e-4) == pytest.approx(whole.horizon_percent[30], rel=1e-4)
     assert [t.title for t in text_tables(whole)] == ["Along the flight", "In the frame", "Picture and margins"]
     said = " ".join(sentences(whole))
-    assert f"Closest: {100 * whole.room.closest.distance_m:.0f} cm" in said and "30 cm" in said and "never says that a path is safe" in said
+    assert f"Closest: {math.floor(100 * whole.room.closest.distance_m)} cm" in said and "30 cm" in said and "never says that a path is safe" in said
     again = Flown(course=parse_flight_log(along_csv(whole)), flying=whole.flown.flying, camera_tilt_deg=10.0)  # a log like any other
     np.testing.assert_allclose(
         horizon_in(PAIRING.recording, PAIRING.frame, again.recording(2.0)), horizon_in(PAIRING.recording, PAIRING.frame, whole.flown.recording(2.0)), atol=0.1
@@ -201,6 +202,19 @@ def finely(f: Flown) -> np.ndarray:
     return np.linspace(0, f.duration_s, 20_001)
 
 
+def blur_percent(f: Flown, at_m: float = 5.0, shutter_s: float = 1 / 48) -> float:
+    """Largest blur of a still thing ahead, by two pictures 20 us apart."""
+    frame, camera = PAIRING.frame, PAIRING.recording
+    ray, _ = camera.unproject(((frame.left + frame.right) / 2, (frame.top + frame.bottom) / 2))
+    times, half = finely(f)[20:-20], 1e-5
+    point = f.recording(times).points(ray / ray[2] * at_m)
+    before, after = (
+        camera.project(np.einsum("tji,tj->ti", pose.rotation, point - pose.translation_m))[0] for pose in map(f.recording, (times - half, times + half))
+    )
+    moved = (after - before) / camera.pixels_per_mm / (2 * half)
+    return 100 * shutter_s * float(np.hypot(*moved.T).max()) / (frame.width / camera.pixels_per_mm[0])
+
+
 def test_the_highest_speed_is_where_the_first_thing_goes_wrong(flown: Flown) -> None:
     found = fastest(PAIRING, flown, Bounds(blur_percent=2.0, horizon_roll_deg=25.0))
     assert found.first_wrong == found.each[0][0]
@@ -210,8 +224,45 @@ def test_the_highest_speed_is_where_the_first_thing_goes_wrong(flown: Flown) -> 
         ("acceleration", lambda f: np.linalg.norm(f.at(finely(f)).acceleration_m_s2, axis=1).max(), 8.0),
         ("jerk", lambda f: np.linalg.norm(f.at(finely(f)).jerk_m_s3, axis=1).max(), 30.0),
         ("horizon's roll", lambda f: np.abs(horizon_in(PAIRING.recording, PAIRING.frame, f.recording(finely(f)))[1]).max(), 25.0),
+        ("blur 5 m ahead", blur_percent, 2.0),
     ):
         factor = dict(found.each)[name] / peak
         assert figure(at_speed(flown, flown.course, factor * 0.999)) < most < figure(at_speed(flown, flown.course, factor * 1.001))  # type: ignore[arg-type]
     with pytest.raises(InputError, match="flown as fast as it was"):
         fastest(PAIRING, Flown(course=parse_flight_log(along_csv(along(PAIRING, flown)))), Bounds())
+
+
+def test_a_pack_has_a_lowest_and_a_highest_speed() -> None:
+    """Level and steady: its energy is the steady flight's power times the way over the speed, solved by SciPy."""
+    rig, pack = Rig(mass_kg=1.2, rotors=4, prop_diameter_m=0.13, drag_area_m2=0.03), Pack(energy_wh=40, mass_kg=0.3)
+    straight = flight([[0, 2, 30], [0, 2, -40]], 10.0)
+
+    def over(speed: float) -> float:
+        return power(rig, density_kg_m3=1.225, airspeed_m_s=speed).battery_w * 70 / speed / 3600 - 0.013 * pack.usable_wh
+
+    found = fastest(PAIRING, straight, Bounds(pack_percent=1.3), rig=rig, pack=pack)
+    best = minimize_scalar(over, bounds=(2, 30), method="bounded").x
+    assert dict(found.at_least)["pack"] == pytest.approx(brentq(over, 1, best), rel=1e-3)
+    assert dict(found.each)["pack"] == pytest.approx(brentq(over, best, 60), rel=1e-3)
+    assert found.speed_m_s == pytest.approx(min(dict(found.each).values()))
+    slow, _ = horizon_in(PAIRING.recording, PAIRING.frame, at_speed(straight, straight.course, 0.2).recording(1.0))  # type: ignore[arg-type]
+    with pytest.raises(InputError, match=r"pack is wrong below .* horizon's height above 2.0 m/s"):
+        fastest(PAIRING, straight, Bounds(pack_percent=1.3, horizon_percent=(-50.0, float(slow))), rig=rig, pack=pack)
+
+
+def test_room_is_left_up_to_the_highest_speed() -> None:
+    """Beside a wall, past which it banks: the distance is that of the box's farthest corner."""
+    box = Box(middle_m=np.zeros(3), half_m=np.array([0.2, 0.08, 0.2]))
+    wall = Surfaces(vertices_m=np.array([[2.0, -9, 20], [2.0, -9, -20], [2.0, 9, -20], [2.0, 9, 20]]), faces=np.array([[0, 1, 2], [0, 2, 3]]))
+    beside = flight([[0, 2, 8], [1.5, 2, 2], [0, 2, -4]], 3.0)
+    found = fastest(PAIRING, beside, Bounds(clear_m=0.29), box=box, surfaces=wall)
+    corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * box.half_m
+    peak = beside.at(np.linspace(0, beside.duration_s, 2001)).speed_m_s.max()
+
+    def room(factor: float) -> float:
+        f = at_speed(beside, beside.course, factor)  # type: ignore[arg-type]
+        pose = f.airframe(finely(f))
+        return 2.0 - float((np.einsum("tj,kj->tk", pose.rotation[:, 0], corners) + pose.translation_m[:, :1]).max())
+
+    factor = dict(found.each)["29 cm of room"] / peak
+    assert room(factor * 1.001) < 0.29 < room(factor * 0.999)

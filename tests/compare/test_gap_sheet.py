@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import subprocess
 from dataclasses import replace
+from functools import cache
 from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
+from at_length import sample
 from gap_truth import LENSES, pairing_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
@@ -49,11 +51,16 @@ def blank(comparison: Comparison, row: Row, distance_m: float, width_px: int) ->
 
 
 CASES = {
-    "four": comparison(4, subjects=2),
-    "ten": comparison(10),
-    "one, bare": comparison(1, subjects=0, aircraft=False),
-    "long names": comparison(3, names="the old wide of {f:g} mm, serial 40217"),
+    "four": {"count": 4, "subjects": 2},
+    "ten": {"count": 10},
+    "one, bare": {"count": 1, "subjects": 0, "aircraft": False},
+    "long names": {"count": 3, "names": "the old wide of {f:g} mm, serial 40217"},
 }
+
+
+@cache
+def case_of(name: str) -> Comparison:
+    return comparison(**CASES[name])  # type: ignore[arg-type]
 
 
 def boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
@@ -78,10 +85,10 @@ def _boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
 
 
 @pytest.mark.parametrize("phone", [False, True], ids=["A4", "phone"])
-@pytest.mark.parametrize("case", CASES.values(), ids=CASES)
-def test_words_are_on_the_page_and_not_over_each_other(case: Comparison, phone: bool) -> None:
+@pytest.mark.parametrize("case", sample(["four", "long names"], list(CASES)))
+def test_words_are_on_the_page_and_not_over_each_other(case: str, phone: bool) -> None:
     asked = ("Gap filling 40 % of the frame's area at 2 m: 18.0 mm",)
-    for page in sheet_pages(case, phone=phone, asked=asked, view=blank):
+    for page in sheet_pages(case_of(case), phone=phone, asked=asked, view=blank):
         width, height = page.width_mm / 25.4 * 150, page.height_mm / 25.4 * 150
         found = boxes(page)
         assert found
@@ -96,9 +103,9 @@ def test_words_are_on_the_page_and_not_over_each_other(case: Comparison, phone: 
 
 def test_print_and_phone_sizes_of_words() -> None:
     """A4: 6 pt at least; on a phone 390 px wide: 11 px at least."""
-    for page in sheet_pages(CASES["four"], view=blank):
+    for page in sheet_pages(case_of("four"), view=blank):
         assert min(text.get_fontsize() for text in page.figure.texts) >= 6
-    (tall,) = sheet_pages(CASES["four"], phone=True, view=blank)
+    (tall,) = sheet_pages(case_of("four"), phone=True, view=blank)
     px_per_pt = 390 / (tall.width_mm / 25.4 * 72)
     sizes = [text.get_fontsize() for text in tall.figure.texts]
     for axes in tall.figure.axes:
@@ -107,14 +114,14 @@ def test_print_and_phone_sizes_of_words() -> None:
 
 
 def test_files(tmp_path: Path, poppler: None) -> None:
-    write_sheet(tmp_path / "sheet.pdf", CASES["four"], view=blank)
+    write_sheet(tmp_path / "sheet.pdf", case_of("four"), view=blank)
     listed = subprocess.run(["pdfinfo", tmp_path / "sheet.pdf"], capture_output=True, text=True, check=True).stdout
     assert "595.2" in listed and "841.8" in listed  # A4 (ISO 216) in 1/72 in
     words = subprocess.run(["pdftotext", "-layout", tmp_path / "sheet.pdf", "-"], capture_output=True, text=True, check=True).stdout
-    for row in CASES["four"].rows:
+    for row in case_of("four").rows:
         assert f"{row.exits[0].leaves_m:.2f} m" in words
     assert "Never fly over people" in " ".join(words.split()) and "$18 mm_k$ & <b>" in words
-    write_sheet(tmp_path / "phone.png", CASES["one, bare"], phone=True)
+    write_sheet(tmp_path / "phone.png", case_of("one, bare"), phone=True)
     picture = np.asarray(Image.open(tmp_path / "phone.png"))
     assert picture.shape[1] == 780
     assert (picture[:, :12] == 255).all() and (picture[:, -12:] == 255).all()
@@ -123,7 +130,7 @@ def test_files(tmp_path: Path, poppler: None) -> None:
 
 def test_another_suffix_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"\.pdf or a \.png"):
-        write_sheet(tmp_path / "sheet.svg", CASES["four"])
+        write_sheet(tmp_path / "sheet.svg", case_of("four"))
     assert not list(tmp_path.iterdir())
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 import shapely
@@ -86,10 +88,11 @@ def test_table_words_and_data_say_the_same_and_a_strike_is_named() -> None:
         flown = flight([[aside, 1.5, 5], [aside, 1.5, -5]], 4.0, wind_m_s=wind_from(speed_m_s=3.0, from_deg=180.0))
         found = along(pairing, flown, filming=Filming(box=BOX, openings=(opening,), uncertainty_m=0.15))
         said = next(line for line in sentences(found) if line.startswith("Through opening 1"))
-        room = {side: cm for side, cm, _ in found.passings[0].side_cm}
-        assert says in said and f"{room['left']:.0f} cm left, {room['right']:.0f} cm right, {room['top']:.0f} cm above, {room['bottom']:.0f} cm below" in said
+        exact = {side: cm for side, cm, _ in found.passings[0].side_cm}
+        room = {side: f"{math.floor(cm + 1e-6)} cm" for side, cm in exact.items()}  # never rounded up
+        assert says in said and f"{room['left']} left, {room['right']} right, {room['top']} above, {room['bottom']} below" in said
         (table,) = (t for t in text_tables(found) if t.title == "Through the openings")
-        assert table.rows[0][2:] == tuple(f"{room[side]:.0f}" for side in SIDES)
-        assert along_json(found)["openings"][0]["room_cm"]["left"]["cm"] == pytest.approx(room["left"])
+        assert table.rows[0][2:] == tuple(room[side] for side in SIDES)
+        assert along_json(found)["openings"][0]["room_cm"]["left"]["cm"] == pytest.approx(exact["left"])
         assert any("Wind 3.0 m/s" in line and "no gusts" in line for line in sentences(found))
         assert "never says that a path is safe" in sentences(found)[-1]

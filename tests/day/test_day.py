@@ -25,6 +25,7 @@ from framematch.flight import fall, ground, shots
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_card import write_card
 from framematch.output.day_text import checklist, sections
+from framematch.scene import registry
 
 PAIRING = parse_pairing(STARTER)
 
@@ -157,6 +158,7 @@ def test_a_scene_that_is_not_there(tmp_path: Path) -> None:
 
 def test_without_the_mesh_library_the_card_says_what_it_leaves_out(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "trimesh", None)
+    registry._made.cache_clear()  # or another test's scene is at hand
     plan = _plan(starter_day("x"))
     assert plan.distances is not None and plan.distances.walls == ()
     assert any(line.startswith("The scene is not drawn") for line in plan.unknown)
@@ -366,6 +368,7 @@ def test_nothing_is_drawn_off_the_page(good: DayPlan, tmp_path: Path, poppler: N
         assert (pixels < 128).mean() > 0.01
 
 
+@pytest.mark.at_length
 def test_a_long_list_still_fits_and_too_long_a_one_is_refused_whole(tmp_path: Path) -> None:
     def day(count: int) -> str:
         more = "".join(f'\n[[shots]]\nname = "Another angle on the vine house {i}"\ntakes = 2\ntake_s = 30\n' for i in range(count))

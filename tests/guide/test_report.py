@@ -17,7 +17,8 @@ from framematch.geometry.lens import Lens
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Tolerance
 from framematch.guide.best import best_guide, rectangle_errors, worst_error
-from framematch.guide.report import equivalent_words, five_distances, guide_report, insets_percent, insets_px, metres, report_json
+from framematch.guide.report import equivalent_words, five_distances, guide_report, insets_percent, insets_px, report_json
+from framematch.guide.shown import metres
 
 
 def test_the_report_holds_the_guide_and_its_errors_at_five_distances() -> None:

@@ -16,12 +16,12 @@ window.mount = async (view, names) => {
   const at = root(); at.innerHTML = "<style>" + css + "</style>";
   window.roots.push(at);
   const i = window.roots.length - 1;
-  const setStateValue = (name, value) => window.sent.push([name, value]);
-  window.show = (view, which) => { window.ends[which] = live({data: view, parentElement: window.roots[which], setStateValue}); };
+  const setStateValue = (name, value) => window.sent.push([name, value]), setTriggerValue = setStateValue;
+  window.show = (view, which) => { window.ends[which] = live({data: [view], parentElement: window.roots[which], setStateValue, setTriggerValue}); };
   window.ends = window.ends || [];
   window.show(view, i);
 };
-window.tell = data => note({data});
+window.tell = data => note({data: [data]});
 window.ready = true;
 </script></html>"""
 VIEW = sample()

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from live_component_page import HARNESS, PARTS, SAID, VIEW
 from live_sample import GUIDE, note
@@ -28,7 +30,7 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def page(browser: Any) -> Iterator[Any]:
-    page = page_with(browser, PARTS, page_html=HARNESS, size=(620, 560))
+    page = page_with(browser, PARTS, page_html=HARNESS, size=(380, 560))
     mount(page)
     page.wait_for_selector('.live[data-drawn="live"]')
     yield page
@@ -187,6 +189,69 @@ def test_the_look_from_outside_turns_under_hand_and_keys_and_goes_back(page: Any
     assert page.get_by_role("button", name="Look from outside").get_attribute("aria-pressed") == "false"
     page.mouse.move(5, 5)
     assert picture(page) == inside
+
+
+def test_the_opening_is_placed_by_two_clicks_and_points_are_dragged(page: Any) -> None:
+    """Clicks on the doorway's lower left and upper right corner, where a camera of trimesh's sees them, give those corners back."""
+    page.get_by_role("button", name="Look from outside").click()
+    assert page.get_by_role("button", name="Place the opening").is_hidden()
+    path = (0.0, 1.6, 4.0)
+    show(page, opening=True, points=(("1", path),))
+    picture(page)
+    eye = live(page, "live.eye(live.pose())")
+
+    def seen(point: tuple[float, float, float]) -> tuple[float, float]:
+        """A pinhole as trimesh's own scene camera: focal length from its angle of view, axes turned from right, down, out to glTF's."""
+        from trimesh.scene.cameras import Camera
+
+        page.locator(".wide .picture").scroll_into_view_if_needed()
+        box = page.locator(".wide .picture").bounding_box()
+        height = 2 * math.degrees(math.atan(eye["slope"]))
+        width = 2 * math.degrees(math.atan(eye["slope"] * box["width"] / box["height"]))
+        camera = Camera(resolution=(box["width"], box["height"]), fov=(width, height))
+        place = np.linalg.inv(np.array(eye["turn"]).reshape(3, 3)) @ (np.array(point) - eye["at"])
+        x, y, w = camera.K @ place
+        return box["x"] + x / w, box["y"] + y / w
+
+    page.get_by_role("button", name="Place the opening").click()
+    assert "Click one corner" in page.locator(".state").inner_text()
+    corners = [(-0.55, 0.05, 0.1), (0.55, 2.05, 0.1)]  # on the wall just beside the doorway's
+    for corner in corners:
+        page.mouse.click(*seen(corner))
+    (said,) = [value for name, value in page.evaluate("sent") if name == "placed"]
+    assert np.abs(np.array(said["corners"][:2]) - corners).max() < 0.03 and said["corners"][2] == eye["at"]
+    assert page.get_by_role("button", name="Place the opening").get_attribute("aria-pressed") == "false"
+
+    page.mouse.move(*seen(path))
+    page.mouse.down()
+    page.mouse.move(*seen((1.0, 1.6, 3.0)), steps=4)
+    page.mouse.up()
+    (_, moved) = [value for name, value in page.evaluate("sent") if name == "placed"]
+    assert moved["point"] == 0 and np.abs(np.array(moved["at"]) - (1.0, 1.6, 3.0)).max() < 0.03
+    page.get_by_role("button", name="Add a point").click()
+    page.mouse.click(*seen((-1.0, 1.6, 2.0)))
+    added = page.evaluate("sent")[-1][1]
+    assert "point" not in added and np.abs(np.array(added["at"]) - (-1.0, 1.6, 2.0)).max() < 0.03
+
+
+def test_a_ray_meets_the_triangle_that_trimesh_says(page: Any) -> None:
+    """A hundred rays at a ball from within and without."""
+    import trimesh
+
+    ball = trimesh.creation.icosphere(subdivisions=2)
+    rng = np.random.default_rng(5)
+    places = np.float32(ball.triangles.reshape(-1))
+    rays = [(rng.uniform(-2, 2, 3), rng.normal(size=3)) for _ in range(100)]
+    asked = [{"from": a.tolist(), "way": (b / np.linalg.norm(b)).tolist()} for a, b in rays]
+    script = """async ([places, rays]) => {
+      const { firstHit } = await import('/live.js'), p = Float32Array.from(places);
+      return rays.map(ray => firstHit(p, ray.from, ray.way));
+    }"""
+    found = page.evaluate(script, [places.tolist(), asked])
+    for ask, far in zip(asked, found, strict=True):
+        hits, *_ = ball.ray.intersects_location([ask["from"]], [ask["way"]])
+        away = [d for d in np.linalg.norm(hits - ask["from"], axis=1) if d > 0.1]
+        assert far == pytest.approx(min(away), abs=1e-4) if away else far is None or math.isinf(far)
 
 
 def test_a_page_loaded_again_in_mid_drag_begins_anew(page: Any) -> None:

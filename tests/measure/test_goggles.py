@@ -7,13 +7,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from check_rigs import BENCH_RIG, glasshouse, marked_wall
+from measure_views import view
 from PIL import Image
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
 from framematch.geometry.camera import Display
-from framematch.measure.goggles import undone
+from framematch.measure.chart import parse_chart
+from framematch.measure.finding import look_in
+from framematch.measure.goggles import places_undone, undone
+from framematch.measure.marks import aim_from_marks, find_marks
 from framematch.measure.stills import Still, read_still, video_length_s, video_still
 
 WIDE, HIGH = 1440, 1080
@@ -53,6 +58,48 @@ def test_the_cameras_own_stills_and_others_stay_as_they_are() -> None:
     for size in ((1440, 1080), (720, 540), (1000, 1000)):
         still = Still(name="m.png", pixels=np.zeros(size[::-1], dtype=np.uint8))
         assert undone(still, pairing) is still
+
+
+@pytest.mark.parametrize("fit", ["crop", "letterbox"])
+def test_wall_marks_in_the_goggles_recording_say_the_same_aim(fit: str) -> None:
+    """The wall as the camera sees it, fitted to goggles of 1280 x 720 by Pillow; places clicked in that recording too."""
+    rng = np.random.default_rng(3)
+    written = replace(glasshouse(), display=Display(raster_px=(1280, 720), source_px=(960, 720), fit=fit))
+    true = replace(written, mount=replace(written.mount, pan_deg=1.0, tilt_deg=-1.5))
+    own = view(true.monitoring, true.mount, marked_wall(written, 2.0, rng), rng)
+    picture = Image.fromarray(own)
+    if fit == "crop":
+        shown = picture.resize((1280, 960), Image.Resampling.BICUBIC).crop((0, 120, 1280, 840))
+    else:
+        shown = Image.new(picture.mode, (1280, 720))
+        shown.paste(picture, (160, 0))
+    recorded = Still(name="g.png", pixels=np.asarray(shown))
+    back = undone(recorded, written)
+    found = aim_from_marks(written, back, find_marks(written, back, 2.0), 2.0)
+    direct = Still(name="m.png", pixels=own)
+    first = find_marks(written, direct, 2.0)
+    for a, b, miss in zip(found.figures, aim_from_marks(written, direct, first, 2.0).figures, (0.1, 0.1, 0.15), strict=True):
+        assert abs(a.value - b.value) < miss, a.name
+    scale = np.array((4 / 3, 4 / 3)) if fit == "crop" else np.ones(2)
+    shift = np.array((0, -120)) if fit == "crop" else np.array((160, 0))
+    clicked = [None if p is None else tuple(np.array(p) * scale + shift) for p in first]
+    for place, again in zip(first, places_undone(clicked, recorded, written), strict=True):
+        assert place == pytest.approx(again) if place else again is None
+
+
+def test_a_chart_in_the_goggles_recording_is_found_in_the_cameras_own_pixels(opencv_doc) -> None:
+    """A still of Debian's opencv-doc, letterboxed by Pillow: OpenCV's corners come back where they were."""
+    own = Image.open(opencv_doc / "left03.jpg").convert("L")
+    shown = Image.new("L", (1280, 720))
+    shown.paste(own.resize((960, 720), Image.Resampling.BICUBIC), (160, 0))
+    out, chart = io.BytesIO(), parse_chart("chessboard-10x7-25mm")
+    shown.save(out, "PNG")
+    pairing = replace(parse_pairing(BENCH_RIG), display=Display(raster_px=(1280, 720), source_px=(640, 480), fit="letterbox"))
+    back = look_in("g.png", chart, content=out.getvalue(), goggles=pairing)
+    first = look_in("left03.jpg", chart, content=(opencv_doc / "left03.jpg").read_bytes(), goggles=pairing)
+    assert back.size_px == (640, 480) and back.recorded_px == (1280, 720) and first.recorded_px is None
+    assert back.found is not None and first.found is not None
+    assert np.abs(back.found.pixels - first.found.pixels).max() < 0.3
 
 
 def test_a_frame_of_a_video_is_the_one_at_its_time() -> None:

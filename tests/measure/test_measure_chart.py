@@ -100,6 +100,7 @@ def test_real_mount_agrees_with_opencvs_stereo_calibration(opencv_doc, doc_found
     assert np.allclose(fit.mount.translation_m * 1000, shift, atol=0.5)
 
 
+@pytest.mark.at_length
 def test_left_out_pairs_are_carried_over(opencv_doc, doc_found):
     miss = []
     for out in range(0, 13, sample(6, 3)):

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from framematch.output.chart import SERIES, Axis, Curve, Look, Spot, chart_drawing, reach, style
+from framematch.output.chart import SERIES, Axis, Curve, Look, Spot, chart_drawing, reach, span, style
 from framematch.output.drawing import Area, Drawing, Label, Line
 from framematch.output.svg import drawing_svg
 
@@ -77,7 +77,7 @@ def test_names_at_one_height_are_spread_and_long_ones_cut() -> None:
 def test_marks_bands_and_spots_are_drawn() -> None:
     x = np.geomspace(1, 100, 20)
     spots = [Spot(x=10.0, y=5.0, colour="#000000"), Spot(x=20.0, y=5.0, colour="#000000", filled=False)]
-    drawing = chart([("a", np.full(20, 5.0))], x, (0, 10), band=(2.0, 1000.0), mark=(10.0, "true"), spots=spots)
+    drawing = chart([("a", np.full(20, 5.0))], x, (0, 10), patches=[span((2.0, 1000.0), (0.0, 10.0), "#cccccc", 0.35)], mark=(10.0, "true"), spots=spots)
     band, filled, hole = [s for s in drawing.shapes if isinstance(s, Area)]
     words = labels(drawing)
     assert band.rings[0][:, 0].min() == pytest.approx(words["2"].x) and band.rings[0][:, 0].max() == pytest.approx(words["100"].x)

@@ -294,6 +294,18 @@ def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
     assert app.session_state["fm_draft"].text == EXAMPLE
 
 
+def test_two_visitors_see_nothing_of_each_other(app):
+    from streamlit.testing.v1 import AppTest
+
+    other = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600).run()
+    with_focal(app, 24.0)
+    with_focal(other.run(), 31.0)
+    assert [visitor.run().session_state["fm_draft"].pairing.recording.lens.focal_mm for visitor in (app, other)] == [24.0, 31.0]
+    other.button(key="undo").click().run()
+    assert app.run().session_state["fm_draft"].pairing.recording.lens.focal_mm == 24.0
+    assert other.session_state["fm_draft"].text == EXAMPLE
+
+
 def test_every_area_opens_and_cautions_stand_where_flying_is_planned(app):
     cautions = {"Gap": "Spinning propellers cut", "Flight day": "Never fly over people", "Print": "Propellers off"}
     for name in ("Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold", "Guide"):
@@ -381,12 +393,10 @@ def test_pictures_of_any_shape_are_of_a_bounded_size(draft):
 
 
 def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch):
-    from framematch.page import main
-
     def refuses(*_):
         raise InputError("<b>no</b> such lens", field="recording.focal_mm")
 
-    monkeypatch.setitem(main.SHOWN, "Gap", refuses)
+    monkeypatch.setattr("framematch.page.areas.gap.area", refuses)
     app.session_state["area"] = "Gap"
     with_focal(app, 24.0)
     assert not app.exception
@@ -395,13 +405,13 @@ def test_what_an_area_can_t_do_is_one_line_and_the_page_goes_on(app, monkeypatch
 
 
 def test_a_fault_nobody_foresaw_is_one_line_where_it_happened(app, monkeypatch, caplog):
-    from framematch.page import main, views
+    from framematch.page import views
 
     def breaks(*_, **__):
         raise KeyError("<b>no</b> such thing")
 
     monkeypatch.delenv("FRAMEMATCH_FAULTS")
-    monkeypatch.setitem(main.SHOWN, "Gap", breaks)
+    monkeypatch.setattr("framematch.page.areas.gap.area", breaks)
     app.session_state["area"] = "Gap"
     app.run()
     assert not app.exception

@@ -26,8 +26,10 @@ from framematch.output.lens_map import bent_picture, straight_picture, straighte
 from framematch.output.svg import drawing_svg
 from framematch.page.areas.exchange import CAMERA_FILES, GIVEN, camera_bytes, framings_in, map_bytes, scene_bytes, short_name, usd_zip
 from framematch.page.draft import Draft, changed, text_from_upload, undone
+from framematch.page.film import film_bytes
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.session import EXAMPLE
+from framematch.progress import heard
 
 fdl = ours.library()
 INKS = Inks(ground="#ffffff", ink="#000000", quiet="#444444", accent="#006666", second="#883300")
@@ -93,11 +95,22 @@ def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> Non
             assert packed.read(name) == (tmp_path / name).read_bytes()
 
 
+def test_the_film_is_the_command_lines_and_says_which_frame_it_is_at(rig: Path, tmp_path: Path) -> None:
+    text = changed_text(EXAMPLE, {"run.speed_m_s": 80.0})
+    rig.write_text(text, encoding="utf-8")
+    by_command("run", rig, "--out", tmp_path / "run.mp4")
+    said: list[str] = []
+    with heard(said.append):
+        made = film_bytes(parse_pairing(text), Draft(text=text).shot, 1)
+    assert made == (tmp_path / "run.mp4").read_bytes()
+    assert [words for words in said if words] == [f"Frame {i} of 4" for i in (1, 2, 3, 4, 4)]
+
+
 # In: a production's FDL, made with the standard body's own library.
 
 
 def upload(text: str, name: str = "a.fdl"):
-    return framings_in(len(text.encode()), lambda: text.encode(), name=name)
+    return framings_in(text.encode(), name=name)
 
 
 def test_every_number_of_a_production_s_frame_is_kept(draft) -> None:
@@ -169,18 +182,15 @@ def test_a_frame_that_does_not_fit_says_why(draft, given: str, says: str) -> Non
 )
 def test_what_is_no_fdl_is_one_plain_line(draft, raw: bytes, says: str) -> None:
     with pytest.raises(InputError) as refused:
-        for framing in framings_in(len(raw), lambda: raw, name="shot.fdl"):
+        for framing in framings_in(raw, name="shot.fdl"):
             ours.framed(draft.pairing, ours.chosen([framing], draft.pairing, name="shot.fdl"), name="shot.fdl")
     line = str(refused.value)
     assert line.startswith("shot.fdl: ") and says in line and "\n" not in line and len(line) < 500 and "Traceback" not in line
 
 
-def test_a_huge_file_is_not_even_read() -> None:
-    def never() -> bytes:
-        raise AssertionError("read")
-
+def test_a_huge_file_is_refused() -> None:
     with pytest.raises(InputError, match="larger than 1 MB"):
-        framings_in(10**9, never, name="a.fdl")
+        framings_in(bytes(1_000_001), name="a.fdl")
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import tomllib
 import pytest
 from browser import ROOT, SHARP, STILL, axe_faults, opened, saved, settle
 from command import framematch
+from playwright.sync_api import expect
 
 from framematch.files.kit import parse_kit
 from framematch.files.pairing import parse_pairing
@@ -128,6 +129,7 @@ def test_the_pilots_own_rig_from_a_spec_sheet_and_its_overlay_on_a_phone(page, t
         assert box["y"] >= 0 and box["y"] + box["height"] <= 900
 
 
+@pytest.mark.at_length
 def test_the_crew_prints_six_pairings_with_production_and_date(page, tmp_path):
     hand = Hand(page)
     hand.area("Pairing")
@@ -161,6 +163,7 @@ def test_the_crew_prints_six_pairings_with_production_and_date(page, tmp_path):
     page.get_by_role("heading", name="6 pairings").wait_for()  # kept over a reload
 
 
+@pytest.mark.at_length
 def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, tmp_path):
     import trimesh
 
@@ -181,6 +184,21 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
     page.get_by_role("img", name="Recorded frame with 25 mm at 3 m").wait_for()
     settle(page)
     assert page.locator('img[alt^="Recorded frame with"]').count() == 4 and page.locator(".fault-beside").count() == 0
+    page.get_by_text("Plan, subjects and path").click()
+    handle = page.get_by_role("button", name="The opening's middle")
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
+    page.mouse.move(box["x"] + 22, box["y"] + 22)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 62, box["y"] + 22, steps=4)
+    page.mouse.up()
+    middle = page.get_by_label("Middle of the opening: x, y, z in m", exact=True)
+    expect(middle).not_to_have_value("0, 1.5, -2")
+    x, y, z = (float(v) for v in middle.input_value().split(","))
+    assert 0.2 < x < 3 and (y, z) == (1.5, pytest.approx(-2, abs=0.1))  # to the right in plan is +x
+    page.get_by_role("button", name="Undo", exact=True).click()
+    expect(middle).to_have_value("0, 1.5, -2")
+    settle(page)
     table = page.locator("table", has_text="When the gap's edges leave the frame").last
     rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
     page.reload()  # the scan is still there
@@ -198,6 +216,7 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
         assert row[1:] == [f"{lens['edges'][s]['leaves_m']:.2f} m, {lens['edges'][s]['leaves_s']:.2f} s" for s in ("left", "top", "right", "bottom")]
 
 
+@pytest.mark.at_length
 def test_a_flight_card_from_own_figures(page, tmp_path):
     hand = Hand(page)
     hand.area("Flight day")
@@ -242,6 +261,7 @@ def test_a_flight_card_from_own_figures(page, tmp_path):
     assert saved(page, "Save the day file (TOML)", tmp_path).read_text() == day
 
 
+@pytest.mark.at_length
 def test_the_pilots_job_by_keyboard_alone(page, tmp_path):
     """Tab, letters, arrows and Enter reach the rig, its figures and the overlay."""
 

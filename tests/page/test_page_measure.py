@@ -20,11 +20,13 @@ from streamlit.testing.v1 import AppTest
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
+from framematch.page import long_work
+from framematch.page.clicked import share
 from framematch.page.draft import Draft
+from framematch.page.long_work import awaited
 from framematch.page.measuring import lens, mount, show, uploads
-from framematch.page.measuring.click import share
-from framematch.page.measuring.wait import awaited
 from framematch.page.session import EXAMPLE
+from framematch.progress import Stopped, step
 
 cv2 = pytest.importorskip("cv2")
 
@@ -119,7 +121,7 @@ def test_a_lens_as_the_command_line_has_it(app, opencv_doc, tmp_path, monkeypatc
 def test_a_mount_as_the_command_line_has_it(app, opencv_doc, tmp_path):
     """With the lenses measured too; then with those kept, from a mount a little off."""
     text = BENCH_RIG
-    for lenses in ("measure", "keep"):
+    for lenses in sample(("measure",), ("measure", "keep")):
         app.session_state["fm_draft"] = Draft(text=text)
         measured_mount(app, *(sorted(opencv_doc.glob(f"{side}{FEW}.jpg")) for side in ("left", "right")), lenses)
         shown = words(app)
@@ -146,6 +148,7 @@ def test_a_chart_of_another_size_is_told(app, opencv_doc):
     assert "type what it is" in shown and "--bar-mm" not in shown
 
 
+@pytest.mark.at_length
 def test_pairs_of_other_moments_are_named(app, opencv_doc):
     left, right = (sorted(opencv_doc.glob(f"{side}[01]*.jpg")) for side in ("left", "right"))
     choose(app, "mount")
@@ -247,7 +250,12 @@ def test_nothing_is_measured_twice(app, opencv_doc, monkeypatch):
     app.run()
     app.session_state["area"] = "Measure"
     app.run()
-    assert "13 stills used, 0 not." in words(app)  # still there when one comes back
+    shown = words(app)  # still there when one comes back, stills and all
+    assert "13 stills used, 0 not." in shown and "Still here: right01.jpg, right02.jpg" in shown
+    app.file_uploader(key="measure:lens:stills").set_value([("more.jpg", stills[0][1], "image/jpeg")]).run()
+    assert "13 stills used" not in words(app) and "Still here: right01.jpg" in words(app)  # fourteen are another question
+    app.button(key="measure:lens:stills:out").click().run()
+    assert "Still here" not in words(app)
     assert len(counted) == 1
     assert lens._kept is not mount._kept
 
@@ -363,7 +371,7 @@ class Pulse:
 def test_a_run_that_is_left_does_not_start_the_work_again():
     begun, go = [], threading.Event()
 
-    def job(said):
+    def job():
         begun.append(1)
         go.wait(20)
         return "done"
@@ -379,12 +387,12 @@ def test_a_run_that_is_left_does_not_start_the_work_again():
 
 def test_work_not_begun_is_given_up_with_its_last_run():
     go, begun = threading.Event(), []
-    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda said: go.wait(20), Pulse(10**6))) for i in range(2)]
+    hold = [threading.Thread(target=lambda i=i: awaited(("hold", i), lambda: go.wait(20), Pulse(10**6))) for i in range(long_work.AT_ONCE)]
     for thread in hold:
         thread.start()
     time.sleep(0.3)
     with pytest.raises(RuntimeError, match="left"):
-        awaited("late", lambda said: begun.append(1), Pulse(3))
+        awaited("late", lambda: begun.append(1), Pulse(3))
     go.set()
     for thread in hold:
         thread.join(20)
@@ -393,12 +401,55 @@ def test_work_not_begun_is_given_up_with_its_last_run():
 
 
 def test_a_fault_of_the_work_is_the_runs():
-    def job(said):
+    def job():
         raise InputError("no good")
 
     for _ in range(2):
         with pytest.raises(InputError, match="no good"):
             awaited("fault", job, Pulse(10**6))
+
+
+def test_work_says_how_far_it_is_and_is_stopped(monkeypatch):
+    """Words and button come once it is long; stopped, it ends at its next step, is not begun again unasked, and others' work goes on."""
+    state, said, buttons, ended = {}, [], [], threading.Event()
+
+    class Place:
+        def html(self, text):
+            said.append(text)
+
+        def button(self, label, *, key, on_click, args):
+            buttons.append((label, on_click, args))
+
+        def empty(self):
+            return self
+
+        container = empty
+
+    def job():
+        try:
+            for i in range(1000):
+                step(f"Part {i} of 1000")
+                time.sleep(0.01)
+        except Stopped:
+            ended.set()
+            raise
+
+    monkeypatch.setattr(long_work, "SHORT_S", 0.05)
+    monkeypatch.setattr(long_work.st, "session_state", state)
+    monkeypatch.setattr(long_work.st, "empty", Place)
+    with pytest.raises(RuntimeError, match="left"):
+        awaited("film", job, Pulse(20))
+    assert any("Part" in words and 'role="status"' in words for words in said)
+    assert [label for label, *_ in buttons] == ["Stop"] and not ended.is_set()  # a run that is left alone stops nothing
+    _, stop, args = buttons[-1]
+    stop(*args)
+    assert ended.wait(5)
+    with pytest.raises(Stopped):
+        awaited("film", job, Pulse(10**6))
+    label, again, args = buttons[-1]
+    assert label == "Begin it again" and "Stopped" in said[-1]
+    again(*args)
+    assert awaited("film", lambda: "done", Pulse(10**6)) == "done"
 
 
 def test_only_places_in_the_picture_are_clicks():

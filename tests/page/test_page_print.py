@@ -111,6 +111,7 @@ def test_the_pdf_is_the_command_lines_but_for_its_date(draft, sheet, tmp_path: P
     assert undated(chart_pdf("A3")) == undated(out.read_bytes())
 
 
+@pytest.mark.at_length
 def test_the_lens_sheet_is_the_command_lines(draft, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(EXAMPLE, encoding="utf-8")

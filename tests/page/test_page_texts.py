@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import pytest
 from spec_answers import NEEDED
@@ -41,9 +42,11 @@ def test_the_day_has_the_shots_speed_and_tilt(draft: Draft) -> None:
     """Card and pictures come from one value."""
     told = loaded(draft, day=starter_day("rig.toml"))
     faster = changed(changed(told, "run.speed_m_s", {"run.speed_m_s": 11.0}), "aircraft.camera_tilt_deg", {"aircraft.camera_tilt_deg": 17.0})
-    day = parse_day(faster.day_linked, pairing=faster.pairing)
-    assert day.run is not None and day.aircraft is not None
-    assert (day.run.speed_m_s, day.aircraft.camera_tilt_deg) == (11.0, 17.0)
+    assert faster.day_shot is not None
+    saved, flown = parse_day(faster.day_linked, pairing=faster.pairing), parse_day(faster.day, pairing=faster.pairing).flown_as(faster.day_shot)
+    assert saved == replace(flown, shot=None)
+    assert flown.shot == faster.shot and flown.run is not None and flown.aircraft is not None
+    assert (flown.run.speed_m_s, flown.aircraft.camera_tilt_deg) == (11.0, 17.0)
     assert "# " in faster.day_linked  # remarks stay
     assert tomllib.loads(told.day_linked)["run"]["speed_m_s"] == 8.0 == told.shot.run.speed_m_s
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -49,15 +50,17 @@ def _shown(path: Path) -> Iterator[tuple[int, str]]:
             yield node.lineno, node.value
 
 
-SHOWN = [(path, line, text) for path in sorted(CODE.rglob("*.py")) for line, text in _shown(path)]
+@cache
+def shown() -> list[tuple[Path, int, str]]:
+    return [(path, line, text) for path in sorted(CODE.rglob("*.py")) for line, text in _shown(path)]
 
 
 @pytest.mark.parametrize(("retired", "now"), RETIRED.items(), ids=RETIRED.values())
 def test_retired_words_are_shown_nowhere(retired: str, now: str) -> None:
-    found = [f"{path.relative_to(CODE)}:{line}: {text[:90]!r}" for path, line, text in SHOWN if re.search(retired, text, re.IGNORECASE)]
+    found = [f"{path.relative_to(CODE)}:{line}: {text[:90]!r}" for path, line, text in shown() if re.search(retired, text, re.IGNORECASE)]
     assert not found, f"say {now}: " + "\n".join(found)
 
 
 def test_the_strings_are_really_read() -> None:
-    assert len(SHOWN) > 1500
-    assert any("may be in shot" in text for _, _, text in SHOWN)
+    assert len(shown()) > 1500
+    assert any("may be in shot" in text for _, _, text in shown())

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import partial
 from html import escape
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from framematch import cautions
 from framematch.day import DayPlan, plan_day
@@ -16,25 +16,27 @@ from framematch.files.day import day_file_in, parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
 from framematch.output.day_text import ADVICE, Section, first_lines, sections
-from framematch.page import day_fields, session
+from framematch.page import day_fields, handed, session
+from framematch.page.draft import Draft
 from framematch.page.files_made import made, made_beside, stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.render.keep import kept_by_value
-from framematch.text.whole import TEXT_LIMIT
+from framematch.shot.shot import Shot
+from framematch.text.whole import decoded
 
 TEXT, UPLOAD = "day:text", "day:upload"
 LONGEST = 60_000
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The card's words with its files, then what it is worked out from."""
     draft = session.draft()
-    text = draft.day_linked
-    st.html(block("<h2>Flight day</h2>" + paragraph(ADVICE, "caution")))
-    _card(pairing, text, pulse)
-    st.html(block("<h3>Cautions</h3><ul>" + "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY) + "</ul>", kind="caution"))
+    st.html(block("<h2>Flight day</h2>" + paragraph(f"{ADVICE.partition('.')[0]}. {cautions.RULES}", "caution")))
+    _card(pairing, draft, pulse)
+    more = "".join(f"<li>{paragraph(line)}</li>" for line in cautions.DAY if line != cautions.RULES)
+    st.html(block(f"<h3>Cautions</h3><ul>{more}</ul>", kind="caution"))
     st.html(block("<h2>Figures of the day</h2>"))
     with st.container(horizontal=True):
         st.button(
@@ -49,12 +51,12 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block(paragraph("The day's text does not read, so its fields wait: correct it below, or undo.", "fault")))
     else:
         day_fields.show(draft.day_file)
-    _as_text(text)
+    _as_text(draft.day_linked)
 
 
-def _card(pairing: Pairing, text: str, pulse: Any) -> None:
+def _card(pairing: Pairing, draft: Draft, pulse: Pulse) -> None:
     try:
-        plan = patiently(partial(plan_of, pairing, text), pulse)
+        plan = patiently(partial(plan_of, pairing, draft.day, draft.day_shot), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No card: {error}", "fault")))
         return
@@ -83,9 +85,10 @@ def _as_text(text: str) -> None:
 
 
 @kept_by_value(limit_bytes=8_000_000)
-def plan_of(pairing: Pairing, text: str) -> DayPlan:
-    """The day worked out."""
-    return plan_day(parse_day(text, pairing=pairing))
+def plan_of(pairing: Pairing, text: str, shot: Shot | None) -> DayPlan:
+    """The day worked out, with the shot that it flies."""
+    day = parse_day(text, pairing=pairing)
+    return plan_day(day if shot is None else day.flown_as(shot))
 
 
 def card_markup(plan: DayPlan) -> str:
@@ -132,19 +135,12 @@ def _typed() -> None:
 
 
 def _uploaded() -> None:
-    held = st.session_state.get(UPLOAD)
-    if held is None:
-        return
-    try:
-        if held.size > TEXT_LIMIT:
-            raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=held.name, fix="this is not a day file")
-        text = held.getvalue().decode("utf-8-sig")
+    def use(held: UploadedFile) -> str:
+        text = decoded(held.getvalue(), name=held.name, what="a day file")
         if len(text) > LONGEST:
             raise InputError(f"has more than {LONGEST} characters", file=held.name, fix="this is not a day file")
         parse_day(text, pairing=session.draft().pairing, name=held.name)
         _open(text)
-        session.note(f"Loaded {held.name}.")
-    except UnicodeDecodeError:
-        session.note(f"Not loaded, the page stays as it was. {held.name}: is not UTF-8 text.", bad=True)
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+        return f"Loaded {held.name}."
+
+    handed.take(UPLOAD, use)

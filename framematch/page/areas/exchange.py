@@ -28,31 +28,31 @@ from framematch.geometry.pairing import Pairing
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
-from framematch.page import session
+from framematch.page import film, session
 from framematch.page.draft import changed
 from framematch.page.files_made import made, made_beside, made_zip, stem
+from framematch.page.film import RUN_FROM_M, RUN_TO_M, straight
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.lens_map_preview import Preview, lens_map_preview, source
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.whole import TEXT_LIMIT
+from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
 MAP_PICTURES = {"display": "the goggles' picture", "recording": "the recorded picture, whole"}
 MAP_FORMATS = {"exr": "OpenEXR, 32-bit float", "tiff": "TIFF, 32-bit float"}
 MAP_WAYS = {"straight": "Map to undistorted", "bent": "Map back to the lens's picture"}
 CAMERA_FILES = {"recording": "Recording camera", "monitoring": "Monitoring camera", "display": "Goggles' picture", "rig": "Mount"}
-RUN_FROM_M, RUN_TO_M = 8.0, -3.0
 LONGEST_NAME = 80
 LARGE_PX = 4_000_000
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All exchange files with what each is for; a look at what is in them."""
     out, into = st.columns(2, gap="large")
     with out:
@@ -65,6 +65,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         _cameras(pairing)
     with scene:
         _scene(pairing)
+        film.show(pairing, pulse)
     _elsewhere()
 
 
@@ -212,7 +213,7 @@ def _uploaded() -> None:
         return
     name = short_name(held.name)
     try:
-        st.session_state[GIVEN] = (name, framings_in(held.size, held.getvalue, name=name))
+        st.session_state[GIVEN] = (name, framings_in(held.getvalue(), name=name))
         st.session_state.pop(f"fm_kept:{CHOSEN}", None)
     except InputError as error:
         st.session_state.pop(GIVEN, None)
@@ -225,25 +226,19 @@ def short_name(name: str) -> str:
     return last[:LONGEST_NAME] or "upload"
 
 
-def framings_in(size: int, content: Callable[[], bytes], *, name: str) -> tuple[Framing, ...]:
+def framings_in(raw: bytes, *, name: str) -> tuple[Framing, ...]:
     """The framing decisions in an uploaded FDL file.
 
     Raises:
         InputError: too large, not UTF-8, no FDL, or without a framing decision.
     """
-    if size > TEXT_LIMIT:
-        raise InputError(f"is larger than {TEXT_LIMIT / 1e6:g} MB", file=name, fix="this is not an FDL file")
-    try:
-        text = content().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"byte {error.start} is not UTF-8 text", file=name, fix="export the framing again as ASC FDL") from None
-    return tuple(parse_framings(text, name=name))
+    return tuple(parse_framings(decoded(raw, name=name, what="an FDL file"), name=name))
 
 
 # Lens maps.
 
 
-def _maps(pairing: Pairing, pulse: Any) -> None:
+def _maps(pairing: Pairing, pulse: Pulse) -> None:
     _head(
         "Lens maps (ST maps)",
         "For compositing and motion tracking: every pixel says where in the other picture it comes from, so post can straighten a picture and bend it back.",
@@ -288,7 +283,7 @@ def _maps(pairing: Pairing, pulse: Any) -> None:
         _map_looks(pairing, which, angle, pulse)
 
 
-def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Any) -> None:
+def _map_looks(pairing: Pairing, which: str, angle: float | None, pulse: Pulse) -> None:
     spot = st.empty()
     preview = Preview(pairing=source(pairing), which=which, angle_deg=angle, shot=session.draft().shot, distance_m=distance_now())
     try:
@@ -332,16 +327,9 @@ def _cameras(pairing: Pairing) -> None:
     _head(
         "Cameras (OpenCV YAML)", "For trackers and calibration: matrices and distortion of both cameras and of the goggles' picture, and the mount as R and T."
     )
-    for row in (("recording", "monitoring"), ("display", "rig")):
-        for column, name in zip(st.columns(2), row, strict=True):
-            with column:
-                _download(
-                    f"{CAMERA_FILES[name]}, {name}.yml",
-                    partial(camera_bytes, pairing, name),
-                    f"{stem(pairing)}-{name}.yml",
-                    "application/yaml",
-                    f"exchange:yml:{name}",
-                )
+    with st.container(horizontal=True):
+        for name, label in CAMERA_FILES.items():
+            _download(f"{label}, {name}.yml", partial(camera_bytes, pairing, name), f"{stem(pairing)}-{name}.yml", "application/yaml", f"exchange:yml:{name}")
 
 
 def camera_bytes(pairing: Pairing, name: str) -> bytes:
@@ -381,10 +369,9 @@ def _scene(pairing: Pairing) -> None:
 
 def _write_scene(pairing: Pairing, shot: Shot, path: Path) -> None:
     from framematch.output.scene_file import write_exchange
-    from framematch.shot.way import Straight
 
     scene = built(shot)
-    write_exchange(path, scene, pairing, Straight(scene_from_opening=scene.scene_from_opening, run=shot.run, from_m=RUN_FROM_M, to_m=RUN_TO_M))
+    write_exchange(path, scene, pairing, straight(scene, shot))
 
 
 def scene_bytes(pairing: Pairing, shot: Shot) -> bytes:

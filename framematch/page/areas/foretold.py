@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, metres
+from framematch.guide.report import Report
+from framematch.guide.shown import metres
 from framematch.live.foretold_part import foretold_part
 from framematch.live.foretold_view import foretold_frame, foretold_said, source_of
 from framematch.output.guide_drawing import span
 from framematch.page import lines
 from framematch.page.address import DISTANCES_M
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 
 KEY = "foretold"
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """A source, and the frame that it foretells."""
     st.html(
         block(
@@ -31,7 +31,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         )
     )
     sets = lines.sets_chosen(pairing)
-    report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+    report = lines.lines_awaited(pairing, sets, pulse)
     _show(pairing, report)
 
 

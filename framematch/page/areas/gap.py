@@ -6,7 +6,6 @@ import base64
 from dataclasses import replace
 from functools import partial
 from html import escape
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -18,15 +17,16 @@ from framematch.compare.report import TextTable, comparison_csv, plain_lines, te
 from framematch.compare.wished import Wishes, answers
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.output.lens_charts import lens_charts
 from framematch.output.svg import drawing_svg
-from framematch.page import fields, session
+from framematch.page import fields, plan, session
 from framematch.page.areas import where
 from framematch.page.draft import Draft
 from framematch.page.files_made import stem
+from framematch.page.long_work import awaited
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import Wanted, frame_picture
 from framematch.page.views import distance_now
 from framematch.page.work import comparison_of
@@ -36,17 +36,19 @@ MOST_PICTURES = 6
 PICTURE_PX = 200
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The comparison with its controls."""
     st.html(block("<h2>Which lens for this gap?</h2>" + paragraph("The opening, the run and the aircraft; each lens on the recording camera.", "quiet")))
     where.place()
     _controls()
-    with st.expander("Actors and path"):
-        where.actors()
+    with st.expander("Plan, subjects and path", key="gap:plan", on_change="rerun") as fold:
+        if fold.open:
+            plan.show(colours, pulse)
+        where.subjects()
         where.path()
     shot = session.draft().shot
     try:
-        found = patiently(lambda: comparison_of(pairing, shot), pulse)
+        found = awaited(("gap", pairing, shot), partial(comparison_of, pairing, shot), pulse)
     except InputError as error:
         st.html(block(paragraph(f"No comparison: {error}", "fault")))
         return
@@ -99,7 +101,7 @@ def _lenses_taken(found: list[float]) -> None:
     session.change("lens", {"lens": [known.get(f, {"focal_mm": f}) for f in found]})
 
 
-def _pictures(found: Comparison, pulse: Any) -> None:
+def _pictures(found: Comparison, pulse: Pulse) -> None:
     distance = distance_now()
     spot = st.empty()
     figures: list[str] = []
@@ -128,14 +130,14 @@ def _table(each: TextTable) -> str:
 def _curves(found: Comparison, colours: Colours) -> None:
     charts = lens_charts(found, look=colours.chart, size=CHART, colours=colours.series, most=MOST_PICTURES)
     for column, chart in zip(st.columns(len(charts), gap="medium"), charts, strict=True):
-        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures.")))
+        column.html(block(drawing(drawing_svg(chart), f"{chart.title}; the tables give figures."), kind="chart"))
 
 
 def _questions(found: Comparison) -> None:
     st.html(block("<h2>From what you want to a lens</h2>" + paragraph("Leave empty what you don't ask for.", "quiet")))
     asked = (
         ("fill", "Gap fills, % of the frame", "Share of the frame's area.", 40.0),
-        ("fill_at", "That, m before the gap", "Distance before the gap at which it fills so much.", 2.0),
+        ("fill_at", "At this distance, m", "Before the gap, at which it fills so much.", 2.0),
         ("subject", "Subject's height, % of frame", "Where, with each lens, the first subject is so tall in the frame.", None),
         ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
         ("sharp", "Near limit, m", "Stop that puts each lens's near limit there.", None),

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, insets_percent, insets_px, metres
+from framematch.guide.report import Report, insets_percent, insets_px
+from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -22,7 +22,7 @@ from framematch.page import fields, lines, session
 from framematch.page.files_made import stem
 from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
 
 PART_NAMES = {
@@ -41,7 +41,7 @@ CAUTION = (
 FILES = (("overlay.png", "Overlay PNG", "image/png"), ("overlay.svg", "Overlay SVG", "image/svg+xml"), ("guide.json", "Figures JSON", "application/json"))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """All about the guide for the pairing's range."""
     try:
         report = patiently(lambda: report_of(pairing), pulse)
@@ -64,11 +64,11 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             help="The guide then also serves the horizon.",
         )
         sets, frames = lines.sets_choice(pairing), lines.frames_choice(pairing)
-        report = patiently(lambda: lines.lines_of(pairing, sets), pulse)
+        report = lines.lines_awaited(pairing, sets, pulse)
     with figures:
         st.html(block(insets_markup(report, frames)))
     with curve:
-        st.html(block(_curve(report, colours)))
+        st.html(block(_curve(report, colours), kind="chart"))
     st.html(block(_errors(report, frames) + _warnings(report)))
     _downloads(pairing, report, sets, frames)
     st.html(block(paragraph(CAUTION, "caution")))
@@ -166,7 +166,7 @@ def _errors(report: Report, frames: Sequence[int]) -> str:
                 for each in shown.at
             ]
             caption = f"{of}Error of each side at five distances, % of the frame's width or height"
-            out.append(table(["distance", *EDGES, *(["worst, turning"] if turning else [])], rows, caption=caption))
+            out.append(table(["distance", *EDGES, *(["worst, turning"] if turning else [])], rows, caption=caption, kind="figures"))
             if shown.turning is not None:
                 out.append(paragraph(f"Turning alone ({turn_words(report.pairing)}) moves a line by up to {shown.turning.worst:.1f} %.", "quiet"))
     return "".join(out)

@@ -32,9 +32,11 @@ from framematch.guide.transfer import EDGES
 from framematch.page import fields, session
 from framematch.page.files_made import zipped
 from framematch.page.lines import overlays_of
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, as_typed, block, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse
 from framematch.page.work import report_of
+from framematch.progress import Stopped
 from framematch.render.keep import kept_by_value
 from framematch.text.toml import parse_toml
 from framematch.text.whole import plain_name
@@ -43,7 +45,7 @@ NAMES = {BODY: "Bodies", LENS: "Lenses", GOGGLES: "Goggles"}
 ADDED = {"name": "kit:body:name", "sensor": "kit:body:sensor", "raster": "kit:body:raster", "serial": "kit:body:serial"}
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """The kit with its pairings; before there is one, the rig at hand is all of it."""
     kit = kit_now()
     st.html(block("<h2>Kit</h2>" + paragraph("Each body, lens and pair of goggles once; every pairing of them is printed, exported and handed over.", "quiet")))
@@ -143,7 +145,7 @@ def _change(change: Callable[[Mapping[str, Any]], dict[str, Any]]) -> None:
     session.open_kit(text)
 
 
-def _list(kit: Kit, pulse: Any) -> None:
+def _list(kit: Kit, pulse: Pulse) -> None:
     good = [each for each in kit.pairings if each.pairing is not None]
     st.html(block(f"<h3>{len(kit.pairings)} pairing{'s' if len(kit.pairings) > 1 else ''}</h3>"))
     for each in kit.pairings:
@@ -152,7 +154,10 @@ def _list(kit: Kit, pulse: Any) -> None:
     told, spot, rows = st.empty(), st.empty(), []
     for i, each in enumerate(good):
         told.html(block(paragraph(f"Working out {i + 1} of {len(good)} …", "quiet")))
-        rows.append(_row(each, pulse))
+        try:
+            rows.append(_row(each, pulse))
+        except Stopped:
+            break
         spot.html(block(table(["pairing", *EDGES, "off by", "OSD columns, rows"], rows, caption="Insets in pixels of the goggles' picture")))
     told.empty()
     for column, (label, make, name, mime, key) in zip(st.columns(4), _files(kit, good), strict=True):
@@ -163,10 +168,10 @@ def _list(kit: Kit, pulse: Any) -> None:
         st.button(f"Open {as_typed(chosen)}", on_click=session.open_text, args=(good[titles.index(chosen)].text,), key="kit:open")
 
 
-def _row(each: KitPairing, pulse: Any) -> list[str]:
+def _row(each: KitPairing, pulse: Pulse) -> list[str]:
     assert each.pairing is not None
     try:
-        report = patiently(partial(report_of, each.pairing), pulse)
+        report = awaited(("kit", each.pairing), partial(report_of, each.pairing), pulse)
     except InputError as error:
         return [each.title, "-", "-", "-", "-", str(error), ""]
     insets, c = insets_px(report.guide.rectangle, each.pairing.display.raster_px), report.cells

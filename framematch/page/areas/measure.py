@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from importlib import import_module
-from typing import Any
 
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
 from framematch.page.look import Colours, block
 from framematch.page.measuring.show import STYLE, remembered
+from framematch.page.patience import Pulse
 
 #: Each is the file of that name in page/measuring.
 TASKS = {
@@ -20,7 +20,7 @@ TASKS = {
 }
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """What to measure, and the fields and results of that."""
     st.html(STYLE)
     st.html(block("<h2>Measure the rig from its own stills</h2>"))

@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from framematch.errors import InputError
 from framematch.files.kit import is_kit, parse_kit
 from framematch.files.pairing_tables import PairingFile
 from framematch.files.spec_sheet import FORMAT_WORDS, RASTERS
@@ -15,19 +15,21 @@ from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm, format_par
 from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
-from framematch.page import fields, session
+from framematch.page import fields, handed, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import stem
 from framematch.page.look import Colours, as_typed, block, drawing, paragraph, table
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
+from framematch.page.patience import Pulse
+from framematch.text.whole import decoded
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
 SHAPES = {None: "all of it", 2.39: "2.39:1", 1.85: "1.85:1", 2.0: "2:1", 16 / 9: "16:9", 4 / 3: "4:3", 1.0: "1:1", 9 / 16: "9:16"}
 UPLOAD, CODE, CODE_MB = "pairing:upload", "pairing:code", 16
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Everything of the pairing, with its drawing."""
     file = session.draft().file
     _about(file)
@@ -40,31 +42,31 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         st.html(block("<h2>Monitoring camera and goggles</h2>" + paragraph("The one the pilot flies by.", "quiet")))
         _camera("monitoring", file)
         _display(file)
-    st.html(block("<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens.", "quiet")))
-    figures, side, above = st.columns([1.1, 1, 1], gap="medium")
-    with figures:
-        for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
-            if row is fields.TOLERANCES:
-                st.html(block(paragraph("How sure these figures are:", "quiet")))
-            for column, field in zip(st.columns(3), row, strict=True):
-                with column:
-                    fields.number(field)
+    st.html(
+        block(
+            "<h2>Mount</h2>" + paragraph("Where the monitoring lens sits and points, seen from the recording lens; entrance pupil to entrance pupil.", "quiet")
+        )
+    )
+    for row in (fields.OFFSETS, fields.AIMS, fields.TOLERANCES):
+        if row is fields.TOLERANCES:
+            st.html(block(paragraph("How sure these figures are:", "quiet")))
+        for column, field in zip(st.columns(3), row, strict=True):
+            with column:
+                fields.number(field)
+    side, above = st.columns(2, gap="medium")
     side.html(block(drawing(mount_drawing(pairing, view="side", colours=colours), f"Mount from the side. {mount_words(pairing)}")))
     above.html(block(drawing(mount_drawing(pairing, view="above", colours=colours), f"Mount from above. {mount_words(pairing)}")))
     _angles(pairing)
 
 
 def _pictured() -> None:
-    held = st.session_state.get(CODE)
-    if held is None:
-        return
-    from framematch.measure.code import pairing_in_picture
+    def use(held: UploadedFile) -> str:
+        from framematch.measure.code import pairing_in_picture
 
-    try:
         session.open_text(pairing_in_picture(held.name, held.getvalue()))
-        session.note("Loaded the pairing of the code.")
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+        return "Loaded the pairing of the code."
+
+    handed.take(CODE, use)
 
 
 def _about(file: PairingFile) -> None:
@@ -121,23 +123,17 @@ def files() -> None:
 
 
 def _uploaded() -> None:
-    held = st.session_state.get(UPLOAD)
-    if held is None:
-        return
-    try:
-        if held.size > MOST_BYTES:
-            raise InputError(f"is larger than {MOST_BYTES / 1000:g} kB", file=held.name, fix="this is not a pairing file")
-        if is_kit(held.getvalue().decode("utf-8", "replace")):
-            text = held.getvalue().decode("utf-8-sig")
+    def use(held: UploadedFile) -> str:
+        text = decoded(held.getvalue(), name=held.name, most=MOST_BYTES, what="a pairing file")
+        if is_kit(text):
             first = next(each for each in parse_kit(text, name=held.name).pairings if each.pairing is not None)
             session.open_kit(text)
             session.open_text(first.text)
-            session.note(f"Loaded the kit {held.name}; {first.title} is shown.")
-            return
+            return f"Loaded the kit {held.name}; {first.title} is shown."
         session.open_text(text_from_upload(held.getvalue(), name=held.name))
-        session.note(f"Loaded {held.name}.")
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
+        return f"Loaded {held.name}."
+
+    handed.take(UPLOAD, use)
 
 
 def _camera(name: str, file: PairingFile) -> None:

@@ -6,23 +6,24 @@ import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
-from framematch.compare import Shot
+from framematch.compare import Shot, compare
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report
+from framematch.guide.report import Report, guide_report
+from framematch.guide.shown import SYSTEMS, shown_in
 from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.kit import kit_now
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import made, stem
 from framematch.page.kept_choices import kept
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.page.pdf_preview import PAGES_AT_ONCE, leaf, page_count, preview_markup
 from framematch.page.work import comparison_of, report_of
 from framematch.render.keep import Kept
@@ -57,10 +58,10 @@ class Kind:
     """Something to print: what it is for, and what draws its settings and says what is made from them."""
 
     about: str
-    ask: Callable[[Pairing, Colours, Any], Job]
+    ask: Callable[[Pairing, Colours, Pulse], Job]
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """What to print, its settings, and its pages as they will come out."""
     what = st.radio("What to print", list(KINDS), horizontal=True, **kept("print:what", SHEETS))
     controls, pages = st.columns([1, 1.7], gap="large")
@@ -86,23 +87,22 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             _preview(job, what, pulse)
 
 
-def _preview(job: Job, what: str, pulse: Any) -> None:
+def _preview(job: Job, what: str, pulse: Pulse) -> None:
     st.html(block("<h2>As it will be printed</h2>"))
     larger = st.toggle("Larger, to read the small print", help="The pages are then wider than their place: move them sideways.", **kept("print:larger", False))
-    leafing, told, spot = st.container(), st.empty(), st.empty()
-    told.html(block(paragraph("Making the pages …", "quiet")))
+    leafing, waits, spot = st.container(), st.container(), st.empty()
     try:
-        pdf = patiently(job.pdf, pulse)
+        with waits:
+            pdf = awaited(("pdf", job.key), job.pdf, pulse)
         count = patiently(partial(page_count, pdf), pulse)
         with leafing:
             first = _first_page(count)
         shown = range(first, min(first + PAGES_AT_ONCE, count + 1))
         leaves = [patiently(partial(leaf, pdf, number), pulse) for number in shown]
     except InputError as error:
-        told.html(block(paragraph(f"No preview: {error}", "fault")))
+        waits.html(block(paragraph(f"No preview: {error}", "fault")))
         spot.empty()
         return
-    told.empty()
     spot.html(preview_markup(leaves, count, name=what, note=job.note, larger=larger))
 
 
@@ -118,8 +118,17 @@ def _first_page(count: int) -> int:
 # Guide sheets.
 
 
-def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
-    paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+def _paper_and_units() -> tuple[str, str]:
+    left, right = st.columns(2)
+    with left:
+        paper: str = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+    with right:
+        units: str = st.selectbox("Units", SYSTEMS, help="Of distances; optics stay metric.", **kept("print:units", SYSTEMS[0]))
+    return paper, units
+
+
+def _sheets(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
+    paper, units = _paper_and_units()
     known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
     wide_px, high_px = pairing.display.raster_px
     diagonal = st.number_input(
@@ -142,43 +151,49 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
         fitting_paper(size, paper)
     about = pairing.about
     name = stem(pairing) if len(reports) == 1 else "-".join(plain_name(part) for part in (about.production, about.unit, "guide sheets") if part)
-    return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
+    return _sheet_job(reports, paper, units, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
 
 
 def _of_kit() -> list[Pairing]:
     return [each.pairing for each in kit_now().pairings if each.pairing is not None]
 
 
-def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
+def _sheet_job(
+    reports: list[Report], paper: str, units: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str
+) -> Job:
     return Job(
-        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, size_mm, wall_m),
-        make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
+        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, units, size_mm, wall_m),
+        make=lambda: sheet_pdf(reports, paper, size_mm, wall_m, units),
         file_name=name,
         button=button,
         button_key=key,
     )
 
 
-def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None) -> bytes:
+def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None, units: str = SYSTEMS[0]) -> bytes:
     """The sheets' PDF: the command line's own."""
     from framematch.output.sheet import write_sheets
 
-    return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
+    with shown_in(units):
+        if units != SYSTEMS[0]:  # what a report warns of names distances too
+            reports = [guide_report(r.pairing, sets=max(1, len(r.sets))) for r in reports]
+        return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
-def _reports(pairings: list[Pairing], pulse: Any, sets: int) -> list[Report]:
+def _reports(pairings: list[Pairing], pulse: Pulse, sets: int) -> list[Report]:
     """Every pairing's report with so many sets of lines; one that has no guide is named and the rest still come."""
     found, spot = [], st.empty()
     for i, each in enumerate(pairings):
         if len(pairings) > 2:
             spot.html(block(paragraph(f"Working out pairing {i + 1} of {len(pairings)} …", "quiet")))
         try:
-            found.append(patiently(partial(lines.lines_of, each, sets if each.far_m > each.near_m else 1), pulse))
+            found.append(lines.lines_awaited(each, sets if each.far_m > each.near_m else 1, pulse))
         except InputError as error:
             if len(pairings) == 1:
                 raise
             st.html(block(paragraph(f"Left out, {each.title or 'no title'}: {error}", "fault")))
-    spot.empty()
+        finally:
+            spot.empty()
     if not found:
         raise InputError("none of the pairings has a guide", fix="see the lines above")
     return found
@@ -241,21 +256,22 @@ def _forget_more() -> None:
 # Wall marks, lenses, chart.
 
 
-def wall_job(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def wall_job(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     """The wall marks with what they show, and the sheet that has them."""
     distance = wall.section(pairing, colours, pulse)
-    paper = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+    paper, units = _paper_and_units()
     report = patiently(partial(report_of, pairing), pulse)
-    return _sheet_job([report], paper, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
+    return _sheet_job([report], paper, units, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
 
 
-def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def _lenses(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
+    paper, units = _paper_and_units()
     phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
     shot = session.draft().shot
     return Job(
-        key=("lenses", pairing, shot, phone),
-        make=lambda: lens_pdf(pairing, shot, phone=phone),
+        key=("lenses", pairing, shot, phone, paper, units),
+        make=lambda: lens_pdf(pairing, shot, phone=phone, paper=paper, units=units),
         file_name=f"{stem(pairing)}-{'lenses-phone' if phone else 'lenses'}.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
@@ -263,16 +279,17 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
     )
 
 
-def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False) -> bytes:
+def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False, paper: str = "A4", units: str = SYSTEMS[0]) -> bytes:
     """The lens sheet's PDF with views of its place: the command line's own."""
     from framematch.output.lens_sheet import write_sheet
     from framematch.render.lens_view import lens_view
 
-    found = comparison_of(pairing, shot)
-    return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view()), "lenses.pdf")
+    with shown_in(units):
+        found = comparison_of(pairing, shot) if units == SYSTEMS[0] else compare(pairing, shot, guide=True)
+        return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view(), paper=paper), "lenses.pdf")
 
 
-def _chart(pairing: Pairing, colours: Colours, pulse: Any) -> Job:
+def _chart(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     paper = st.selectbox(
         "Paper",
         list(CHART_PAPERS),

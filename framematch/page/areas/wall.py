@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
@@ -18,22 +17,26 @@ from framematch.page import session
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
-from framematch.page.patience import patiently
+from framematch.page.patience import Pulse, patiently
 from framematch.render.keep import kept_by_value
 
 DISTANCE = "print:wall"
+PUPIL = (
+    "Of the recording lens: look into its front, iris closed down; hold a pencil beside the barrel and move your head: where pencil and iris stay "
+    "together is the entrance pupil."
+)
 SEEN_RIGHT, SEEN_UP = "print:seen-right", "print:seen-up"
 
 
 def distance_field(key: str) -> float:
     """The wall's distance."""
     found: float = st.number_input(
-        "Wall, m from the recording lens", 0.3, 50.0, step=0.1, format="%.2f", help="From lens to wall, square on; 0.3 to 50.", **kept(key, 2.0)
+        "Wall, m from the entrance pupil", 0.3, 50.0, step=0.1, format="%.2f", help=f"{PUPIL} Square on; 0.3 to 50.", **kept(key, 2.0)
     )
     return found
 
 
-def section(pairing: Pairing, colours: Colours, pulse: Any) -> float:
+def section(pairing: Pairing, colours: Colours, pulse: Pulse) -> float:
     """The marks at a distance that is typed here, and the correction; returns the distance.
 
     Raises:
@@ -65,7 +68,7 @@ def marks_markup(pairing: Pairing, marks: tuple[Mark, ...], inks: Inks, distance
     rows = [[m.name, _signed(m.right_mm), _signed(m.up_mm), _place(m)] for m in marks]
     return (
         paragraph(
-            f"Stand the rig square to a flat wall, the recording lens {distance_m:g} m from it. Mark A straight ahead of the recording lens, at its height; "
+            f"Stand the rig square to a flat wall, the recording lens's entrance pupil {distance_m:g} m from it. Mark A straight ahead of it, at its height; "
             "tape the rest from A as seen from the rig."
         )
         + drawing(drawing_svg(wall_drawing(marks, inks=inks)), f"The wall seen from the rig, millimetres from A: {taped}.")
@@ -87,7 +90,7 @@ def _place(mark: Mark) -> str:
     return f"{mark.display_px[0]:.0f}, {mark.display_px[1]:.0f}" if mark.shown else "not in the goggles"
 
 
-def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], pulse: Any) -> None:
+def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], pulse: Pulse) -> None:
     from framematch.output.wall_sheet import correction_rows
 
     st.html(block("<h3>If the marks show elsewhere</h3>" + paragraph("The mean of the four corners, as seen in the goggles. Negative: left, low.", "quiet")))

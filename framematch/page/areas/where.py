@@ -1,4 +1,4 @@
-"""Where the shot is flown and who stands there: our places by name, an own scan, its opening, actors, the points of a path."""
+"""Where the shot is flown and who stands there: our places by name, an own scan, its opening, subjects, the points of a path."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from framematch.errors import InputError
-from framematch.page import fields, scans, session
+from framematch.page import fields, handed, placing, scans, session
 from framematch.page.look import block, paragraph
 from framematch.scene.mesh_checks import SUFFIXES
 from framematch.scene.places import FILES
 
 UPLOAD, OWN = "where:upload", "own scan"
-ACTOR: dict[str, Any] = {"name": "Actor", "height_m": 1.75, "beyond_m": 4.0, "right_m": 0.0}
+SUBJECT: dict[str, Any] = {"name": "Subject", "height_m": 1.75, "beyond_m": 4.0, "right_m": 0.0}
 
 
 def place() -> None:
@@ -52,19 +52,15 @@ def scene_changes(name: str) -> dict[str, Any]:
 
 
 def _uploaded() -> None:
-    held = st.session_state.get(UPLOAD)
-    if held is None:
-        return
-    try:
+    def use(held: UploadedFile) -> str:
         session.change("place.file", scans.changes(scans.kept(held.name, held.getvalue())))
-    except InputError as error:
-        session.note(f"Not loaded, the page stays as it was. {error}", bad=True)
-    else:
-        session.note(f"Loaded {held.name}. Say where its opening is: its middle, and the way that it is flown.")
+        return f"Loaded {held.name}. Say where its opening is: look from outside and click two of its corners, or type its middle."
+
+    handed.take(UPLOAD, use)
 
 
 def _opening() -> None:
-    key = "opening.0" if session.draft().shot_file.opening else "gap"
+    key = placing.opening_key()
     opening, file = session.draft().shot.opening, session.draft().shot_file.place
     middle, heading, scale, up = st.columns([1.6, 1, 1, 1])
     with middle:
@@ -78,20 +74,20 @@ def _opening() -> None:
         fields.choice("place.up", "Scan's upward axis", {"y": "y", "z": "z"}, file.up if file else "y", "z in many scanners' files.", lambda v: {"place.up": v})
 
 
-def actors() -> None:
+def subjects() -> None:
     """Who the run passes."""
     found = session.draft().shot_file.subject
-    for i, actor in enumerate(found):
+    for i, subject in enumerate(found):
         name, *rest = st.columns([1.4, 1, 1, 1])
         with name:
-            fields.text(f"subject.{i}.name", f"Actor {i + 1}", actor.name, "Who, as the tables call them.", most=60)
-        for column, field in zip(rest, _of_actor(i), strict=True):
+            fields.text(f"subject.{i}.name", f"Subject {i + 1}", subject.name, "Who, as the tables call them.", most=60)
+        for column, field in zip(rest, _of_subject(i), strict=True):
             with column:
                 fields.number(field)
-    _more("subject", "actor", [each.model_dump(exclude_unset=True) for each in found], lambda n: {**ACTOR, "name": f"Actor {n}"})
+    _more("subject", "subject", [each.model_dump(exclude_unset=True) for each in found], lambda n: {**SUBJECT, "name": f"Subject {n}"})
 
 
-def _of_actor(i: int) -> tuple[fields.Field, ...]:
+def _of_subject(i: int) -> tuple[fields.Field, ...]:
     def one(name: str, label: str, low: float, high: float, about: str) -> fields.Field:
         def read(shot: Any) -> Any:
             return getattr(shot.subjects[i], name)
@@ -99,9 +95,9 @@ def _of_actor(i: int) -> tuple[fields.Field, ...]:
         return fields.Field(key=f"subject.{i}.{name}", read=read, label=label, about=about, low=low, high=high, step=0.1, of_shot=True)
 
     return (
-        one("height_m", f"Height of actor {i + 1}, m", 0.1, 1000, "Feet to head."),
-        one("beyond_m", f"Beyond the gap, actor {i + 1}, m", -1000, 1000, "Past its near face; minus for before it."),
-        one("right_m", f"Right of it, actor {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
+        one("height_m", f"Height of subject {i + 1}, m", 0.1, 1000, "Feet to head."),
+        one("beyond_m", f"Beyond the gap, subject {i + 1}, m", -1000, 1000, "Past its near face; minus for before it."),
+        one("right_m", f"Right of middle, subject {i + 1}, m", -1000, 1000, "From the opening's middle; minus for left."),
     )
 
 

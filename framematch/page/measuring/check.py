@@ -12,20 +12,22 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
 from framematch.measure.take import NAMES, USUAL, taken
+from framematch.page.clicked import clicked_picture
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring import laid
-from framematch.page.measuring.click import clicked_picture
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, many
-from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
+from framematch.progress import step
 from framematch.render.keep import Kept
 
 _FIGURES = {
@@ -61,7 +63,7 @@ _kept: Kept[Outcome] = Kept(limit_bytes=48_000_000, size=lambda o: 2000 + (o.lai
 _first: Kept[Still] = Kept(limit_bytes=16_000_000, size=lambda still: still.pixels.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in, how far the guide is off and what mends it out."""
     st.html(
         block(
@@ -96,7 +98,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     before = held_with("check", mine, pairing)
     key = (tuple(g.name for g in (*recording, *monitoring)), *mine, before)  # names, since faults say them: never another visitor's
     typed = [] if distance is None else [Typed(distance_m=distance, at_px=place)]
-    outcome = awaited(("check", key), lambda said: _kept.get(key, lambda: _check(before, recording, monitoring, typed, said)), pulse)
+    outcome = awaited(("check", key), lambda: _kept.get(key, lambda: _check(before, recording, monitoring, typed)), pulse)
     if outcome.checked is None or outcome.laid is None:
         fault(f"Can't tell: {outcome.fault}")
         return
@@ -131,18 +133,18 @@ def _small(still: Still) -> Any:
     return cv2.resize(still.pixels, (width, round(still.size_px[1] * width / still.size_px[0])), interpolation=cv2.INTER_AREA)
 
 
-def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Given], typed: Sequence[Typed], said: Said) -> Outcome:
-    said.words = "Reading the stills …"
+def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Given], typed: Sequence[Typed]) -> Outcome:
+    step("Reading the stills")
     try:
         pairs = []
         for both in zip(recording, monitoring, strict=True):
             first, second = (read_still(each.name, colour=True, content=each.content()) for each in both)
             pairs.append((first, second))
-        said.words = "Looking for details that both stills show …"
+        step("Looking for details that both stills show")
         checked = check_moments(pairing, pairs, typed=typed)
     except InputError as error:
         return Outcome(fault=str(error))
-    said.words = "Drawing …"
+    step("Drawing")
     return Outcome(checked=checked, laid=laid.lay(checked.before, checked.after, *pairs[0], checked.distance_m))
 
 
@@ -159,8 +161,8 @@ def _say(checked: Checked, drawn: laid.Laid) -> None:
                 "A rig that only turned between the two stills looks the same as another aim: take both at one moment."
             )
             + lines([plain(line) for line in checked.warnings], [plain(checked.advice)] if checked.advice else [])
-            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show")
-            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show") if lens else "")
+            + table(["figure", "as it was", "found", "95 %"], rows, caption="The mount that the stills show", kind="figures")
+            + (table(["lens, against the file", "found", "95 %"], lens, caption="The lenses that the stills show", kind="figures") if lens else "")
             + paragraph("Aim, centres and bending were solved together: the guide is known better than each of them.", "quiet")
         )
     )

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
+from framematch.geometry.pairing import Pairing
 from framematch.measure.chart import Chart
 from framematch.measure.finding import AT_ONCE, SMALL_PX, Looked, look_in, once
 from framematch.measure.pictures import found_picture
 from framematch.page.measuring.uploads import Given
-from framematch.page.measuring.wait import Said
+from framematch.progress import Stopped, step
 from framematch.render.keep import Kept
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as PillowImage
 
 _THUMB_PX = (320, 240)
 
@@ -35,34 +39,44 @@ class Seen:
 _kept: Kept[Seen] = Kept(limit_bytes=48_000_000, size=lambda seen: seen.nbytes)
 
 
-def look(stills: Sequence[Given], chart: Chart, said: Said, *, whose: str = "") -> list[Seen]:
-    """What came of each still, in order."""
-    said.words = _words(0, len(stills), whose)
+def look(stills: Sequence[Given], chart: Chart, *, whose: str = "", goggles: Pairing | None = None) -> list[Seen]:
+    """What came of each still, in order; ``goggles`` as in ``finding.look_in``."""
+    step(_words(0, len(stills), whose))
     out: list[Seen] = []
     with ThreadPoolExecutor(max_workers=AT_ONCE) as pool:
-        for seen in pool.map(lambda still: _seen(still, chart), stills):
-            out.append(replace(seen, looked=once(seen.looked, [each.looked for each in out])))
-            said.words = _words(len(out), len(stills), whose)
+        try:
+            for seen in pool.map(lambda still: _seen(still, chart, goggles), stills):
+                out.append(replace(seen, looked=once(seen.looked, [each.looked for each in out])))
+                step(_words(len(out), len(stills), whose))
+        except Stopped:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return out
 
 
+def shown_like(pairing: Pairing) -> Hashable:
+    """What of a pairing says which stills are the goggles' recordings; the same once a lens measured from them is taken over."""
+    display = pairing.display
+    return display.raster_px, display.fit, round(display.source_px[0] / display.source_px[1], 3)
+
+
 def _words(done: int, count: int, whose: str) -> str:
-    return f"Looking for the chart: {done} of {count} {whose}stills done …"
+    return f"Looking for the chart: {done} of {count} {whose}stills done"
 
 
-def _seen(still: Given, chart: Chart) -> Seen:
-    seen = _kept.get((still.digest, chart), lambda: _make(still, chart))
+def _seen(still: Given, chart: Chart, goggles: Pairing | None) -> Seen:
+    seen = _kept.get((still.digest, chart, goggles and goggles.display), lambda: _make(still, chart, goggles))
     named = replace(seen.looked, name=still.name, found=seen.looked.found and replace(seen.looked.found, still=still.name))
     return replace(seen, looked=named)
 
 
-def _make(still: Given, chart: Chart) -> Seen:
-    looked = look_in(still.name, chart, content=still.content())
+def _make(still: Given, chart: Chart, goggles: Pairing | None) -> Seen:
+    looked = look_in(still.name, chart, content=still.content(), goggles=goggles)
     pictures = [found_picture(looked, size) for size in (_THUMB_PX, (SMALL_PX, SMALL_PX))]
     return Seen(looked=replace(looked, small=None), thumb=jpeg(pictures[0]), large=jpeg(pictures[1]))
 
 
-def jpeg(picture: Any) -> bytes:
+def jpeg(picture: PillowImage | None) -> bytes:
     """A Pillow picture as a JPEG file; empty for none."""
     if picture is None:
         return b""

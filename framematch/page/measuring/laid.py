@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import streamlit as st
 
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
+from framematch.measure.goggles import undone
 from framematch.measure.laid_in import laid_in
 from framematch.measure.stills import Still
 from framematch.page.look import block, paragraph
@@ -48,7 +49,7 @@ def lay(before: Pairing, after: Pairing, recording: Still, monitoring: Still, di
 
 
 def _fits(pairing: Pairing, recording: Still, monitoring: Still) -> bool:
-    sides = ((pairing.recording, recording), (pairing.monitoring, monitoring))
+    sides = ((pairing.recording, recording), (pairing.monitoring, undone(monitoring, pairing)))
     return all(abs(s.size_px[0] / s.size_px[1] / (c.raster_px[0] / c.raster_px[1]) - 1) <= 0.005 for c, s in sides)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -18,12 +17,14 @@ from framematch.measure.into_file import camera_file, lens_changes
 from framematch.measure.job import measure_lens
 from framematch.measure.lens import LensFit
 from framematch.measure.pictures import residual_map
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.chart_field import chart_fields
-from framematch.page.measuring.found import Seen, jpeg, look
+from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.show import ask, fault, figure_row, large, last, lines, remembered, thumbs, use, whole
 from framematch.page.measuring.uploads import Given, many
-from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
+from framematch.progress import step
 from framematch.render.keep import Kept
 
 MAP_PX = 760  # wide, so that arrows stay visible where it is shown smaller
@@ -50,7 +51,7 @@ class Measured:
 _kept: Kept[Measured] = Kept(limit_bytes=64_000_000, size=lambda m: 200_000 + len(m.residuals[0]) + sum(s.nbytes for s in m.seen))
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Stills in; the lens, how sure it is and where to hold the chart next out."""
     st.html(
         block(
@@ -67,7 +68,9 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
         lambda key: st.radio("Camera", list(CAMERAS), format_func=CAMERAS.__getitem__, horizontal=True, key=key),
     )
     chart = chart_fields("lens")
-    stills = many("Stills of the chart", "measure:lens:stills", "Whole pictures as the camera wrote them: PNG, JPEG or TIFF.")
+    stills = many(
+        "Stills of the chart", "measure:lens:stills", "Whole pictures as the camera wrote them, or the goggles' recordings: PNG, JPEG, TIFF, or clips."
+    )
     if chart is None:
         return
     if not stills:
@@ -76,20 +79,27 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
             _say(kept, before[0][2], pairing, before[0][1])
         return
     camera: Camera = getattr(pairing, which)
-    key = (tuple((s.name, s.digest) for s in stills), chart, which, camera.sensor_mm[0], camera.lens.squeeze)
+    key = (
+        tuple((s.name, s.digest) for s in stills),
+        chart,
+        which,
+        camera.sensor_mm[0],
+        camera.lens.squeeze,
+        shown_like(pairing) if which == "monitoring" else None,
+    )
     if ask("lens", key, "Measure the lens", about="Looks for the chart in each still and fits the lens.", now=True) is None:
         return
     try:
-        measured = awaited(("lens", key), lambda said: _kept.get(key, lambda: _measure(stills, chart, camera, said)), pulse)
+        measured = awaited(("lens", key), lambda: _kept.get(key, lambda: _measure(stills, chart, camera, pairing if which == "monitoring" else None)), pulse)
     except InputError as error:
         fault(error)
         return
     _say(measured, which, pairing, chart)
 
 
-def _measure(stills: Sequence[Given], chart: Chart, known: Camera, said: Said) -> Measured:
-    seen = tuple(look(stills, chart, said))
-    said.words = "Fitting lenses to the corners …"
+def _measure(stills: Sequence[Given], chart: Chart, known: Camera, goggles: Pairing | None) -> Measured:
+    seen = tuple(look(stills, chart, goggles=goggles))
+    step("Fitting lenses to the corners")
     try:
         fit = measure_lens([each.looked for each in seen], chart, known=known)
     except InputError as error:
@@ -155,10 +165,12 @@ def _other_mode(fit: LensFit, which: str, pairing: Pairing) -> str:
 
 def lens_tables(fit: LensFit) -> str:
     """Figures and angles of a lens with their 95 % intervals."""
-    rows = [figure_row(_FIGURES.get(f.name, f"bend, {f.name}"), f.value, f.half_95) for f in fit.figures]
+    rows = [figure_row(_FIGURES.get(f.name, f"distortion {f.name}"), f.value, f.half_95) for f in fit.figures]
     for name in ("horizontal", "vertical", "diagonal"):
         rows.append(figure_row(f"{name} angle of view", getattr(fit.angles, name), getattr(fit.angles_95, name), "°"))
-    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured") + paragraph(f"Kind of lens that fits best: {fit.model.label}.", "quiet")
+    return table(["figure", "measured", "95 %"], rows, caption="The lens as measured", kind="figures") + paragraph(
+        f"Kind of lens that fits best: {fit.model.label}.", "quiet"
+    )
 
 
 def coverage_table(fit: LensFit) -> str:

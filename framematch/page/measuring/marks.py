@@ -15,16 +15,19 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.wall_marks import wall_marks
+from framematch.measure.goggles import undone
 from framematch.measure.into_file import aim_values
 from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, find_marks
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
+from framematch.page.clicked import clicked_picture
+from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
-from framematch.page.measuring.click import clicked_picture
 from framematch.page.measuring.found import jpeg
 from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
 from framematch.page.measuring.uploads import Given, one
-from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
+from framematch.progress import step
 from framematch.render.keep import Kept
 
 Place = tuple[float, float] | None
@@ -56,7 +59,7 @@ class Wall:
 _kept: Kept[Wall] = Kept(limit_bytes=32_000_000, size=lambda wall: wall.small.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """A still in, the aim that puts the marks where they are seen out."""
     st.html(
         block(
@@ -69,13 +72,17 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     )
     left, right = st.columns([1.6, 1])
     with left:
-        still = one("Monitoring camera's still of the wall", "measure:marks:still", "The whole picture of the camera.")
+        still = one(
+            "Monitoring camera's still of the wall",
+            "measure:marks:still",
+            "The whole picture of the camera, or the goggles' recording, whose bars and crop are undone.",
+        )
     with right:
         distance = remembered(
             "measure:marks:d",
             _FIRST_M,
             lambda key: st.number_input(
-                "Wall, m from the recording lens", 0.3, 50.0, None, 0.1, format="%.2f", key=key, help="As on the sheet of wall marks; 0.3 to 50."
+                "Wall, m from the entrance pupil", 0.3, 50.0, None, 0.1, format="%.2f", key=key, help="As on the sheet of wall marks; 0.3 to 50."
             ),
         )
     if still is None or distance is None:
@@ -85,7 +92,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     try:
         names = [m.name for m in wall_marks(before, distance)]
         key = (still.name, *mine, before)  # its name, since it is shown: never another visitor's
-        wall = awaited(("marks", key), lambda said: _kept.get(key, lambda: _look(before, still, distance, said)), pulse)
+        wall = awaited(("marks", key), lambda: _kept.get(key, lambda: _look(before, still, distance)), pulse)
     except InputError as error:
         fault(error)
         return
@@ -94,13 +101,13 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     shown, fields = st.columns([2.2, 1], gap="large")
     with fields:
         places = _places(names, wall, mine)
-        _aim(before, wall, places, distance)
+        odd = _aim(before, names, wall, places, distance)
     with shown:
         seen = ", ".join(n for n, p in zip(names, places, strict=True) if p) or "none"
         words = f"{wall.name}, {wall.size_px[0]} x {wall.size_px[1]} pixels. Crosses: the marks as seen. Rings: where the pairing has them."
         st.html(block(paragraph(words, "quiet")))
         st.radio("A click on the picture places", names, key=_NEXT, horizontal=True)
-        picture = jpeg(marks_picture(wall.small, wall.size_px, names, places, expected_px(before, wall.size_px, distance)))
+        picture = jpeg(marks_picture(wall.small, wall.size_px, names, places, expected_px(before, wall.size_px, distance), odd=odd))
         clicked_picture(picture, f"Still of the wall; marks seen: {seen}.", "measure:marks:picture", partial(_take, names, wall.size_px, mine))
 
 
@@ -116,11 +123,11 @@ def _key(mine: Hashable, name: str, way: str) -> str:
     return f"measure:marks:{hash(mine)}:{name}:{way}"
 
 
-def _look(pairing: Pairing, given: Given, distance_m: float, said: Said) -> Wall:
+def _look(pairing: Pairing, given: Given, distance_m: float) -> Wall:
     import cv2
 
-    said.words = "Looking for the marks …"
-    still = read_still(given.name, colour=True, content=given.content())
+    step("Looking for the marks")
+    still = undone(read_still(given.name, colour=True, content=given.content()), pairing)
     count = len(wall_marks(pairing, distance_m))
     places: tuple[Place, ...] = (None,) * count
     trouble = ""
@@ -154,15 +161,18 @@ def _field(label: str, most: float) -> Any:
     return lambda key: st.number_input(label, 0.0, most, None, 1.0, format="%.1f", key=key, help="Click the picture, or read it off its edges.")
 
 
-def _aim(pairing: Pairing, wall: Wall, places: list[Place], distance_m: float) -> None:
+def _aim(pairing: Pairing, names: list[str], wall: Wall, places: list[Place], distance_m: float) -> str:
+    """What the marks say; gives the name of the one that does not fit."""
     still = Still(name=wall.name, pixels=np.broadcast_to(np.uint8(0), wall.size_px[::-1]))  # its size alone is asked for
     try:
         found = aim_from_marks(pairing, still, places, distance_m)
     except InputError as error:
         fault(error)
-        return
-    st.html(block(_words(pairing, found, distance_m)))
+        return next((name for name in names if f": {name} is " in error.problem), "")
+    off = [[name, f"{miss:.1f}"] for name, miss in zip((n for n, p in zip(names, places, strict=True) if p), found.miss_px, strict=True)]
+    st.html(block(_words(pairing, found, distance_m) + table(["mark", "px"], off, caption="How far each lies from where this aim puts it")))
     use("Use this aim in the pairing", "measure:marks:use", "mount.aim_deg", aim_values(found.mount))
+    return found.odd
 
 
 def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:

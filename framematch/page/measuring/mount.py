@@ -14,7 +14,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import metres
+from framematch.guide.shown import metres
 from framematch.measure.bundle import Corners
 from framematch.measure.chart import Chart
 from framematch.measure.corrected import guide_off_percent
@@ -26,14 +26,16 @@ from framematch.measure.pictures import note, residual_map
 from framematch.measure.pose import place_chart
 from framematch.measure.stills import read_still
 from framematch.page import session
-from framematch.page.look import Colours, block, paragraph, table
+from framematch.page.long_work import awaited
+from framematch.page.look import Colours, block, paragraph, picture_source, table
 from framematch.page.measuring import laid
 from framematch.page.measuring.chart_field import chart_fields
-from framematch.page.measuring.found import Seen, jpeg, look
+from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.lens import CAMERAS, lens_tables
-from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, source, use, whole
+from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, use, whole
 from framematch.page.measuring.uploads import Given, many
-from framematch.page.measuring.wait import Said, awaited
+from framematch.page.patience import Pulse
+from framematch.progress import step
 from framematch.render.keep import Kept
 from framematch.text.toml import changed_text
 
@@ -72,7 +74,7 @@ _kept: Kept[Measured] = Kept(
 _laid: Kept[laid.Laid] = Kept(limit_bytes=24_000_000, size=lambda each: each.nbytes)
 
 
-def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
+def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     """Pairs of stills in; where the monitoring camera sits and points out."""
     st.html(
         block(
@@ -91,7 +93,11 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     with left:
         recording = many("Recording camera's stills", "measure:mount:r", "Whole pictures as the camera wrote them.")
     with right:
-        monitoring = many("Monitoring camera's stills", "measure:mount:m", "Of the same moments, so that their names sort alike.")
+        monitoring = many(
+            "Monitoring camera's stills",
+            "measure:mount:m",
+            "Of the same moments, so that their names sort alike: the camera's own, or the goggles' recordings.",
+        )
     if chart is None:
         return
     if not (recording and monitoring):
@@ -103,17 +109,15 @@ def area(pairing: Pairing, colours: Colours, pulse: Any) -> None:
     if len(recording) != len(monitoring):
         fault(f"{len(recording)} recording and {len(monitoring)} monitoring stills do not make pairs. Give one of each for every moment.")
         return
-    key = (_digests(recording), _digests(monitoring), chart, lenses, _known(pairing, lenses))
+    key = (_digests(recording), _digests(monitoring), chart, lenses, shown_like(pairing), _known(pairing, lenses))
     text = ask("mount", key, "Measure the mount", about="Looks for the chart in each still and solves for the mount.", now=session.draft().text)
     if text is None:
         return
-    measured = awaited(("mount", key), lambda said: _kept.get(key, lambda: _measure((recording, monitoring), chart, pairing, lenses, said)), pulse)
+    measured = awaited(("mount", key), lambda: _kept.get(key, lambda: _measure((recording, monitoring), chart, pairing, lenses)), pulse)
 
     def laid_of(pair: int, after: Pairing) -> laid.Laid:
         laid_key = (recording[pair].digest, monitoring[pair].digest, text, after)
-        return awaited(
-            laid_key, lambda said: _laid.get(laid_key, lambda: _lay(recording[pair], monitoring[pair], text, after, measured.distance_m[pair])), pulse
-        )
+        return awaited(laid_key, lambda: _laid.get(laid_key, lambda: _lay(recording[pair], monitoring[pair], text, after, measured.distance_m[pair])), pulse)
 
     _say(measured, text, laid_of)
 
@@ -129,9 +133,9 @@ def _known(pairing: Pairing, lenses: str) -> Hashable:
     return tuple((c.sensor_mm[0], c.lens.squeeze) for c in (pairing.recording, pairing.monitoring))
 
 
-def _measure(stills: tuple[Sequence[Given], Sequence[Given]], chart: Chart, pairing: Pairing, lenses: str, said: Said) -> Measured:
-    first, second = (tuple(look(side, chart, said, whose=f"{name} ")) for name, side in zip(CAMERAS, stills, strict=True))
-    said.words = "Solving for the mount …" if lenses == KEEP else "Solving for both lenses and the mount …"
+def _measure(stills: tuple[Sequence[Given], Sequence[Given]], chart: Chart, pairing: Pairing, lenses: str) -> Measured:
+    first, second = (tuple(look(side, chart, whose=f"{name} ", goggles=goggles)) for name, side, goggles in zip(CAMERAS, stills, (None, pairing), strict=True))
+    step("Solving for the mount" if lenses == KEEP else "Solving for both lenses and the mount")
     looked = [[each.looked for each in side] for side in (first, second)]
     try:
         made = measure_mount(looked[0], looked[1], chart, before=pairing, lenses=lenses)
@@ -205,7 +209,7 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
         for f in fit.figures:
             label, digits = _FIGURES[f.name]
             rows.append([label, signed(getattr(before.mount, f.name), digits), signed(f.value, digits), f"± {f.half_95:.{digits}f}"])
-        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured")))
+        st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured", kind="figures")))
         label = "Use this mount in the pairing" if made.lenses is None else "Use this mount and both lenses in the pairing"
         use(label, "measure:mount:use", "mount", mount_changes(fit, now, made.lenses))
     with right:
@@ -240,7 +244,7 @@ def _pairs(measured: Measured) -> str:
         if reason or missing:
             said += f". Not used{': ' + reason if reason else ''}"
         pictures = "".join(
-            f'<img src="{source(each.thumb)}" alt="{escape(f"{each.looked.name}: {note(each.looked)}", quote=True)}">'
+            f'<img src="{picture_source(each.thumb)}" alt="{escape(f"{each.looked.name}: {note(each.looked)}", quote=True)}">'
             if each.thumb
             else '<div class="blank"></div>'
             for each in (r, m)

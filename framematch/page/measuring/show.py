@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import math
 from collections.abc import Callable, Hashable, Sequence
 from html import escape
@@ -14,7 +13,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.measure.pictures import note
 from framematch.page import session
-from framematch.page.look import block, paragraph
+from framematch.page.look import GONE, block, paragraph, picture_source
 from framematch.page.measuring.found import Seen
 
 Value = TypeVar("Value")
@@ -57,7 +56,7 @@ def ask(task: str, key: Hashable, label: str, *, about: str, now: Any = None) ->
     """A button, unless it was pressed for these very figures; then what was ``now`` when it was."""
     held, place = st.session_state.get(_ASKED, {}), st.empty()
     if held.get(task, (None, None))[0] == key:
-        place.empty()  # at once, not when the run is over
+        place.html(GONE)
         return held[task][1]
     place.button(label, type="primary", key=f"measure:{task}:go", help=about, on_click=_pressed, args=(task, key, now))
     return None
@@ -70,12 +69,6 @@ def last(task: str) -> Any:
 
 def _pressed(task: str, key: Hashable, now: Any) -> None:
     st.session_state[_ASKED] = {**st.session_state.get(_ASKED, {}), task: (key, now)}
-
-
-def source(picture: bytes) -> str:
-    """A JPEG or PNG file as an image's source."""
-    kind = "png" if picture[:4] == b"\x89PNG" else "jpeg"
-    return f"data:image/{kind};base64,{base64.b64encode(picture).decode()}"
 
 
 def signed(value: float, digits: int = 2) -> str:
@@ -94,7 +87,9 @@ def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list
 
 def whole(picture: bytes, caption: str, alt: str, kind: str = "") -> str:
     """A large picture with its caption above it."""
-    return f'<figure class="whole {kind}"><figcaption>{escape(caption)}</figcaption><img src="{source(picture)}" alt="{escape(alt, quote=True)}"></figure>'
+    return (
+        f'<figure class="whole {kind}"><figcaption>{escape(caption)}</figcaption><img src="{picture_source(picture)}" alt="{escape(alt, quote=True)}"></figure>'
+    )
 
 
 def thumbs(seen: Sequence[Seen], unused: dict[str, str], rms_px: dict[str, float]) -> str:
@@ -112,7 +107,7 @@ def thumbs(seen: Sequence[Seen], unused: dict[str, str], rms_px: dict[str, float
         said = f"{name}: {note(each.looked)}" if each.looked.found and not reason else f"{name}: not used, {reason.rstrip('.')}"
         if not reason and name in rms_px:
             said += f", RMS {rms_px[name]:.2f} px"
-        picture = f'<img src="{source(each.thumb)}" alt="{escape(_alt(each), quote=True)}">' if each.thumb else '<div class="blank"></div>'
+        picture = f'<img src="{picture_source(each.thumb)}" alt="{escape(_alt(each), quote=True)}">' if each.thumb else '<div class="blank"></div>'
         out.append(f'<figure>{picture}<figcaption class="{"fault" if reason else ""}">{escape(said)}</figcaption></figure>')
     return f'<div class="stills">{"".join(out)}</div>'
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import io
 from collections.abc import Callable, Sequence
@@ -14,13 +13,15 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.measure.stills import video_length_s, video_still
-from framematch.page.look import as_typed, block, paragraph
+from framematch.page.door import MOST_TOGETHER_MB
+from framematch.page.kept_choices import kept
+from framematch.page.look import as_typed, block, paragraph, picture_source
 from framematch.render.keep import Kept
 
 KINDS = ["png", "jpg", "jpeg", "tif", "tiff"]
 CLIPS = ["mp4", "mov", "mkv"]
-MOST_STILLS, MOST_MB, MOST_TOGETHER_MB = 20, 32, 320
-_DIGESTS = "fm_digests"
+MOST_STILLS, MOST_MB = 20, 32
+_DIGESTS, _KEPT = "fm_digests", "fm_uploads"  # _KEPT: by field, what it held before it was last out of sight, and what it holds now
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,14 +41,17 @@ class Given:
 
 def one(label: str, key: str, about: str) -> Given | None:
     """A field for one still."""
-    file = st.file_uploader(f"{label} (up to {MOST_MB} MB)", KINDS, key=key, max_upload_size=MOST_MB, help=about)
-    return None if file is None else _given([file])[0]
+    words = f"{label} (up to {MOST_MB} MB)"
+    file = st.file_uploader(words, [*KINDS, *CLIPS], key=key, max_upload_size=MOST_MB, help=about, on_change=_changed, args=(key,))
+    return next(iter(_given(_with_kept(key, [] if file is None else [file], most=1))), None)
 
 
 def many(label: str, key: str, about: str) -> list[Given]:
     """A field for several stills; in order of their names. Empty, with the reason said, if they are too many."""
-    files = st.file_uploader(
-        f"{label} (up to {MOST_STILLS}, {MOST_MB} MB each)", [*KINDS, *CLIPS], accept_multiple_files=True, key=key, max_upload_size=MOST_MB, help=about
+    words = f"{label} (up to {MOST_STILLS}, {MOST_MB} MB each)"
+    files = _with_kept(
+        key,
+        st.file_uploader(words, [*KINDS, *CLIPS], accept_multiple_files=True, key=key, max_upload_size=MOST_MB, help=about, on_change=_changed, args=(key,)),
     )
     total = sum(file.size for file in files)
     fault = ""
@@ -59,6 +63,37 @@ def many(label: str, key: str, about: str) -> list[Given]:
         st.html(block(paragraph(fault, "fault")))
         return []
     return _given(sorted(files, key=lambda file: str(file.name)))
+
+
+def _with_kept(key: str, now: Sequence[Any], *, most: int = MOST_STILLS) -> list[Any]:
+    """What a field holds, with what it held before its area was left, which Streamlit forgets; of that no more than there is room for."""
+    held: dict[str, tuple[tuple[Any, ...], tuple[Any, ...]]] = st.session_state.setdefault(_KEPT, {})
+    before, last = held.get(key, ((), ()))
+    if last and not now:  # nobody took them out, or `_changed` would have heard of it
+        before = (*before, *last)[-most:]
+        while sum(file.size for file in before) > MOST_TOGETHER_MB * 1e6:
+            before = before[1:]
+    if most == 1 and now:
+        before = ()
+    held[key] = (before, tuple(now))
+    if before:
+        names = ", ".join(Path(str(file.name)).name for file in before)
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.html(block(paragraph(f"Still here: {names}", "quiet")))
+            st.button("Take out", key=f"{key}:out", on_click=_let_go, args=(key,))
+    return [*before, *now]
+
+
+def _changed(key: str) -> None:
+    """What the hand put in or took out; for callbacks."""
+    now = st.session_state.get(key) or []
+    held = st.session_state.setdefault(_KEPT, {})
+    held[key] = (held.get(key, ((), ()))[0], tuple(now) if isinstance(now, list) else (now,))
+
+
+def _let_go(key: str) -> None:
+    held = st.session_state[_KEPT]
+    held[key] = ((), held[key][1])
 
 
 def _given(files: Sequence[Any]) -> list[Given]:
@@ -87,12 +122,12 @@ def _frame_of(clip: Given) -> Given | None:
         length = _length(clip)
         last = max(length - 0.05, 0.05)
         about = "Of one moment for both cameras."
-        at = st.slider(f"Frame of {as_typed(clip.name)}, s", 0.0, last, min(1.0, last), step=0.04, key=f"clip:{clip.digest}", help=about)
+        at = st.slider(f"Frame of {as_typed(clip.name)}, s", 0.0, last, step=0.04, help=about, **kept(f"clip:{clip.digest}", min(1.0, last)))
         still = _still(clip, at)
     except InputError as error:
         st.html(block(paragraph(str(error), "fault")))
         return None
-    st.html(block(f'<img class="drawing" src="data:image/jpeg;base64,{base64.b64encode(_small(still)).decode()}" alt="The frame at {at:.2f} s">'))
+    st.html(block(f'<img class="drawing" src="{picture_source(_small(still))}" alt="The frame at {at:.2f} s">'))
     return Given(name=f"{clip.name} at {at:.2f} s", digest=f"{clip.digest}@{at:.3f}", content=lambda: still)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +16,9 @@ from framematch.scene.parts import Part, ball, box, cylinder, slab, span
 from framematch.scene.people import Figure
 from framematch.scene.registry import place
 from framematch.shot.opening import Opening
+
+if TYPE_CHECKING:
+    import shapely
 
 LONG_M = 18.0
 BAR_M = 0.045
@@ -98,7 +101,9 @@ def _steps(low: float, high: float, fixed: list[float], about: float) -> Floats:
     return np.unique(np.concatenate([np.linspace(a, b, max(1, round((b - a) / about)) + 1) for a, b in pairwise(stops)]).round(6))
 
 
-def _glazed(shape: Any, columns: Floats, rows: Floats, dice: np.random.Generator, *, keep_out: Any = None, broken: float, gone: float) -> Iterator[Part]:
+def _glazed(
+    shape: shapely.Polygon, columns: Floats, rows: Floats, dice: np.random.Generator, *, keep_out: shapely.Polygon | None = None, broken: float, gone: float
+) -> Iterator[Part]:
     """Bars with panes between them in the plane z = 0; some panes broken, some gone."""
     import shapely
 
@@ -129,7 +134,7 @@ def _glazed(shape: Any, columns: Floats, rows: Floats, dice: np.random.Generator
                 yield slab(piece, thickness_m=0.006, material="glass", tint=(shade, shade, shade))
 
 
-def _hole(cell: Any, dice: np.random.Generator) -> Any:
+def _hole(cell: shapely.Polygon, dice: np.random.Generator) -> shapely.Polygon:
     """A jagged hole somewhere in a pane."""
     import shapely
 

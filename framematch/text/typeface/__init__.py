@@ -7,7 +7,10 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from PIL.ImageFont import FreeTypeFont
 
 FAMILY = "Atkinson Hyperlegible Next Tabular"
 WEB_FAMILY = "Atkinson Hyperlegible Next"  # as it comes: a browser picks the figures of one width itself
@@ -25,7 +28,7 @@ def web_font_file(weight: int) -> Path:
 
 
 @lru_cache(maxsize=64)
-def pillow_font(size: float, *, bold: bool = False) -> Any:
+def pillow_font(size: float, *, bold: bool = False) -> FreeTypeFont:
     """The typeface for a Pillow picture, its size in pixels."""
     from PIL import ImageFont
 
