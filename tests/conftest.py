@@ -20,6 +20,7 @@ os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behi
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """More than cores: a test of the page waits for its browser half of the time."""
     return math.ceil(1.5 * (os.cpu_count() or 1))

@@ -200,6 +200,10 @@ class AimSolve:
             toward += row.slope * (row.target - row.slope @ values) / row.sigma**2
         return normal, toward
 
+    def together(self, seen: Seen, weight: Floats, scale: float) -> float:
+        """How many details count as one: by how much blocks of them scatter more than they would alone, 1 or more."""
+        return self._blocks(seen, weight, scale)[0]
+
     def _blocks(self, seen: Seen, weight: Floats, scale: float) -> tuple[float, Floats]:
         """By how much blocks of details scatter more than their details would alone, and each block's mean over its scatter.
 

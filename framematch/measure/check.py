@@ -28,7 +28,7 @@ from framematch.measure.corrected import edge_slopes, guide_off_percent, known_p
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
-from framematch.measure.known import State, Typed, all_known, doubted, place_row
+from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 from framematch.progress import step
@@ -40,7 +40,6 @@ ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
 MOST_REPEATED = 0.5  # of the details: more, and which is which is a guess
-_CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the stills say
 _ROUNDS = 4
 _FILLED = 5  # of 12 parts of the frame
 _ROUGH_DETAILS, _DETAILS = 500, 1000  # of a moment, for the first and the last solve
@@ -304,7 +303,7 @@ def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: 
             others, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
             strain.append(abs(float(row.target - row.slope @ others.values)) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
         worst = int(np.argmax(strain))
-        if strain[worst] <= _CONFLICT:  # else the one that fits least with the stills and the others goes first
+        if strain[worst] <= CONFLICT:  # else the one that fits least with the stills and the others goes first
             told = [f"the distance {t.words} was not used: {why}" for t, row, why in asked if row is None]
             return fit, state, rows, told + conflicts
         each = rows[worst - 1][0]

@@ -120,7 +120,7 @@ STYLE = """
  .st-key-fm-areas [data-testid="stHorizontalBlock"]>
  [data-testid="stColumn"]:has([data-testid="stHorizontalBlock"],.fm:not(.fault-beside),[data-testid="stFileUploader"])
  {min-width:min(19rem,100%)}
- .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.chart){min-width:min(26rem,100%)}
+ .st-key-fm-areas [data-testid="stHorizontalBlock"]>[data-testid="stColumn"]:has(.fm.chart:not(.fault-beside)){min-width:min(26rem,100%)}
 }
 .st-key-fm-areas [data-testid="stHorizontalBlock"]:has([data-testid="stNumberInput"]):not(:has([data-testid="stHorizontalBlock"],.fm)){align-items:flex-end}
 @media (max-width:1099px){[data-testid="stMain"]{scroll-padding-top:110px}}

@@ -11,7 +11,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.best import rectangle_errors
+from framematch.guide.best import EdgeErrors, edge_error_curve
 from framematch.guide.report import Report, insets_px
 from framematch.guide.shown import metres
 from framematch.guide.transfer import EDGES
@@ -191,12 +191,15 @@ def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool)
 
 def numbers_of(report: Report) -> tuple[str, ...]:
     """The errors of a guide's rectangle at each of the page's distances, in words."""
-    pairing, out = report.pairing, []
-    for distance in DISTANCES_M:
+    pairing, out, curves = report.pairing, [], {}
+    for i, distance in enumerate(DISTANCES_M):
         at = metres(distance)
         set_ = report.serving(distance)
+        if set_.guide.rectangle not in curves:
+            curves[set_.guide.rectangle] = edge_error_curve(pairing, set_.guide.rectangle, DISTANCES_M)
+        errors = EdgeErrors(**{edge: float(curve[i]) for edge, curve in curves[set_.guide.rectangle].items()})
         which = f" of set {report.sets.index(set_) + 1}" if report.sets else ""
-        words = errors_in_words(rectangle_errors(pairing, set_.guide.rectangle, distance))
+        words = errors_in_words(errors)
         note = "" if pairing.near_m <= distance <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
         out.append(f"Rectangle{which} at {at}: {words} (of the frame; a line outside it promises more than is recorded, inside less).{note}")
     return tuple(out)

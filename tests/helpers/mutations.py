@@ -193,6 +193,18 @@ FAULTS = (
         wrong=lambda right, *given: {**(found := right(*given)), "left": found["right"], "right": found["left"]},
         tests=("compare/test_gap_clearance.py", "-k", "rectangle"),
     ),
+    Fault(
+        name="an opening placed by hand that is flown towards whoever placed it",
+        places=("shot.placing:opening_between",),
+        wrong=lambda right, *given, **more: replace(found := right(*given, **more), heading_deg=found.heading_deg + 180),
+        tests=("shot/test_placing.py", "-k", "opposite_corners"),
+    ),
+    Fault(
+        name="places in the goggles' recording taken for the camera's own",
+        places=("measure.goggles:places_undone",),
+        wrong=lambda right, places_px, *rest: list(places_px),
+        tests=("measure/test_goggles.py", "-k", "wall_marks and crop"),
+    ),
 )
 
 

@@ -198,6 +198,11 @@ def test_the_director_of_photography_compares_four_lenses_in_an_own_scan(page, t
     assert 0.2 < x < 3 and (y, z) == (1.5, pytest.approx(-2, abs=0.1))  # to the right in plan is +x
     page.get_by_role("button", name="Undo", exact=True).click()
     expect(middle).to_have_value("0, 1.5, -2")
+    handle.press("ArrowUp")
+    handle.press("ArrowUp")
+    expect(middle).to_have_value("0, 1.5, -2.2")  # a decimetre each, ahead
+    page.get_by_role("button", name="Undo", exact=True).click()
+    expect(middle).to_have_value("0, 1.5, -2")
     settle(page)
     table = page.locator("table", has_text="When the gap's edges leave the frame").last
     rows = [[c.inner_text() for c in row.locator("th, td").all()] for row in table.locator("tbody tr").all()]
