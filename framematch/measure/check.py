@@ -26,7 +26,7 @@ from framematch.measure.aim import AimSolve, Fit, Row
 from framematch.measure.blame import LEAN, pulled, wrong_figure
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
-from framematch.measure.figure import NORMAL_95, Figure, within
+from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
 from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
@@ -280,21 +280,13 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
     _refuse_wrong(solve, fit, fit.covariance, most=PULL)
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
-    covariance = state.covariance * _widened(fit)
-    _refuse_wrong(solve, state, covariance, most=PULL)
-    states = [(np.zeros(COUNT), covariance)]
+    _refuse_wrong(solve, state, state.covariance, most=PULL)
+    states = [(np.zeros(COUNT), state.covariance)]
     for i in range(len(rows)):
         others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
         other, _ = all_known(solve, fit, others)
-        states.append((other.values - state.values, other.covariance * _widened(fit)))
+        states.append((other.values - state.values, other.covariance))
     return _result(pairing, solve, fit, states, good, warnings=[*warnings, *told], found=found)
-
-
-def _widened(fit: Fit) -> float:
-    """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
-    from scipy.stats import t
-
-    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() - 6, 4)) / NORMAL_95) ** 2)
 
 
 def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:
