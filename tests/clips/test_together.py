@@ -19,7 +19,7 @@ from flown_clips import Flight
 
 from framematch.clips.shake import shake_of
 from framematch.clips.take import clip_values, parse_clip_names
-from framematch.clips.together import rig_for_clips
+from framematch.clips.together import check_clips, rig_for_clips
 from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation
@@ -107,6 +107,21 @@ def test_the_film_shows_the_true_frame_where_it_is(tmp_path, flight, clips, foun
     there = way[:, :2] * reach[:, None] + (240, 135)
     assert abs(columns.min() - there[:, 0].min()) < 4 and abs(columns.max() - there[:, 0].max()) < 4
     assert abs(rows.max() - there[:, 1].max()) < 4
+
+
+def test_a_film_broken_off_leaves_nothing(tmp_path, clips, found):
+    def told(what: str, done: int, expected: int) -> None:
+        if done == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_clips_film(tmp_path / "film.mp4", replace(found, clocks=replace(found.clocks, span_s=(1.0, 1.6))), clips, height_px=90, told=told)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_one_clip_given_twice_is_refused(flight, clips):
+    with pytest.raises(InputError, match="same clip"):
+        check_clips(pairing_of(flight), clips[0], clips[0])
 
 
 def test_the_goggles_picture_is_known_by_its_shape(flight):
