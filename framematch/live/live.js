@@ -500,7 +500,15 @@ export class Painter {
       const grid = this.grids.outside, faces = this.faces("outside", grid, [0.5, 0.5], 1, [w, h], texels);
       this.lay({ box: boxes.outside, part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1, texels }, grid, faces, this.fill("outside", faces, eye), eye, null);
     }
+    if (this.fence) gl.deleteSync(this.fence);
+    this.fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
     return true;
+  }
+
+  /** Whether the screen is still at work on what it was last told to draw. */
+  busy() {
+    const { gl, fence } = this;
+    return !!fence && !gl.isContextLost() && gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED;
   }
 }
 
@@ -808,9 +816,19 @@ class Live {
   stir() {
     this.hidden = null;
     this.lively = true;
-    clearTimeout(this.resting);
-    this.resting = setTimeout(() => { this.lively = false; this.ask(); this.words(); }, REST_MS);
+    this.rest();
     this.ask();
+  }
+
+  /** The fine picture, once nothing has happened for a moment; on a slow screen not before the coarse one is seen. */
+  rest() {
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => {
+      if (this.painter?.busy()) return this.rest();
+      this.lively = false;
+      this.ask();
+      this.words();
+    }, REST_MS);
   }
 
   at(time) {
