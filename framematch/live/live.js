@@ -467,7 +467,8 @@ export class Painter {
   /**
    * Draw.
    * @param pose scene_from_recording; @param focal mm of the recording lens;
-   * @param boxes {wide, frame, outside}: left, top, width, height in canvas pixels, each or none;
+   * @param boxes {wide, frame, outside}: left, top, width, height in canvas pixels, each or none; `unseen`: width and height
+   *   that a frame is judged at which is not shown itself;
    * @param texels face texels per pixel; @param line width of the white line in pixels;
    * @param eye scene_from_eye and `slope` of half its height, for `outside`.
    */
@@ -479,11 +480,12 @@ export class Painter {
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT);
     let marks = null;
-    if (this.rig && boxes.frame) {
+    const frame = boxes.frame?.slice(2) ?? boxes.unseen;
+    if (this.rig && frame) {
       const { name, spread } = this.rung(focal), grid = this.grids[name];
-      const faces = this.faces("frame", grid, grid.centre, spread, boxes.frame.slice(2), texels);
+      const faces = this.faces("frame", grid, grid.centre, spread, frame, texels);
       const store = this.fill("frame", faces, pose);
-      this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
+      if (boxes.frame) this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
       marks = { grid, faces, store, spread, texels };
     }
     if (this.rig && boxes.wide) {
@@ -919,7 +921,8 @@ class Live {
     };
     const pose = this.pose(), eye = this.outside ? this.eye(pose) : null;
     const focal = this.view.focals.length ? this.view.focals[this.focal] : this.view.focal_mm;
-    const boxes = this.outside ? { outside: box("wide"), frame: box("frame") } : { wide: box("wide"), frame: box("frame") };
+    const wide = box("wide"), alone = !this.part(".frame .picture").clientHeight;
+    const boxes = { [this.outside ? "outside" : "wide"]: wide, ...(alone ? { unseen: [wide[2] / 2, wide[2] / 2 / this.view.aspects[1]] } : { frame: box("frame") }) };
     const fine = !(this.slow && (this.lively || this.playing));
     if (!this.painter.draw({ pose, focal, boxes, eye, texels: fine ? TEXELS : TEXELS / 2, line: Math.max(1, ratio) })) return;
     if (this.outside) this.lines(pose, eye, focal, ratio);
