@@ -120,7 +120,15 @@ precision highp float; precision highp int; precision highp sampler2D; precision
 const SCENE_VERTEX = `${HEAD}
 layout(location=0) in vec3 place; layout(location=1) in vec4 colour; layout(location=2) in vec2 uv;
 uniform mat4 clip; out vec3 tint; out vec2 spot;
-void main() { tint = colour.rgb; spot = vec2(uv.x, 1.0 - uv.y); gl_Position = clip * vec4(place, 1.0); }`;
+void main() {
+  tint = colour.rgb;
+  spot = vec2(uv.x, 1.0 - uv.y);
+  vec4 p = clip * vec4(place, 1.0);
+  // A corner beside the eye is kept within reach of a software renderer's whole numbers: a quarter of a thousandth of its distance, and far outside the face.
+  float least = max(abs(p.x), abs(p.y)) / 4000.0 + 1e-6;
+  if (abs(p.w) < least) p.w = p.w < 0.0 ? -least : least;
+  gl_Position = p;
+}`;
 
 const SCENE_FRAGMENT = `${HEAD}
 in vec3 tint; in vec2 spot; uniform sampler2D picture; uniform bool plain; out vec4 colour;
@@ -365,8 +373,7 @@ export class Painter {
     gl.bindTexture(gl.TEXTURE_2D, this.scene.texture);
     gl.uniform1i(at.picture, 0);
     gl.uniform1i(at.plain, this.scene.texture ? 0 : 1);
-    // A hundredth of a millimetre aside: software renderers lose triangles with a corner exactly beside the eye.
-    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin.map((v, i) => v + [1.7e-5, 1.1e-5, 1.3e-5][i]) });
+    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin });
     faces.forEach((face, layer) => {
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, store.colour, 0, layer);
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.DEPTH_ATTACHMENT, store.depth, 0, layer);
