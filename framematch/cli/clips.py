@@ -90,7 +90,7 @@ def check_two_clips(
     from framematch.clips.take import clip_values, parse_clip_names
     from framematch.clips.together import check_clips
     from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
-    from framematch.errors import InputError
+    from framematch.clips.typed import parse_typed_at
     from framematch.files.pairing import read_pairing
     from framematch.guide.shown import metres
     from framematch.measure.into_file import changed_pairing
@@ -99,8 +99,7 @@ def check_two_clips(
     from framematch.render.video import check_video_name
     from framematch.text.whole import ensure_folder, write_text
 
-    if distance:
-        raise InputError("goes with stills", field="--distance", fix="give a frame of each clip at one moment for it, such as clip.mp4@12.5")
+    typed = [parse_typed_at(text) for text in distance or []]
     chosen = parse_clip_names(take or "aim,tolerance")
     check_sheet_name(out / "check.pdf")
     rig = read_pairing(file, kit=kit)
@@ -113,13 +112,14 @@ def check_two_clips(
         def told(what: str, done: int, expected: int) -> None:
             bar.update(task, description=what, completed=done, total=expected or None)
 
-        found = check_clips(rig, Path(names[0]), Path(names[1]), told=told)
+        found = check_clips(rig, Path(names[0]), Path(names[1]), typed=typed, told=told)
         shake, why = _shake(found)
         if film is not None:
             from framematch.render.clips_film import write_clips_film
 
             write_clips_film(film, found, (Path(names[0]), Path(names[1])), told=told)
-    said = [why] if shake is None else shake_sentences(shake)
+    sentences = clip_sentences(found)
+    said = [why] if shake is None else [line for line in shake_sentences(shake) if line not in sentences]
     write_text(out / "check.json", json_.dumps(clip_json(found, shake), indent=1, allow_nan=False) + "\n")
     write_text(out / "check.csv", clip_csv(found))
     write_clips_sheet(out / "check.pdf", found, said=said, paper=paper)
@@ -129,7 +129,7 @@ def check_two_clips(
     for m in found.moments:
         shown.add_row(f"{m.instant.recording_s:.2f}", metres(m.distance_m), f"{m.off_percent:.2f}", f"{m.off_95_percent:.2f}")
     console.print(shown)
-    for line in (*clip_sentences(found), *said):
+    for line in (*sentences, *said):
         console.print(line)
     for line in found.checked.warnings:
         warning(console, line)

@@ -38,7 +38,7 @@ Write = Annotated[bool, typer.Option("--write", help="Write what was measured in
 _MARKS = "Without a recording still: where the wall marks show in the monitoring still, x,y;... in the order of the wall sheet (- for one not seen), or find."
 _DISTANCE = (
     "Metres to what is in the middle of the frame, or to a place x,y in the recorded still: 60@310,204; 2:60@310,204 in the second moment; "
-    "inf for the horizon. Of something far, paced out is enough. With --marks: to the wall."
+    "inf for the horizon. Of something far, paced out is enough. With whole clips 12.5:60@310,204, at 12.5 s of the recorded one. With --marks: to the wall."
 )
 _TAKE = (
     "What --write takes over: some of aim, offset, focal, lens (centres and bending), tolerance; all but the offset if left out. "

@@ -33,20 +33,32 @@ class BearingTurn:
     Args:
         turn_rad: (3,) rotation vector, camera axes before.
         covariance: (3, 3) of it, from the scatter of the details.
-        parallax_rad: what the move draws at a typical detail.
+        move_rad: (3,) the mean of v / d.
+        by_move: (3, 3) by how much the turn would be another with another mean of v / d.
+        move_told: (3,) and (3, 3): pull and information of the details alone on that mean, the turn marginalised.
+        move_most_rad: standard deviation to which the mean is held about nothing, by how much details scatter more than a turn would leave.
         agreed: (N,) which details lie as the turn has them.
         scatter_rad: of those across their parallax.
     """
 
     turn_rad: Floats
     covariance: Floats
-    parallax_rad: float
+    move_rad: Floats
+    by_move: Floats
+    move_told: tuple[Floats, Floats]
+    move_most_rad: float
     agreed: Mask
     scatter_rad: float
 
 
 def turn_of(
-    before: Floats, after: Floats, *, noise_rad: float, extra: Floats | None = None, along: Floats | None = None, start: Floats | None = None
+    before: Floats,
+    after: Floats,
+    *,
+    noise_rad: float,
+    extra: Floats | None = None,
+    move: tuple[Floats, Floats] | None = None,
+    start: Floats | None = None,
 ) -> BearingTurn | None:
     """The turn that bearings (N, 3) and (N, 3) show; None where they show none.
 
@@ -54,16 +66,16 @@ def turn_of(
         noise_rad: of the angle between a detail's two bearings, as expected.
         extra: (N, 3) rotation vectors by which each detail saw the camera turn more than the turn that is asked for, where rows are read one
             after another.
-        along: (3,) the move's direction, where it is known.
+        move: (3,) and (3, 3) the mean of v / d and its covariance, where it is known from the turns round this one.
         start: (3,) a turn near the one asked for; looked for if not given.
     """
     if len(before) < FEWEST:
         return None
     blind = _BLIND if start is None else 2
     more = np.zeros(3) if extra is None else extra
-    basis = _tangents(before)
-    moves = basis if along is None else basis @ (np.asarray(along) / np.linalg.norm(along))[:, None]
-    turn, parallax, scale, loose, whole = _start(before, after) if start is None else start, np.zeros(moves.shape[2]), noise_rad, 0.0, 0.0
+    basis = moves = _tangents(before)
+    firm = None if move is None else np.linalg.inv(move[1])
+    turn, parallax, scale, loose, whole = _start(before, after) if start is None else start, np.zeros(3) if move is None else move[0], noise_rad, 0.0, 0.0
     for turns in range(_ROUNDS):
         carried = rotated(turn + more, after)
         miss = np.einsum("nij,nj->ni", basis, before - carried)
@@ -77,12 +89,20 @@ def turn_of(
         weight = 1 / (1 + (off / _CAUCHY) ** 2)
         rows = (root @ np.concatenate([by_turn, moves], axis=2)) * np.sqrt(weight)[:, None, None]
         target = np.einsum("nij,nj->ni", root, miss) * np.sqrt(weight)[:, None]
-        flat = rows.reshape(-1, rows.shape[2])
-        normal = flat.T @ flat
-        normal[range(3, len(normal)), range(3, len(normal))] += max(loose, 1e-9) ** -2.0
-        if not np.isfinite(normal).all() or np.linalg.cond(normal[:3, :3]) > 1e10:
+        flat = rows.reshape(-1, 6)
+        told, pull = flat.T @ flat, flat.T @ target.reshape(-1)
+        normal, toward = told.copy(), pull.copy()
+        if firm is None or move is None:
+            normal[range(3, 6), range(3, 6)] += max(loose, 1e-9) ** -2.0
+        else:
+            normal[3:, 3:] += firm
+            toward[3:] += firm @ move[0]
+        try:
+            step = np.linalg.solve(normal, toward)
+        except np.linalg.LinAlgError:
             return None
-        step = np.linalg.solve(normal, flat.T @ target.reshape(-1))
+        if not np.isfinite(step).all():
+            return None
         turn, parallax = turn + step[:3], step[3:]
         rest = miss - by_turn @ step[:3]
         if turns == 0:
@@ -95,13 +115,34 @@ def turn_of(
     agreed: Mask = weight > 0.35
     if agreed.sum() < FEWEST or agreed.mean() < 0.4 or scale > _MOST_NOISE * noise_rad:
         return None
+    by_turn_alone = np.linalg.solve(told[:3, :3], np.column_stack([told[:3, 3:], pull[:3]]))
     return BearingTurn(
         turn_rad=turn,
         covariance=np.asarray(np.linalg.inv(normal)[:3, :3], dtype=np.float64),
-        parallax_rad=_size(moves @ parallax),
+        move_rad=parallax,
+        by_move=-by_turn_alone[:, :3],
+        move_told=(pull[3:] - told[3:, :3] @ by_turn_alone[:, 3], told[3:, 3:] - told[3:, :3] @ by_turn_alone[:, :3]),
+        move_most_rad=loose,
         agreed=agreed,
         scatter_rad=float(scale),
     )
+
+
+def share_told(before: Floats, after: Floats, found: BearingTurn, *, extra: Floats, drift: Floats) -> tuple[float, float]:
+    """Pull and information on the share s of a drift (N, 3), rotation vectors that add to ``extra`` as s times it, turn and move marginalised."""
+    basis = _tangents(before)
+    carried = rotated(found.turn_rad + extra, after)
+    by_turn = -basis @ _cross(carried)
+    drawn = basis @ found.move_rad
+    miss = np.einsum("nij,nj->ni", basis, before - carried) - drawn
+    root = _whitening(drawn, found.scatter_rad)[found.agreed]
+    known = (root @ np.concatenate([by_turn, basis], axis=2)[found.agreed]).reshape(-1, 6)
+    asked = np.einsum("nij,njk,nk->ni", root, by_turn[found.agreed], drift[found.agreed]).ravel()
+    rest = np.einsum("nij,nj->ni", root, miss[found.agreed]).ravel()
+    told = known.T @ known + 1e-9 * np.eye(6)
+    both = np.linalg.solve(told, known.T @ np.column_stack([asked, rest]))
+    free = asked - known @ both[:, 0]
+    return float(free @ (rest - known @ both[:, 1])), float(free @ free)
 
 
 def rotated(turns_rad: Floats, rays: Floats) -> Floats:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +75,12 @@ class Clocks:
         out: Floats = tau + self.offset_s + 1e-6 * self.rate_ppm * (tau - self.middle_s)
         return out
 
+    def monitoring_s(self, recording_s: Floats | float) -> Floats:
+        """Monitoring times of recording times."""
+        slope = 1 + 1e-6 * self.rate_ppm
+        out: Floats = self.middle_s + (np.asarray(recording_s, dtype=np.float64) - self.offset_s - self.middle_s) / slope
+        return out
+
 
 class TurnedPath:
     """A clip's turns summed up over time: the integral of the turn rate in the camera's own axes."""
@@ -89,12 +96,20 @@ class TurnedPath:
         for axis in range(3):
             rates[~turns.read, axis] = np.interp(middle[~turns.read], middle[turns.read], rates[turns.read, axis])
         self.knots = np.append(turns.start_s, turns.end_s[-1]) + delay
+        self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(_matrices(rates * dt[:, None]), np.matmul)))])
         self._sum = CubicSpline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(rates * dt[:, None], axis=0)]))
         self._holes = np.concatenate([[0.0], np.cumsum(np.where(turns.read & (dt < 3.5 * turns.step_s), 0.0, dt))])
 
     def turned(self, times_s: Floats) -> Floats:
         """(..., 3) rad up to times within the clip."""
         return np.asarray(self._sum(times_s), dtype=np.float64)
+
+    def between(self, first_s: float, last_s: float) -> Floats:
+        """(3, 3) camera at the first time from camera at the last, over any turn."""
+        low, high = (int(np.clip(np.searchsorted(self.knots, t, "right") - 1, 0, len(self.knots) - 1)) for t in (first_s, last_s))
+        ends = _matrices(np.stack([self.turned(np.array(t)) - self.turned(self.knots[k]) for t, k in ((first_s, low), (last_s, high))]))
+        out: Floats = (self._attitudes[low] @ ends[0]).T @ self._attitudes[high] @ ends[1]
+        return out
 
     def rate(self, times_s: Floats) -> Floats:
         """(..., 3) rad/s."""
@@ -105,6 +120,12 @@ class TurnedPath:
         inside = (first_s >= self.knots[0]) & (last_s <= self.knots[-1])
         hole = np.interp(last_s, self.knots, self._holes) - np.interp(first_s, self.knots, self._holes)
         return np.asarray(inside & (hole < 1e-9))
+
+
+def _matrices(turns_rad: Floats) -> Floats:
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_rotvec(turns_rad).as_matrix(), dtype=np.float64)
 
 
 def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:

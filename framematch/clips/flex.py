@@ -1,7 +1,7 @@
 """How the monitoring camera turned against the rig while it flew: flex of the mount, read from both cameras' turns.
 
-What it turned more than the rig is summed up; what is slower than about half a hertz is left out, since the reading's own drift is in it. No distance
-enters, so quick flex is known where a still pair can't tell an aim from a distance.
+What it turned more than the rig is summed up; what is slower than about two hertz is left out, since the reading's own drift is in it, and the moments
+of ``flown`` tell it better.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from framematch.clips.clock import Clocks
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
-SLOW_S = 0.35  # standard deviation of the Gaussian that parts slow from quick
-BANDS_HZ = ((0.5, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 16.0), (16.0, 60.0))
+SLOW_S = 0.12  # standard deviation of the Gaussian that parts slow from quick
+BANDS_HZ = ((1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 16.0), (16.0, 60.0))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.measure.stills import CONTAINERS, Still, check_size
 
-STILL_PX = 2816  # width of frames that are checked as stills: forty of each camera have to stay in memory
+STILL_PX = 2816  # width of frames that are checked as stills
 WORKING_PX = 640  # width that frames are brought to: finer ones tell the turn hardly better and take longer
 
 

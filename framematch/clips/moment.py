@@ -6,6 +6,7 @@ pointed; each pixel is fetched from where it stood then. What the camera's way d
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -21,6 +22,7 @@ from framematch.measure.stills import Still
 Floats = NDArray[np.float64]
 _GRID_PX = 8  # where rays are worked out; between them it is all but straight
 MOST_APART_S = 0.05
+NEAR_S = 0.1  # a frame so near a wanted time will do
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,8 +33,8 @@ class Instant:
     monitoring_s: float
 
 
-def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: float, most: int) -> list[Instant]:
-    """Of each piece of the clips, the pair of frames in which the rig turned least."""
+def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: float, most: int, wanted_s: Sequence[float] = ()) -> list[Instant]:
+    """Of each piece of the clips, the pair of frames in which the rig turned least; and those nearest to wanted times of the recording clip."""
     low, high = clocks.recording_s(np.array(clocks.span_s))
     pieces = max(1, min(most, int((high - low) / every_s)))
     edges = np.linspace(low, high, pieces + 1)
@@ -44,8 +46,8 @@ def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: fl
     good[1:] &= recording.read[:-1]
     other = monitoring.read.copy()
     other[1:] &= monitoring.read[:-1]
-    out = []
-    for start, end in pairwise(edges):
+    out = set()
+    for start, end in [*pairwise(edges), *((t - NEAR_S, t + NEAR_S) for t in wanted_s)]:
         choice = []
         for i in np.flatnonzero(good & (own > start) & (own < end)):
             j = int(np.abs(there - own[i]).argmin())
@@ -54,8 +56,8 @@ def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: fl
                 choice.append((speed[i] * (1 + 20 * apart), i, j))
         if choice:
             _, i, j = min(choice)
-            out.append(Instant(recording_s=float(own[i]), monitoring_s=float(theirs[j])))
-    return out
+            out.add((float(own[i]), float(theirs[j])))
+    return [Instant(recording_s=a, monitoring_s=b) for a, b in sorted(out)]
 
 
 def at_one_time(still: Still, camera: Camera, path: TurnedPath, *, taken_s: float, wanted_s: float, flexed_rad: Floats | None = None) -> Still:
@@ -76,10 +78,12 @@ def at_one_time(still: Still, camera: Camera, path: TurnedPath, *, taken_s: floa
     rays, ok = camera.unproject(grid)
     if flexed_rad is not None:
         rays = rotated(-flexed_rad, rays)
+    taken, wanted = (float(np.clip(t, path.knots[0], path.knots[-1])) for t in (taken_s, wanted_s))
+    rays = rays @ path.between(wanted, taken)  # from the camera as it stood at the moment to the one at the frame's middle row
     source = grid
     for _ in range(3):
         times = taken_s + (source[:, 1] / height - 0.5) * readout
-        turn = path.turned(np.clip(times, path.knots[0], path.knots[-1])) - path.turned(np.array(np.clip(wanted_s, path.knots[0], path.knots[-1])))
+        turn = path.turned(np.clip(times, path.knots[0], path.knots[-1])) - path.turned(np.array(taken))
         there, seen = camera.project(rotated(-turn, rays))
         source = np.where((ok & seen)[:, None] & np.isfinite(there), there, grid)
     shape = (len(y), len(x))

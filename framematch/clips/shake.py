@@ -48,7 +48,7 @@ class Shake:
         keep_percent: what the pairing keeps.
         margin: what that leaves of each turn by itself.
         rate_deg_s: root mean square of the turn rate.
-        rows_known: whether the camera's read-out is stated.
+        turns: of the clip.
         repeated, missing: frames that show the one before again, and that the time stamps say are not there.
     """
 
@@ -62,7 +62,7 @@ class Shake:
     keep_percent: float
     margin: Margin
     rate_deg_s: float
-    rows_known: bool
+    turns: Turns
     repeated: int
     missing: int
 
@@ -124,7 +124,7 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
         keep_percent=keep,
         margin=stabiliser_margin(camera, _scaled(camera.picture, keep / 100)),
         rate_deg_s=typical_rate_deg_s(turns),
-        rows_known=turns.camera.readout_ms is not None,
+        turns=turns,
         repeated=len(turns.repeated_s),
         missing=turns.gaps,
     )

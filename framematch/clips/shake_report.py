@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from framematch.clips.shake import Shake
+from framematch.clips.turns import Turns
 
 SHARES = (0.5, 0.95, 1.0)
 
@@ -29,8 +30,7 @@ def shake_sentences(s: Shake) -> list[str]:
         lines.append(f"{unread} of {len(s.read)} frames could not be read and are left out of the figures.")
     if s.repeated or s.missing:
         lines.append(f"{s.repeated} frames repeat the one before; by the time stamps {s.missing} are missing.")
-    if not s.rows_known:
-        lines.append(rows_unknown("recording"))
+    lines.append(rows_said(s.turns, "recording"))
     lines.append(
         "Only turns are smoothed; what the camera's own way draws and rows read one after another are left as they are. "
         "Near things all round make a turn less sure. Another stabiliser's path takes another margin."
@@ -38,9 +38,21 @@ def shake_sentences(s: Shake) -> list[str]:
     return lines
 
 
-def rows_unknown(which: str) -> str:
-    """What to know where a camera's read-out is not stated."""
-    return f"The {which} camera's readout_ms is not in the file: rows are taken as read at once, which makes quick turns less sure."
+def rows_said(turns: Turns, which: str) -> str:
+    """What the clip says of how long the camera takes to read its rows."""
+    given, found, half = turns.given_readout_ms, 1000 * turns.readout_s, 1000 * turns.readout_95_s
+    shown = f"its rows show {found:.1f} ± {half:.1f} ms" if turns.readout_told else "its rows do not show how long"
+    if given is None:
+        used = "which is used" if turns.readout_told else "so they are taken as read at once, which makes quick turns less sure"
+        return f"The {which} camera's readout_ms is not in the file; {shown}, {used}."
+    differ = turns.readout_told and abs(found - given) > max(1.5 * half, 1.0)
+    return f"The {which} camera reads its rows in {given:g} ms by the file; {shown}" + (": look at readout_ms again." if differ else ".")
+
+
+def readout_json(turns: Turns) -> dict[str, float | None]:
+    """Read-out in ms: the file's, the clip's with its interval; null where not known."""
+    told = turns.readout_told
+    return {"file_ms": turns.given_readout_ms, "clip_ms": 1000 * turns.readout_s if told else None, "clip_95_ms": 1000 * turns.readout_95_s if told else None}
 
 
 def shake_json(s: Shake) -> dict[str, Any]:
@@ -57,6 +69,7 @@ def shake_json(s: Shake) -> dict[str, Any]:
         "turn_rate_deg_s": s.rate_deg_s,
         "frames": len(s.read),
         "frames_read": int(s.read.sum()),
+        "readout": readout_json(s.turns),
         "repeated": s.repeated,
         "missing": s.missing,
         "per_frame": [

@@ -37,7 +37,7 @@ def clip_values(found: Together, shake: Shake | None, names: tuple[str, ...]) ->
     aim = tuple(n for n in names if n in ("aim", "tolerance"))
     values = dict(taken(found.checked, aim).values) if aim else {}
     if "tolerance" in names:  # the flex is there in every shot, the mount's own uncertainty besides
-        values["tolerance.aim_deg"] = math.ceil(1000 * math.hypot(values["tolerance.aim_deg"], NORMAL_95 * found.flex.rms_deg)) / 1000
+        values["tolerance.aim_deg"] = math.ceil(1000 * math.hypot(values["tolerance.aim_deg"], NORMAL_95 * found.flex_rms_deg)) / 1000
     wanted = [n for n in names if n in ("wander", "keep")]
     if wanted and shake is None:
         raise InputError("the clip does not tell what the stabiliser needs", field="--take", fix="leave wander and keep out")

@@ -11,6 +11,7 @@ touched by it. What the monitoring camera turned more than the rig is flex, read
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,33 +21,36 @@ from numpy.typing import NDArray
 
 from framematch.clips.clock import Clocks, TurnedPath, match_clocks
 from framematch.clips.flex import Flex
+from framematch.clips.flown import Flown, flown
 from framematch.clips.frames import clip_facts, stills_at
-from framematch.clips.moment import Instant, at_one_time, instants
+from framematch.clips.moment import NEAR_S, Instant, at_one_time, instants
+from framematch.clips.sights import Brought, details_of, follow_s
+from framematch.clips.steadied import steadied
 from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera, read_turns
+from framematch.clips.typed import TypedAt
+from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display
-from framematch.geometry.mount import aim_from_rotation
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import best_set_distance
 from framematch.guide.tolerance import edge_places, frame_errors
-from framematch.guide.transfer import distance_from, inverse_m, to_display
-from framematch.measure.aim import AimSolve, Row
-from framematch.measure.check import FEWEST, Checked, NotSuitable, check_guide
+from framematch.guide.transfer import distance_from, to_display
+from framematch.measure.check import Checked, NotSuitable, check_guide
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
-from framematch.measure.features import Matches, common_view, tracked
 from framematch.measure.figure import NORMAL_95
-from framematch.measure.stills import Still
-from framematch.measure.unknowns import COUNT, held, mounted, moved
+from framematch.measure.known import Typed
+from framematch.measure.unknowns import COUNT, mounted, moved
 
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
 
-EVERY_S, MOST_MOMENTS, MOST_CHECKED = 0.5, 40, 8
+EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
+MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 5, 2, 20
 FEWEST_MOMENTS = 3
-_FLEX_RAD = math.radians(1.0)  # standard deviation of a moment's aim about the mean
-_DETAILS = 400
+MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
 _FLEX_READ_DEG, _FLEX_SHARE = 0.05, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 _STEP_W = 1e-3
+_ROWS_S = 0.004
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,7 +60,8 @@ class Moment:
     Args:
         instant: its frames' times.
         details: that both frames show.
-        aim_deg, aim_95_deg: pan, tilt, roll, and half-widths of their 95 % intervals.
+        aim_deg, aim_95_deg: pan, tilt, roll, quick flex left out (a mean under a Gaussian of ``flex.SLOW_S``: what is slower than about
+            2 Hz is in it), and half-widths of their 95 % intervals.
         distance_m: typical one of what both show; infinite where none shows.
         off_percent: how far the guide as flown was off at that distance: worst edge, percent of the frame.
         off_95_percent: half-width of its 95 % interval.
@@ -83,6 +88,8 @@ class Together:
         moments: in order of time.
         flex: of the mount, from the turns.
         set_distance_m: at which the outline would have served best for what was filmed.
+        slow_flex_deg: by how much the aim was another from moment to moment, root mean square of both directions across together.
+        quick_percent: by how much quick flex moved the frame besides in 95 % of the time, worst edge, percent of the frame.
     """
 
     rig: Pairing
@@ -93,6 +100,13 @@ class Together:
     moments: tuple[Moment, ...]
     flex: Flex
     set_distance_m: float
+    slow_flex_deg: float
+    quick_percent: float
+
+    @property
+    def flex_rms_deg(self) -> float:
+        """Slow and quick flex together."""
+        return math.hypot(self.slow_flex_deg, self.flex.rms_deg)
 
 
 def rig_for_clips(pairing: Pairing, monitoring_px: tuple[int, int], *, name: str) -> Pairing:
@@ -110,14 +124,19 @@ def rig_for_clips(pairing: Pairing, monitoring_px: tuple[int, int], *, name: str
     return pairing
 
 
-def check_clips(pairing: Pairing, recording: Path, monitoring: Path, *, told: Told | None = None) -> Together:
+def check_clips(pairing: Pairing, recording: Path, monitoring: Path, *, typed: Sequence[TypedAt] = (), told: Told | None = None) -> Together:
     """Check a guide from two whole clips of one flight.
+
+    Args:
+        typed: distances that somebody measured, of places in frames of the recording clip.
 
     Raises:
         InputError: clips that can't be read or have another shape than the pairing's rasters.
         NotSuitable: the clips do not tell; the message says why.
     """
     rig = rig_for_clips(pairing, clip_facts(monitoring).size_px, name=str(monitoring))
+    if recording.is_file() and os.path.samefile(recording, monitoring):
+        raise InputError("is the same clip as the recording camera's", file=str(monitoring), fix="give the clip of each camera")
     read = []
     for which, path in (("recording", recording), ("monitoring", monitoring)):
         camera: Camera = getattr(rig, which)
@@ -130,13 +149,16 @@ def check_clips(pairing: Pairing, recording: Path, monitoring: Path, *, told: To
                 told(f"Reading the {which} clip", done, expected)
 
         read.append(read_turns(path, seen, progress=progress))
+    rig = replace(rig, **{w: replace(getattr(rig, w), readout_ms=t.camera.readout_ms) for w, t in zip(("recording", "monitoring"), read, strict=True)})
     clocks = match_clocks(read[0], read[1], rig.mount.recording_from_monitoring)
-    chosen = instants(read[0], read[1], clocks, every_s=EVERY_S, most=MOST_MOMENTS)
+    read[0] = steadied(read[0], read[1], clocks)
+    clocks = match_clocks(read[0], read[1], clocks.recording_from_monitoring)
+    chosen = instants(read[0], read[1], clocks, every_s=EVERY_S, most=MOST_MOMENTS, wanted_s=[t.time_s for t in typed])
     if len(chosen) < FEWEST_MOMENTS:
         raise NotSuitable("the clips share too few frames of one moment", file=str(monitoring), fix="give a longer piece of the flight")
     flex = Flex(clocks, read[1])
     pairs = brought_together(rig, read, clocks, flex, chosen, (recording, monitoring))
-    return together(rig, read[0], read[1], clocks, flex, chosen, pairs, told=told)
+    return together(rig, read[0], read[1], clocks, flex, chosen, pairs, typed=typed, told=told)
 
 
 def together(
@@ -146,8 +168,9 @@ def together(
     clocks: Clocks,
     flex: Flex,
     chosen: Sequence[Instant],
-    pairs: Sequence[tuple[Still, Still]],
+    pairs: Sequence[Brought],
     *,
+    typed: Sequence[TypedAt] = (),
     told: Told | None = None,
 ) -> Together:
     """What clips say once their clocks are known and their frames brought to one time and one aim, quick flex taken back.
@@ -155,28 +178,50 @@ def together(
     Raises:
         NotSuitable: as ``check_guide``, or too few instants show enough.
     """
-    if told is not None:
-        told("Checking the guide", 0, len(pairs))
-    some = np.unique(np.linspace(0, len(pairs) - 1, min(MOST_CHECKED, len(pairs))).round().astype(int))
-    singles, refused = [], None
-    for i in some:
+
+    def step(count: int) -> None:
+        if told is not None:
+            told("Checking the guide", min(count, total), total)
+
+    total = MOST_CHECKED + FIRST_MOMENTS + len(pairs)
+    singles, refused, done = [], None, 0
+    for pair in sorted(pairs, key=lambda p: float(np.linalg.norm(p.move_rad_s)) * (abs(p.late_s) + _ROWS_S))[:MOST_CHECKED]:  # least moved between the two
+        step(done)
+        done += 1
         try:
-            singles.append(check_guide(rig, *pairs[i]))
+            singles.append(check_guide(rig, pair.recording, pair.monitoring))
         except NotSuitable as error:
             refused = error
-    if len(singles) < max(2, len(some) // 3):
-        assert refused is not None
+        if len(singles) == LEAST_CHECKED:
+            break
+    if refused is not None and len(singles) < LEAST_CHECKED:
         raise refused
-    checked = combined(rig, singles, apart_rad=math.hypot(math.radians(_FLEX_READ_DEG), _FLEX_SHARE * math.radians(flex.rms_deg)))
+    start = np.asarray(np.median([each.values for each in singles], axis=0))
+    at = replace(rig, recording=rig.recording.resized(pairs[0].recording.size_px), monitoring=rig.monitoring.resized(pairs[0].monitoring.size_px))
+    unread = math.hypot(math.radians(_FLEX_READ_DEG), _FLEX_SHARE * math.radians(flex.rms_deg))
+    for some in (pairs[:: max(1, len(pairs) // FIRST_MOMENTS)], pairs):  # details are followed from where a rig near the truth has them
+        near = moved(at, start)
+        details, kept = [], []
+        for pair in some:
+            found = details_of(near, pair)
+            done += 1
+            step(done)
+            if len(found.matches) >= FEWEST_DETAILS:
+                details.append(found)
+                kept.append(pair.instant)
+        if len(kept) < FEWEST_MOMENTS:
+            raise NotSuitable("too few moments show enough details in both clips", fix="give a sharp, lit piece of the flight")
+        times = np.array([i.recording_s for i in kept])
+        measured = _placed(typed, times, pairs[0].recording.size_px[0] / recording.facts.size_px[0]) if some is pairs else []
+        solved = flown(at, details, times, start=start, unread_rad=unread, typed=measured)
+        start = solved.values
+    checked = _checked(rig, singles, solved)
     moments = []
-    for count, (instant, pair) in enumerate(zip(chosen, pairs, strict=True), start=1):
-        found = _moment(checked, instant, flex, pair)
-        if found is not None:
-            moments.append(found)
-        if told is not None:
-            told("Checking the guide", count, len(pairs))
+    for count, instant in enumerate(kept):
+        if solved.sights[count].good.sum() >= FEWEST_DETAILS:
+            moments.append(_moment(rig, solved, count, instant))
     if len(moments) < FEWEST_MOMENTS:
-        raise NotSuitable("too few moments show enough details in both clips", fix="give a sharp, lit piece of the flight")
+        raise NotSuitable("details of too few moments agree on one rig", fix="give a sharp, lit piece of the flight")
     return Together(
         rig=rig,
         recording=recording,
@@ -186,30 +231,34 @@ def together(
         moments=tuple(moments),
         flex=flex,
         set_distance_m=_set_distance(checked.after, [m.distance_m for m in moments]),
+        slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
+        quick_percent=_quick_percent(checked, flex),
     )
 
 
-def combined(rig: Pairing, singles: Sequence[Checked], *, apart_rad: float) -> Checked:
-    """One rig from checks of single instants, its aim apart by some radians (standard deviation, each axis) from one to the next.
+def _placed(typed: Sequence[TypedAt], times_s: Floats, scale: float) -> list[tuple[int, Typed]]:
+    """Typed distances with their moments' indices, places in pixels of the pictures.
 
-    What each instant's details tell (its normal equations less what the file holds) is added up, each with an aim and an offset of its own
-    marginalised: what little an aim is apart would be taken for a move of the offset. The file's hold comes in once.
+    Raises:
+        InputError: no moment near a time.
     """
-    scale = held(rig)
-    hold = np.diag(scale**-2.0)
-    own, loose = np.eye(COUNT)[:, :6], np.diag([apart_rad**-2.0] * 3 + [*scale[3:6] ** -2.0])
-    normal, toward = hold.copy(), np.zeros(COUNT)
-    for each in singles:
-        size, ways = np.linalg.eigh(np.linalg.inv(each.covariance) * np.outer(scale, scale) - np.eye(COUNT))
-        told = (ways * np.maximum(size, 0)) @ ways.T / np.outer(scale, scale)  # what was widened tells no less than nothing
-        pull = (told + hold) @ each.values
-        gain = told @ own @ np.linalg.inv(loose + own.T @ told @ own) @ own.T
-        normal += told - gain @ told
-        toward += pull - gain @ pull
-    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
-    values = covariance @ toward
+    out = []
+    for each in typed:
+        index = int(np.abs(times_s - each.time_s).argmin())
+        if abs(times_s[index] - each.time_s) > NEAR_S:
+            raise InputError(
+                f"no frame of both clips near {each.time_s:g} s can be used", field="--distance", fix="give another moment, in which the rig turns less"
+            )
+        at = None if each.typed.at_px is None else (each.typed.at_px[0] * scale, each.typed.at_px[1] * scale)
+        out.append((index, replace(each.typed, at_px=at)))
+    return out
+
+
+def _checked(rig: Pairing, singles: Sequence[Checked], solved: Flown) -> Checked:
+    """The flight's rig as a check of stills has it."""
+    values, covariance = solved.values, solved.covariance
     after = moved(rig, values)
-    shown = float(np.median([inverse_m(each.distance_m) for each in singles]))
+    shown = float(np.median([solved.inverse_at(i) for i in range(len(solved.sights))]))
     distance = distance_from(shown) if shown > 1e-3 else math.inf
     distances = [d for d, _ in singles[0].off_percent]
     best = min(singles, key=lambda each: each.known_percent)
@@ -223,74 +272,78 @@ def combined(rig: Pairing, singles: Sequence[Checked], *, apart_rad: float) -> C
         turned_deg=math.degrees(float(np.linalg.norm(values[:3]))),
         off_percent=tuple((d, guide_off_percent(rig, after, d)) for d in distances),
         serves=tuple((d, known_percent(edge_slopes(rig, values, d), [(np.zeros(COUNT), covariance)])) for d in dict.fromkeys([distance, *distances])),
-        matches=sum(each.matches for each in singles),
-        agreed=sum(each.agreed for each in singles),
+        matches=sum(len(each.weight) for each in solved.sights),
+        agreed=sum(int(each.good.sum()) for each in solved.sights),
         distance_m=distance,
-        warnings=tuple(dict.fromkeys(line for each in singles for line in each.warnings)),
+        warnings=tuple(dict.fromkeys([*(line for each in singles for line in each.warnings), *solved.words])),
         advice="",
     )
 
 
-def brought_together(
-    rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: Flex, chosen: Sequence[Instant], paths: tuple[Path, Path]
-) -> list[tuple[Still, Still]]:
-    """Frames of each instant, rows and both clips brought to the recording frame's moment."""
-    first, second = stills_at(paths[0], [i.recording_s for i in chosen]), stills_at(paths[1], [i.monitoring_s for i in chosen])
+def brought_together(rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: Flex, chosen: Sequence[Instant], paths: tuple[Path, Path]) -> list[Brought]:
+    """Frames of each instant, and a later recorded one, all brought to the recording frame's moment."""
     ways = [TurnedPath(turns) for turns in read]
+    later = [_later(read[0], ways[0], each) for each in chosen]
+    widths = _still_widths(rig, read)
+    taken = stills_at(paths[0], [*(i.recording_s for i in chosen), *(t for t in later if t is not None)], width_px=widths[0])
+    first, after = taken[: len(chosen)], iter(taken[len(chosen) :])
+    second = stills_at(paths[1], [i.monitoring_s for i in chosen], width_px=widths[1])
     slope = 1 + 1e-6 * clocks.rate_ppm
     out = []
-    for instant, a, b in zip(chosen, first, second, strict=True):
-        late = (instant.recording_s - float(clocks.recording_s(instant.monitoring_s))) / slope
-        eyes = [getattr(rig, which).resized(still.size_px) for which, still in (("recording", a), ("monitoring", b))]
+    for instant, a, b, t in zip(chosen, first, second, later, strict=True):
+        now = instant.recording_s
+        late = now - float(clocks.recording_s(instant.monitoring_s))
+        own, other = (getattr(rig, which).resized(still.size_px) for which, still in (("recording", a), ("monitoring", b)))
+        then = instant.monitoring_s + late / slope
+        step = int(np.clip(np.searchsorted(read[0].start_s, now), 0, len(read[0].start_s) - 1))
         out.append(
-            (
-                at_one_time(a, eyes[0], ways[0], taken_s=instant.recording_s, wanted_s=instant.recording_s),
-                at_one_time(b, eyes[1], ways[1], taken_s=instant.monitoring_s, wanted_s=instant.monitoring_s + late, flexed_rad=flex.at(instant.monitoring_s)),
+            Brought(
+                instant=instant,
+                recording=at_one_time(a, own, ways[0], taken_s=now, wanted_s=now),
+                monitoring=at_one_time(b, other, ways[1], taken_s=instant.monitoring_s, wanted_s=then, flexed_rad=flex.at(then)),
+                late_s=late,
+                move_rad_s=read[0].move_rad_s[step],
+                later=None if t is None else at_one_time(next(after), own, ways[0], taken_s=t, wanted_s=now),
+                later_s=0.0 if t is None else t - now,
+                turned=None if t is None else ways[0].between(now, t),
             )
         )
     return out
 
 
-def _moment(checked: Checked, instant: Instant, flex: Flex, pair: tuple[Still, Still]) -> Moment | None:
-    """An instant's own aim and distance, with the rig of all of them held; None where too little is seen."""
-    flown = replace(
-        checked.before,
-        recording=checked.before.recording.resized(pair[0].size_px),
-        monitoring=checked.before.monitoring.resized(pair[1].size_px),
-    )
-    rig = moved(flown, checked.values)
-    view = common_view(rig, pair[0].grey, pair[1].grey)
-    placed = tracked(rig, view, _unmoved(rig)).thinned(_DETAILS)
-    if len(placed) < FEWEST:
-        return None
-    solve = AimSolve(pairing=rig, matches=[placed])
-    sure = np.sqrt(np.diag(checked.covariance))
-    rows = []
-    for i in range(COUNT):
-        slope = np.zeros(COUNT)
-        slope[i] = 1.0
-        rows.append(Row(slope=slope, target=0.0, sigma=max(_FLEX_RAD if i < 3 else float(sure[i]), 1e-7)))
-    fit = solve.fit(np.ones(len(solve), dtype=bool), start=np.zeros(COUNT), rows=rows)
-    good = fit.weight * fit.scatter**2 > 0.15
-    if good.sum() < FEWEST or good.mean() < 0.35:
-        return None
-    middle = float(np.median(fit.seen.w[good]))
-    near = np.abs(fit.seen.w - middle) <= np.median(np.abs(fit.seen.w[good] - middle)) + 1e-9
-    w_slope = fit.seen.w_slope[good & near].mean(axis=0)
-    w = max(middle, 0.0)
-    bend = flex.at(instant.monitoring_s)
-    off, slopes = _guide_off(flown, rig, fit.values, w, w_slope, bend)
-    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, fit.covariance, slopes), 0))
+def _still_widths(rig: Pairing, read: Sequence[Turns]) -> tuple[int, int]:
+    """Widths at which frames are compared: the recorded ones not much finer than what the monitoring ones can show."""
+    sizes = [turns.facts.size_px[0] for turns in read]
+    second = min(sizes[1], MONITORING_PX)
+    per_rad = [float(c.lens.focal_mm * c.pixels_per_mm.min()) / c.raster_px[0] for c in (rig.recording, rig.monitoring)]
+    return min(sizes[0], max(RECORDING_PX, math.ceil(FINER * second * per_rad[1] / per_rad[0]))), second
+
+
+def _later(recording: Turns, way: TurnedPath, instant: Instant) -> float | None:
+    """The time of a frame after the instant's, or before it, whose parallax tells; None where there is none."""
+    now, starts = instant.recording_s, recording.start_s
+    step = int(np.clip(np.searchsorted(starts, now), 0, len(starts) - 1))
+    apart = follow_s(recording.move_rad_s[step])
+    for wanted in (now + apart, now - apart):
+        t = float(starts[int(np.abs(starts - wanted).argmin())])
+        if apart and abs(t - wanted) < 2 * recording.step_s and t != now and way.whole(np.array(min(t, now)), np.array(max(t, now))):
+            return t
+    return None
+
+
+def _moment(rig: Pairing, solved: Flown, index: int, instant: Instant) -> Moment:
+    """A moment's own aim and distance, and how far the guide was off there."""
+    values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
+    w = solved.inverse_at(index)
+    off, slopes = _guide_off(rig, values, w, solved.inverse_slope_at(index))
+    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
     worst = int(np.abs(off).argmax())
-    turns = np.stack([(_aim(rig, fit.values + m, bend) - _aim(rig, fit.values - m, bend)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
-    half = np.hypot(
-        NORMAL_95 * np.sqrt(np.diag(turns @ fit.covariance[:3, :3] @ turns.T)),
-        NORMAL_95 * math.hypot(_FLEX_READ_DEG, _FLEX_SHARE * flex.rms_deg),
-    )
-    pan, tilt, roll = (float(a) for a in _aim(rig, fit.values, bend))
+    turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
+    half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
+    pan, tilt, roll = (float(a) for a in _aim(rig, values))
     return Moment(
         instant=instant,
-        details=int(good.sum()),
+        details=int(sight.good.sum()),
         aim_deg=(pan, tilt, roll),
         aim_95_deg=(float(half[0]), float(half[1]), float(half[2])),
         distance_m=1 / w if w > 1e-3 else math.inf,
@@ -299,35 +352,17 @@ def _moment(checked: Checked, instant: Instant, flex: Flex, pair: tuple[Still, S
     )
 
 
-def _unmoved(rig: Pairing) -> Matches:
-    """Places all over the recorded picture where the rig has them, far away: for tracking to start from."""
-    width, height = rig.recording.raster_px
-    places = np.stack(np.meshgrid(np.linspace(0.03, 0.97, 9) * width, np.linspace(0.03, 0.97, 7) * height), axis=-1).reshape(-1, 2)
-    rays, ok = rig.recording.unproject(places)
-    there, seen = rig.monitoring.project(rays @ rig.mount.recording_from_monitoring)
-    use = ok & seen
-    return Matches(recording_px=places[use], monitoring_px=there[use], noise_rad=np.full(int(use.sum()), 1e-3), details=(int(use.sum()),) * 2)
-
-
-def _flexed(rig: Pairing, bend: Floats) -> Pairing:
-    """The rig with its monitoring camera turned about its own axes by a rotation vector (3,)."""
-    from scipy.spatial.transform import Rotation
-
-    pan, tilt, roll = aim_from_rotation(rig.mount.recording_from_monitoring @ Rotation.from_rotvec(bend).as_matrix())
-    return replace(rig, mount=replace(rig.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
-
-
-def _aim(rig: Pairing, values: Floats, bend: Floats) -> Floats:
-    now = _flexed(replace(rig, mount=mounted(rig.mount, values)), bend).mount
+def _aim(rig: Pairing, values: Floats) -> Floats:
+    now = mounted(rig.mount, values)
     return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
 
 
-def _guide_off(flown: Pairing, rig: Pairing, values: Floats, w: float, w_slope: Floats, bend: Floats) -> tuple[Floats, Floats]:
+def _guide_off(rig: Pairing, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
     """(P,) by how much the guide as flown misses at an inverse distance, percent at points of its edges, and (P, 14) slopes, the distance going along."""
 
     def errors(v: Floats, inverse: float) -> Floats:
-        display, _ = to_display(flown, edge_places(flown), inverse)
-        return np.asarray(frame_errors(_flexed(moved(rig, v), bend), display, inverse)).ravel()
+        display, _ = to_display(rig, edge_places(rig), inverse)
+        return np.asarray(frame_errors(moved(rig, v), display, inverse)).ravel()
 
     here = errors(values, w)
     along = (errors(values, w + _STEP_W) - errors(values, max(w - _STEP_W, 0.0))) / (_STEP_W + min(w, _STEP_W))
@@ -339,6 +374,14 @@ def _guide_off(flown: Pairing, rig: Pairing, values: Floats, w: float, w_slope: 
     out = np.stack(slopes, axis=-1)
     good = np.isfinite(here) & np.isfinite(out).all(axis=1)
     return here[good], out[good]
+
+
+def _quick_percent(checked: Checked, flex: Flex) -> float:
+    """Of a turn each way across that 95 % of normal flex stays within."""
+    now = checked.after.mount
+    each = NORMAL_95 * flex.rms_deg / math.sqrt(2)
+    turned = (replace(now, pan_deg=now.pan_deg + each), replace(now, tilt_deg=now.tilt_deg + each))
+    return max(guide_off_percent(checked.after, replace(checked.after, mount=mount), checked.distance_m) for mount in turned)
 
 
 def _set_distance(rig: Pairing, distances_m: Sequence[float]) -> float:

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 
 from framematch.clips.shake import Shake
-from framematch.clips.shake_report import rows_unknown, shake_json
+from framematch.clips.shake_report import readout_json, rows_said, shake_json
 from framematch.clips.together import Together
 from framematch.guide.shown import metres
 from framematch.measure.check import verdict
 
 AXES = ("pan", "tilt", "roll")
+LITTLE_FLEX_DEG, SHAKING_HZ = 0.08, 8.0
 _COLUMNS = (
     "recording_s", "monitoring_s", "details", "pan_deg", "pan_95_deg", "tilt_deg", "tilt_95_deg", "roll_deg", "roll_95_deg", "distance_m", "off_percent",
     "off_95_percent",
@@ -43,15 +44,25 @@ def clip_sentences(t: Together) -> list[str]:
         f"its clock runs {abs(c.rate_ppm):.0f} ± {c.rate_95_ppm:.0f} millionths {'slow' if c.rate_ppm > 0 else 'fast'}.",
         _frames("recorded", len(t.recording.repeated_s), t.recording.gaps) + " " + _frames("monitoring", len(t.monitoring.repeated_s), t.monitoring.gaps),
     ]
-    bands = t.flex.bands
-    most = max(bands, key=lambda b: b.rms_deg)
-    lines.append(
-        f"Above {bands[0].low_hz:g} Hz the monitoring camera turned against the rig by {t.flex.rms_deg:.2f} degrees root mean square, {t.flex.most_deg:.2f} "
-        f"at most, most of it at {most.low_hz:g} to {most.high_hz:g} Hz; the reading's own noise is in that."
-    )
-    lines += [rows_unknown(which) for which in ("recording", "monitoring") if getattr(t.rig, which).readout_ms is None]
+    lines += [flex_said(t), *(rows_said(each, given) for each, given in zip((t.recording, t.monitoring), ("recording", "monitoring"), strict=True))]
     lines.append("Along the offset between the cameras an aim and a distance look the same; a distance that somebody measured makes the aim surer.")
     return lines
+
+
+def flex_said(t: Together) -> str:
+    """The flex, what it does to the guide, and what to do about it (practice)."""
+    bands = t.flex.bands
+    most = max(bands, key=lambda b: b.rms_deg)
+    said = (
+        f"Against the rig the monitoring camera turned by {t.slow_flex_deg:.2f} degrees root mean square from moment to moment, which the curve holds, and by "
+        f"{t.flex.rms_deg:.2f} more quickly ({t.flex.most_deg:.2f} at most, most of it at {most.low_hz:g} to {most.high_hz:g} Hz; the reading's own noise is "
+        f"in that), which moves the frame by up to {t.quick_percent:.1f} % in 95 % of the time besides."
+    )
+    if t.flex_rms_deg < LITTLE_FLEX_DEG:
+        return said + " The mount is stiff enough."
+    if t.flex.rms_deg > t.slow_flex_deg and most.low_hz >= SHAKING_HZ:
+        return said + " So quick a flex is vibration: balance the propellers, look for loose screws, and put damping between arm and camera."
+    return said + " So slow a flex is the mount giving way to manoeuvres: brace it or shorten its arm, and keep cables from pulling at the camera."
 
 
 def _frames(which: str, repeated: int, missing: int) -> str:
@@ -79,9 +90,12 @@ def clip_json(t: Together, shake: Shake | None) -> dict[str, Any]:
         "aim": {f.name: {"file": getattr(t.checked.before.mount, f.name), "clips": f.value, "half_95": f.half_95} for f in t.checked.figures[:3]},
         "known_percent": t.checked.known_percent,
         "set_distance_m": _finite(t.set_distance_m),
-        "flex_rms_deg": t.flex.rms_deg,
-        "flex_most_deg": t.flex.most_deg,
-        "flex": [{"from_hz": b.low_hz, "to_hz": b.high_hz, "rms_deg": b.rms_deg} for b in t.flex.bands],
+        "slow_flex_rms_deg": t.slow_flex_deg,
+        "quick_flex_rms_deg": t.flex.rms_deg,
+        "quick_flex_most_deg": t.flex.most_deg,
+        "quick_flex_percent": t.quick_percent,
+        "readout": {which: readout_json(turns) for which, turns in (("recording", t.recording), ("monitoring", t.monitoring))},
+        "quick_flex": [{"from_hz": b.low_hz, "to_hz": b.high_hz, "rms_deg": b.rms_deg} for b in t.flex.bands],
         "warnings": list(t.checked.warnings),
         "moments": [dict(zip(_COLUMNS, row, strict=True)) for row in _rows(t)],
         "shake": None if shake is None else shake_json(shake),

@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.bearings import FEWEST, BearingTurn, rotated, turn_of
+from framematch.clips.bearings import FEWEST, BearingTurn, rotated, share_told, turn_of
 from framematch.clips.frames import ClipFacts, Shown, clip_facts, frames_of
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.measure.check import NotSuitable
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]  # half the memory: a flight has millions of details
 Mask = NDArray[np.bool_]
 Progress = Callable[[int, int], None]  # frames read, frames expected (0 if the clip does not say)
 
@@ -35,7 +36,11 @@ _CORNERS = 260
 _WINDOW_PX, _LEVELS = 17, 3
 _LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out
 _BACK_PX = 0.5  # there and back again
-_BY_ROWS = 2  # times that turns are read again for the rows' sake
+_AGAIN = 2  # times that turns are read again
+_ROW_ROUNDS, _BLOCK_S = 5, 0.5
+_ROWS_SURE_S = 0.001  # what moving past near things may draw (rendered flights)
+MOST_READOUT_S = 0.003  # half-width of the read-out's interval up to which it is used
+_MOVE_S, _MOVE_SHARE = 0.15, 0.1  # over how long a move over distance is taken together, and by what share it changes within
 _STILL_PX = 0.06  # a corner's move in a repeated frame
 
 
@@ -45,15 +50,18 @@ class Turns:
 
     Args:
         name: of the clip.
-        camera: at the working size.
+        camera: at the working size; with the read-out that the rows show, where the file states none and they show it.
         facts: what the file says.
         start_s, end_s: (N,) presentation times of the two frames of each turn.
         turn_rad: (N, 3) rotation vectors, camera axes before; NaN where unreadable.
         sigma_rad: (N, 3) of its components.
         row: (N,) mean row of the details, as a share of the height from the middle: the turn is that of the moment at which this row was read.
         details: (N,) that agreed.
+        by_move: (N, 3, 3) by how much a turn would be another with another such speed over the step (rad per rad).
+        move_rad_s: (N, 3) the camera's own speed over the distance of what it saw, mean of the details, camera axes before; 0 where unreadable.
         repeated_s: times of frames that showed the one before again.
-        parallax_rad: (N,) what the camera's own move drew at a typical detail.
+        given_readout_ms: of the file; None where it states none.
+        readout_s, readout_95_s: that the rows show, and the half-width of its 95 % interval; infinite where they show none.
     """
 
     name: str
@@ -65,14 +73,23 @@ class Turns:
     sigma_rad: Floats
     row: Floats
     details: NDArray[np.int64]
+    move_rad_s: Floats
+    by_move: Floats
     repeated_s: Floats
-    parallax_rad: Floats
+    given_readout_ms: float | None
+    readout_s: float
+    readout_95_s: float
 
     @property
     def read(self) -> Mask:
         """(N,) which turns could be read."""
         out: Mask = np.asarray(np.isfinite(self.turn_rad).all(axis=1))
         return out
+
+    @property
+    def readout_told(self) -> bool:
+        """Whether the rows show how long they take."""
+        return self.readout_95_s < MOST_READOUT_S
 
     @property
     def frames(self) -> int:
@@ -163,9 +180,9 @@ class _Step:
 
     start_s: float
     end_s: float
-    before: Floats = field(default_factory=lambda: np.empty((0, 3)))
-    after: Floats = field(default_factory=lambda: np.empty((0, 3)))
-    rows: Floats = field(default_factory=lambda: np.empty((2, 0)))
+    before: Singles = field(default_factory=lambda: np.empty((0, 3), np.float32))
+    after: Singles = field(default_factory=lambda: np.empty((0, 3), np.float32))
+    rows: Singles = field(default_factory=lambda: np.empty((2, 0), np.float32))
     turn: BearingTurn | None = None
 
     @property
@@ -221,8 +238,10 @@ class _Reader:
         if kept.sum() < FEWEST:
             return none
         rows = np.stack([places[kept, 1], there[kept, 1]]) / self.camera.raster_px[1] - 0.5
-        step = replace(none, before=rays[kept], after=rays_after[kept], rows=rows)
-        return replace(step, turn=turn_of(step.before, step.after, noise_rad=self._noise, extra=np.outer((rows[1] - rows[0]) * self._readout, self.rate)))
+        extra = np.outer((rows[1] - rows[0]) * self._readout, self.rate)
+        turn = turn_of(rays[kept], rays_after[kept], noise_rad=self._noise, extra=extra)
+        first, second, at = (v.astype(np.float32) for v in (rays[kept], rays_after[kept], rows))
+        return replace(none, before=first, after=second, rows=at, turn=turn)
 
     @property
     def _noise(self) -> float:
@@ -232,25 +251,83 @@ class _Reader:
     def _readout(self) -> float:
         return (self.camera.readout_ms or 0.0) / 1000
 
-    def by_rows(self) -> None:
-        """Read every turn again, now that it is known how the rate changed while the rows were read."""
+    def again(self) -> tuple[Floats, Floats]:
+        """Read every turn again, now that it is known how the rate changed while the rows were read, and how the camera moved before and after.
+
+        Returns:
+            Pull (N,) and information (N,) of each step on how much longer the rows take than the camera's read-out, in seconds.
+        """
         from scipy.interpolate import CubicSpline
 
+        pull, told = np.zeros(len(self.steps)), np.zeros(len(self.steps))
         good = [s for s in self.steps if s.turn is not None]
-        if len(good) < 4 or not self._readout:
-            return
+        if len(good) < 4:
+            return pull, told
+        moves = self._moves()
         middle = np.array([(s.start_s + s.end_s) / 2 + s.row * self._readout for s in good])
         rates = np.array([s.turn.turn_rad / (s.end_s - s.start_s) for s in good if s.turn is not None])
         once = np.append(True, np.diff(middle) > 1e-6)
-        turned = CubicSpline(middle[once], rates[once]).antiderivative()
+        rate = CubicSpline(middle[once], rates[once])
+        turned = rate.antiderivative()
         for k, s in enumerate(self.steps):
             if s.turn is None or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
                 continue
-            first, last = s.start_s + s.rows[0] * self._readout, s.end_s + s.rows[1] * self._readout
+            before, after, rows = (v.astype(np.float64) for v in (s.before, s.after, s.rows))
+            first, last = s.start_s + rows[0] * self._readout, s.end_s + rows[1] * self._readout
             delay = s.row * self._readout
             extra = turned(last) - turned(first) - (turned(s.end_s + delay) - turned(s.start_s + delay))
-            again = turn_of(s.before, s.after, noise_rad=self._noise, extra=extra, start=s.turn.turn_rad)
-            self.steps[k] = replace(s, turn=again or s.turn)
+            again = turn_of(before, after, noise_rad=self._noise, extra=extra, start=s.turn.turn_rad, move=moves[k]) or s.turn
+            self.steps[k] = replace(s, turn=again)
+            drift = rows[1][:, None] * rate(last) - rows[0][:, None] * rate(first) - s.row * (rate(s.end_s + delay) - rate(s.start_s + delay))
+            pull[k], told[k] = share_told(before, after, again, extra=extra, drift=drift)
+        return pull, told
+
+    def _read_out(self) -> tuple[float, float]:
+        """The read-out that the rows show, seconds, and half the width of its 95 % interval; read-out and turns are read together where it is not stated.
+
+        Intervals come from blocks of half a second that err by themselves (White 1980).
+        """
+        unknown = self.camera.readout_ms is None
+        half = math.inf
+        for _ in range(_ROW_ROUNDS if unknown else _AGAIN):
+            pull, told = self.again()
+            if not told.sum() > 0:
+                return self._readout, math.inf
+            block = (np.array([s.start_s for s in self.steps]) / _BLOCK_S).astype(int)
+            longer = float(pull.sum() / told.sum())
+            sums = np.bincount(block, weights=pull - told * longer)
+            half = math.hypot(2.1 * math.sqrt(float((sums**2).sum())) / float(told.sum()), _ROWS_SURE_S)
+            found = float(np.clip(self._readout + longer, 0.0, float(np.median([s.end_s - s.start_s for s in self.steps]))))
+            if unknown and half < MOST_READOUT_S:
+                self.camera = replace(self.camera, readout_ms=1000 * found)
+        return found, half
+
+    def _moves(self) -> list[tuple[Floats, Floats]]:
+        """For each step the mean move over distance as the steps round it have it, in the camera's axes before, with its covariance."""
+        from scipy.ndimage import gaussian_filter1d
+        from scipy.spatial.transform import Rotation
+
+        count = len(self.steps)
+        dt = np.array([s.end_s - s.start_s for s in self.steps])
+        turns = np.array([np.zeros(3) if s.turn is None else s.turn.turn_rad for s in self.steps])
+        axes = np.empty((count, 3, 3))
+        now = np.eye(3)
+        for k, turn in enumerate(Rotation.from_rotvec(turns).as_matrix()):
+            axes[k], now = now, now @ turn
+        pull, told, most = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros(count)
+        for k, s in enumerate(self.steps):
+            if s.turn is not None:  # of a speed over distance, in the first frame's axes
+                pull[k] = axes[k] @ s.turn.move_told[0] * dt[k]
+                told[k] = axes[k] @ s.turn.move_told[1] @ axes[k].T * dt[k] ** 2
+                most[k] = (s.turn.move_most_rad / dt[k]) ** 2
+        steps = _MOVE_S / float(np.median(dt))
+        pull, told, most = (gaussian_filter1d(v, steps, axis=0, mode="constant") * math.sqrt(2 * math.pi) * steps for v in (pull, told, most))
+        known = gaussian_filter1d(np.array([float(s.turn is not None) for s in self.steps]), steps, mode="constant") * math.sqrt(2 * math.pi) * steps
+        least = (0.3 * self._noise / float(np.median(dt))) ** 2
+        covariance = np.linalg.inv(told + np.eye(3) / (most / np.maximum(known, 1e-9) + least)[:, None, None])
+        mean = np.einsum("kij,kj->ki", covariance, pull)
+        loose = (_MOVE_SHARE * np.linalg.norm(mean, axis=1)) ** 2
+        return [(axes[k].T @ mean[k] * dt[k], axes[k].T @ (covariance[k] + loose[k] * np.eye(3)) @ axes[k] * dt[k] ** 2) for k in range(count)]
 
     @property
     def _per_rad(self) -> float:
@@ -264,8 +341,7 @@ class _Reader:
         return np.where(ok[:, None] & np.isfinite(there), there, places)
 
     def turns(self, name: str, facts: ClipFacts) -> Turns:
-        for _ in range(_BY_ROWS):
-            self.by_rows()
+        readout, half = self._read_out()
         nothing = np.full(3, np.nan)
         return Turns(
             name=name,
@@ -277,8 +353,12 @@ class _Reader:
             sigma_rad=np.array([nothing if s.turn is None else np.sqrt(np.diag(s.turn.covariance)) for s in self.steps]).reshape(-1, 3),
             row=np.array([s.row for s in self.steps]),
             details=np.array([0 if s.turn is None else int(s.turn.agreed.sum()) for s in self.steps], dtype=np.int64),
+            move_rad_s=np.array([np.zeros(3) if s.turn is None else s.turn.move_rad / (s.end_s - s.start_s) for s in self.steps]).reshape(-1, 3),
+            by_move=np.array([np.zeros((3, 3)) if s.turn is None else s.turn.by_move for s in self.steps]).reshape(-1, 3, 3),
             repeated_s=np.array(self.repeated),
-            parallax_rad=np.array([0.0 if s.turn is None else s.turn.parallax_rad for s in self.steps]),
+            given_readout_ms=self.given.readout_ms,
+            readout_s=readout,
+            readout_95_s=half,
         )
 
 

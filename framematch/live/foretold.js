@@ -358,7 +358,8 @@ class Foretold {
     this.frames += 1;
     this.draw();
     const from = this.stream ? about.captureTime ?? now : now;
-    requestAnimationFrame((shown) => this.late(shown - from, this.stream && about.captureTime));
+    // What is drawn now is on the screen when the browser begins its next picture, which is not yet the first that it asks for.
+    requestAnimationFrame(() => requestAnimationFrame((shown) => this.late(shown - from, this.stream && about.captureTime)));
   }
 
   /** Find where the source's picture ends; Python is told when enough frames have been looked at. */

@@ -6,7 +6,7 @@ distance w, which no picture holds to metres: it enters as one weak expectation 
 details), so that a rig of no offset is solved as well. All unknowns are held to the file by ``unknowns.held``.
 
 Least squares with weights after Cauchy, by Gauss and Newton. Neighbouring details share their errors (a lens that bends otherwise, a
-blurred corner), so the covariance is widened by how much more blocks of them scatter than single ones would.
+blurred corner), so what they tell is widened by how much more blocks of them scatter than single ones would.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ Ints = NDArray[np.int64]
 TYPICAL_W, SPREAD_W = 0.15, 0.5  # 1/m, of a scene's typical detail
 NEAREST_M = 0.3
 BLOCKS = (6, 4)  # of the recorded picture
+_TAKEN_UP = 6  # blocks' worth of scatter that the unknowns take up
+_USUAL, _USUAL_BLOCKS = 3.0, 10  # by how much blocks usually scatter more, and how many blocks' word that is worth (practice: a hundred made-up pairs)
 _STEP = 1e-6
 
 
@@ -198,8 +200,16 @@ class AimSolve:
             toward += row.slope * (row.target - row.slope @ values) / row.sigma**2
         return normal, toward
 
+    def together(self, seen: Seen, weight: Floats, scale: float) -> float:
+        """How many details count as one: by how much blocks of them scatter more than they would alone, 1 or more."""
+        return self._blocks(seen, weight, scale)[0]
+
     def _blocks(self, seen: Seen, weight: Floats, scale: float) -> tuple[float, Floats]:
-        """By how much blocks of details scatter more than their details would alone, and each block's mean over its scatter."""
+        """By how much blocks of details scatter more than their details would alone, and each block's mean over its scatter.
+
+        A few blocks tell a variance badly, and a figure stated from one that came out small by chance is far too narrow: so it is drawn towards
+        what is usual (the mean of a scaled inverse chi square, whose prior is worth some blocks).
+        """
         cells = len(self.matches) * BLOCKS[0] * BLOCKS[1]
         good = weight * scale**2 > 0.3
         count = np.bincount(self.block[good], minlength=cells)
@@ -209,8 +219,9 @@ class AimSolve:
         shape = (len(self.matches), BLOCKS[1], BLOCKS[0])
         if enough.sum() < 4:
             return 4.0, lean.reshape(shape)
-        free = max(int(enough.sum()) - 6.0 / len(self.matches), 2.0) / enough.sum()  # what the unknowns take up
-        return float(max(1.0, (lean[enough] ** 2).mean() / free)), lean.reshape(shape)
+        free = max(int(enough.sum()) - _TAKEN_UP / len(self.matches), 2.0) / enough.sum()  # what the unknowns take up
+        found, told = float((lean[enough] ** 2).mean() / free), max(int(enough.sum()) - _TAKEN_UP, 1)
+        return max(1.0, (told * found + _USUAL_BLOCKS * _USUAL) / (told + _USUAL_BLOCKS)), lean.reshape(shape)
 
     def rough(self) -> tuple[Floats, Mask]:
         """A turn of the monitoring camera that most details allow with distances from near to far, by consensus of pairs; and which those are."""

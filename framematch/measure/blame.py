@@ -18,7 +18,7 @@ from framematch.measure.aim import AimSolve
 from framematch.measure.unknowns import AIM, BEND, CENTRE, COUNT, FOCAL, OFFSET, WHICH
 
 Floats = NDArray[np.float64]
-LEAN = 16.0  # how many times more blocks of details may scatter than details do
+LEAN = 12.0  # how many times more blocks of details may scatter than details do
 LEANS = "the residuals lean one way over whole parts of the picture: a lens bends otherwise than its file has it, or something large moved"
 _BEYOND = 2.2  # of the file's own standard deviations: what stays nearer is never called wrong
 _ALIKE = 10.0  # chi square by which a cause may fit worse than the best and is named beside it

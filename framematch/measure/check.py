@@ -26,9 +26,9 @@ from framematch.measure.aim import AimSolve, Fit, Row
 from framematch.measure.blame import LEAN, pulled, wrong_figure
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
-from framematch.measure.figure import NORMAL_95, Figure, within
+from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
-from framematch.measure.known import State, Typed, all_known, doubted, place_row
+from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 from framematch.progress import step
@@ -40,7 +40,6 @@ ENOUGH_PERCENT = 0.5  # of the frame: what a guide should be known to
 MOST_PERCENT = 5.0  # known worse than this where the details are, nothing is said of the guide
 PULL = 3.5  # standard deviations by which a figure may be pulled from the file's before it is called wrong
 MOST_REPEATED = 0.5  # of the details: more, and which is which is a guess
-_CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the stills say
 _ROUNDS = 4
 _FILLED = 5  # of 12 parts of the frame
 _ROUGH_DETAILS, _DETAILS = 500, 1000  # of a moment, for the first and the last solve
@@ -281,21 +280,13 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
     _refuse_wrong(solve, fit, fit.covariance, most=PULL)
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
-    covariance = state.covariance * _widened(fit)
-    _refuse_wrong(solve, state, covariance, most=PULL)
-    states = [(np.zeros(COUNT), covariance)]
+    _refuse_wrong(solve, state, state.covariance, most=PULL)
+    states = [(np.zeros(COUNT), state.covariance)]
     for i in range(len(rows)):
         others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
         other, _ = all_known(solve, fit, others)
-        states.append((other.values - state.values, other.covariance * _widened(fit)))
+        states.append((other.values - state.values, other.covariance))
     return _result(pairing, solve, fit, states, good, warnings=[*warnings, *told], found=found)
-
-
-def _widened(fit: Fit) -> float:
-    """By how much a covariance that few blocks of details tell is to be widened: Student's distribution in place of the normal, squared."""
-    from scipy.stats import t
-
-    return float((t.ppf(0.975, max(np.isfinite(fit.lean).sum() - 6, 4)) / NORMAL_95) ** 2)
 
 
 def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:
@@ -312,7 +303,7 @@ def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: 
             others, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
             strain.append(abs(float(row.target - row.slope @ others.values)) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
         worst = int(np.argmax(strain))
-        if strain[worst] <= _CONFLICT:  # else the one that fits least with the stills and the others goes first
+        if strain[worst] <= CONFLICT:  # else the one that fits least with the stills and the others goes first
             told = [f"the distance {t.words} was not used: {why}" for t, row, why in asked if row is None]
             return fit, state, rows, told + conflicts
         each = rows[worst - 1][0]

@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,13 +22,15 @@ from numpy.typing import NDArray
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.transfer import inverse_m
-from framematch.measure.aim import AimSolve, Fit, Row
+from framematch.measure.aim import AimSolve, Fit, Row, Seen
 from framematch.measure.figure import NORMAL_95
+from framematch.measure.unknowns import COUNT
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 TAPE_SHARE, DOUBT_SHARE = 0.03, 0.42  # half-widths of 95 % intervals of a typed distance, as shares of it
 FEWEST_AT_PLACE = 4
+CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the pictures say
 PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
 _AT_PLACE = 8
 _ALONG_RAD_SHARE = 0.2  # of the tracking noise: what a block's details share along the offset
@@ -93,7 +96,31 @@ class State:
         return State(values=self.values + gain * (row.target - row.slope @ self.values), covariance=self.covariance - np.outer(gain, toward))
 
 
-def place_row(solve: AimSolve, fit: Fit, typed: Typed, frame_of: Pairing) -> tuple[Row | None, str]:
+class Told(Protocol):
+    """What a solve says of its details, as ``aim.Fit`` and others have it."""
+
+    @property
+    def values(self) -> Floats:
+        """Where all was made linear."""
+
+    @property
+    def seen(self) -> Seen:
+        """Residuals and inverse distances."""
+
+    @property
+    def weight(self) -> Floats:
+        """Of each detail."""
+
+    @property
+    def scatter(self) -> float:
+        """Of residuals, in units of the noise."""
+
+    @property
+    def together(self) -> float:
+        """How many details count as one."""
+
+
+def place_row(solve: AimSolve, fit: Fit | Told, typed: Typed, frame_of: Pairing) -> tuple[Row | None, str]:
     """The row of a typed distance and an empty word, or None and why it can't be used."""
     f = frame_of.frame
     scale = solve.pairing.recording.raster_px[0] / frame_of.recording.raster_px[0]
@@ -127,7 +154,7 @@ def doubted(row: Row, typed: Typed) -> Row:
     return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
 
 
-def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
+def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, Floats]:
     """Median inverse distance (B,), its slope (B, 14) and its noise (B,) of each block of details."""
     good = fit.weight * fit.scatter**2 > 0.3
     out: list[tuple[float, Floats, float]] = []
@@ -139,23 +166,25 @@ def block_distances(solve: AimSolve, fit: Fit) -> tuple[Floats, Floats, Floats]:
         noise *= float(np.sqrt(fit.together / some.sum() + _ALONG_RAD_SHARE**2))
         out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
     if not out:
-        return np.empty(0), np.empty((0, len(fit.values))), np.empty(0)
+        return np.empty(0), np.empty((0, COUNT)), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])
 
 
-def bound_rows(solve: AimSolve, fit: Fit, state: State) -> tuple[State, list[Row]]:
+def bound_rows(w: Floats, slope: Floats, noise: Floats, state: State) -> tuple[State, list[Row]]:
     """What it adds that no block of details lies beyond infinity: the state with it, and the rows that stand for it.
+
+    Args:
+        w, slope, noise: (B,), (B, n), (B,) of blocks' inverse distances at a state of nothing but zeros.
 
     One block after the other, the most wanting first: a normal expectation of its w times the normal distribution's share above 0 has
     mean and variance in closed form (as in probit regression), which a row gives to the state.
     """
     from scipy.special import log_ndtr
 
-    w, slope, noise = block_distances(solve, fit)
     left: list[int] = list(range(len(w)))
     rows: list[Row] = []
     while left:
-        mean = w[left] + slope[left] @ (state.values - fit.values)
+        mean = w[left] + slope[left] @ state.values
         toward = slope[left] @ state.covariance
         spread = np.einsum("bi,bi->b", toward, slope[left])
         total = np.sqrt(spread + noise[left] ** 2)
@@ -182,5 +211,6 @@ def all_known(solve: AimSolve, fit: Fit, rows: Sequence[Row]) -> tuple[State, li
     state = State(values=fit.best, covariance=fit.covariance)
     for row in rows:
         state = state.with_row(row)
-    state, bounds = bound_rows(solve, fit, state)
+    w, slope, noise = block_distances(solve, fit)
+    state, bounds = bound_rows(w - slope @ fit.values, slope, noise, state)
     return state, [*rows, *bounds]

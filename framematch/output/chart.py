@@ -158,9 +158,6 @@ def chart_drawing(
         return Line(points=np.array([(x0, y0), (x1, y1)]), colour=colour, width=width * em, dash=tuple(d * em for d in dash) or None)
 
     shapes: list[Shape] = [ground_of(*size, look.ground)] if look.ground else []
-    for patch in patches:
-        ring = np.clip(at(*np.asarray(patch.corners, dtype=np.float64).T), (left, top), (right, bottom))
-        shapes.append(Area(rings=(ring,), colour=patch.colour, opacity=patch.opacity))
     for value, words in up.marked(many):
         y = float(at(across.first, value)[1])
         strong = value == level
@@ -174,6 +171,9 @@ def chart_drawing(
         if all(x - half >= b or x + half <= a for a, b in used):
             used.append((x - half, x + half))
             shapes.append(Label(text=words, x=x, y=bottom + 1.0 * em, size=em, colour=look.quiet, anchor="middle"))
+    for patch in patches:
+        ring = np.clip(at(*np.asarray(patch.corners, dtype=np.float64).T), (left, top), (right, bottom))
+        shapes.append(Area(rings=(ring,), colour=patch.colour, opacity=patch.opacity))
     if mark:
         x = float(at(mark[0], up.first)[0])
         side, shift = ("right", -0.4) if x > left + 0.7 * (right - left) else ("left", 0.4)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from framematch.measure.chart import CHARUCO, CHESSBOARD, PAPERS_MM, Chart, black_rectangles_mm, chart_for_paper
-from framematch.output.pdf import BLACK, Document, Page, document, made_line
+from framematch.output.pdf import BLACK, SMALLEST_PT, Document, Page, document, made_line
 
 _BAR_MM = 100.0
 STEPS = (
@@ -48,9 +48,9 @@ def _foot(page: Page, chart: Chart, left: float, below: float) -> None:
     foot = below + 5.5
     page.text(left, foot + 3, chart.name, size_pt=11, bold=True, room_mm=_BAR_MM)
     page.check_bar(left, foot + 5)
-    room = page.width_mm - left - (left + _BAR_MM + 8)
-    size = 9.0 if room > 200 else 6.0
+    room = page.width_mm - 11 - (left + _BAR_MM + 8)
+    size = 9.0 if room > 200 else SMALLEST_PT
     y = foot - 1.0
     for step in STEPS:
         y = page.block(left + _BAR_MM + 8, y, step, room_mm=room, size_pt=size)
-    page.text(page.width_mm - 11, page.height_mm - 3.5, made_line(), size_pt=5.5, align="right")
+    page.text(left, foot + 17, made_line(), size_pt=SMALLEST_PT)

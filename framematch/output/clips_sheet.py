@@ -10,7 +10,7 @@ import numpy as np
 from framematch.clips.together import Together
 from framematch.clips.together_report import AXES, clip_sentences
 from framematch.guide.shown import amount, unit
-from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span
+from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span, style
 from framematch.output.panels import GREY, PETROL, PLUM, RUST, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, Page, write_pages
 
@@ -84,7 +84,7 @@ def _points(
 ) -> Panel:
     """Lines through moments, each of them marked."""
     spots = [Spot(x=x, y=y, colour=colour, radius=_DOT) for _, values, colour in lines for x, y in zip(times, values, strict=True)]
-    drawn = [Curve(name=name, x=times, y=values, colour=colour) for name, values, colour in lines]
+    drawn = [Curve(name=name, x=times, y=values, colour=colour, dash=style(i)[1]) for i, (name, values, colour) in enumerate(lines)]
     up = Axis(name=title, first=ends[0], last=ends[1])
     return Panel(up=up, curves=[*curves, *drawn], patches=patches, spots=spots, tall_mm=_TALL_MM, level=level)
 

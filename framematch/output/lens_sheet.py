@@ -88,7 +88,7 @@ def _pages(comparison: Comparison, size_mm: tuple[float, float], *, phone: bool,
             block.draw(page, y)
             y += block.height_mm
         if not phone:
-            page.foot(f"Lenses for the gap: {comparison.pairing.heading}   page {number} of {len(pages)}")
+            page.foot(f"Lenses for the gap: {comparison.pairing.heading}, page {number} of {len(pages)}")
     return [page for page, _ in pages]
 
 

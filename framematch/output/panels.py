@@ -12,7 +12,6 @@ from framematch.output.sheet_page import INK, RULE, SOFT, Page, line_mm, own_typ
 
 #: Inks of curves on paper: dark enough for grey print and sun.
 PETROL, RUST, PLUM, GREY, ALARM = "#0f5a66", "#a3480f", "#4a3f8f", "#6a737c", "#c1121f"
-SHADE = "#e8ebee"
 _PER_MM = 10  # a chart's own unit is a tenth of a millimetre
 _GAP_MM, _TIME_MM = 1.5, 5.0
 _FLATTEST = 0.8
@@ -85,12 +84,13 @@ def panel_pages(
             _key(page, y, panel.key)
             y += tall + _GAP_MM
         y += 1.5
-        for line in (part for each in said for part in wrapped(each, page.inner_mm, page.text_pt)):
-            if y + line_mm(page.text_pt) > end:
+        for lines in (wrapped(each, page.inner_mm, page.text_pt) for each in said):
+            if y + len(lines) * line_mm(page.text_pt) > end:
                 pages.append(page := new())
                 y = page.margin_mm
-            page.text(page.margin_mm, y, line)
-            y += line_mm(page.text_pt)
+            for line in lines:
+                page.text(page.margin_mm, y, line)
+                y += line_mm(page.text_pt)
     return pages
 
 

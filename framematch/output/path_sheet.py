@@ -11,16 +11,20 @@ from numpy.typing import ArrayLike, NDArray
 from framematch.compare.along import Along
 from framematch.compare.along_report import sentences
 from framematch.guide.shown import amount, centimetres, unit
-from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span
-from framematch.output.panels import ALARM, GREY, PETROL, PLUM, RUST, SHADE, Panel, panel_pages
+from framematch.output.chart import Axis, Curve, Patch, Spot, reach, span, style
+from framematch.output.panels import ALARM, GREY, PETROL, PLUM, RUST, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, INK, SOFT, Page, write_pages
 
 Floats = NDArray[np.float64]
 
 NOTICED_M_S2 = 0.5  # speeding up or braking below this is drawn as even
 _TALL_MM, _PLAN_MM = 21.0, 50.0
-_THICK = 0.3  # of a line that changes colour, in text sizes
-_KEY = (("speeding up", PETROL), ("braking", RUST), ("even", GREY))
+_KEY = (("speeding up", PETROL), ("braking (dashed)", RUST), ("even (thin)", GREY))
+_STYLES: tuple[tuple[float, tuple[float, ...]], ...] = (
+    (0.32, ()),
+    (0.32, (0.5, 0.25)),
+    (0.16, ()),
+)  # width and dashes, in text sizes: grey print tells them too
 
 
 def write_path_sheet(path: Path, a: Along, *, asked: Sequence[str] = (), paper: str = "A4") -> None:
@@ -75,26 +79,26 @@ def _panels(a: Along) -> list[Panel]:
 
 
 def _coloured(a: Along, x: Floats, y: Floats) -> list[Curve]:
-    """A line in three colours: speeding up, braking, even."""
+    """A line in three pieces: speeding up, braking, even."""
     speeding, braking = a.along_m_s2 > NOTICED_M_S2, a.along_m_s2 < -NOTICED_M_S2
     out = []
-    for (_, colour), there in zip(_KEY, (speeding, braking, ~(speeding | braking)), strict=True):
+    for (_, colour), (width, dash), there in zip(_KEY, _STYLES, (speeding, braking, ~(speeding | braking)), strict=True):
         shown = there | np.append(False, there[:-1])  # a piece begins where the last one ends
-        out.append(Curve(name="", x=x, y=np.where(shown, y, np.nan), colour=colour, width=_THICK))
+        out.append(Curve(name="", x=x, y=np.where(shown, y, np.nan), colour=colour, width=width, dash=dash))
     return out
 
 
 def _lines(a: Along, title: str, curves: Sequence[tuple[str, Floats, str]], *, level: float | None = None) -> list[Panel]:
     known = [each for each in curves if np.isfinite(each[1]).any()]
     low, high = reach([values for _, values, _ in known])
-    drawn = [Curve(name=name, x=a.times_s, y=values, colour=colour) for name, values, colour in known]
+    drawn = [Curve(name=name, x=a.times_s, y=values, colour=colour, dash=style(i)[1]) for i, (name, values, colour) in enumerate(known)]
     return [Panel(up=Axis(name=title, first=low, last=high), curves=drawn, tall_mm=_TALL_MM, level=level)] if known else []
 
 
 def _horizon(a: Along) -> Panel:
     height, off = a.horizon_percent, a.horizon_off_percent
     low, high = reach([height - off, height + off])
-    patches = [span((0.0, a.flown.duration_s), (0.0, 100.0), SHADE)]
+    patches = [span((0.0, a.flown.duration_s), (0.0, 100.0), GREY, 0.15)]
     if (off > 0.2).any():
         known = np.flatnonzero(np.isfinite(height))
         there, back = (np.column_stack([a.times_s, height + sign * off])[known] for sign in (1, -1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from framematch.output.drawing import Area, Drawing, Label, Line
+from framematch.output.drawing import Area, Drawing, Floats, Label, Line
 from framematch.output.guide_drawing import ALWAYS, BETWEEN, CENTRE, EVER, FRAME_LOOKS, OUTLINE, RECTANGLE
 from framematch.output.pdf import PT_PER_MM, Page
 
@@ -29,8 +29,8 @@ def draw_shapes(
     mean = (across + down) / 2
     ink: Mapping[str, str] = {} if as_it_is else INK
 
-    def place(points: object) -> list[tuple[float, float]]:
-        return [(x + float(px) * across, top + float(py) * down) for px, py in points]  # type: ignore[attr-defined]
+    def place(points: Floats) -> list[tuple[float, float]]:
+        return [(x + float(px) * across, top + float(py) * down) for px, py in points]
 
     for shape in drawing.shapes:
         if isinstance(shape, Area):

@@ -6,7 +6,8 @@ import math
 
 from framematch.geometry.mount import Mount
 from framematch.guide.shown import amount, system
-from framematch.output.pdf import BLACK, GREY, PALE, Page
+from framematch.output.fonts import width_pt
+from framematch.output.pdf import BLACK, GREY, PALE, PT_PER_MM, SMALLEST_PT, Page
 
 _AIM = "#0a5fa8"
 
@@ -38,7 +39,8 @@ def draw_rig(page: Page, mount: Mount, *, x: float, top: float, width: float, he
                 a = math.radians(angle)
                 page.line(mx, my, mx + 60 * math.cos(a), my - 60 * math.sin(a), width_mm=0.2, colour=_AIM, dash_mm=(1.2, 0.8))
             _across(page, cx, mx, max(min(cy, my) - 6.0, top + 8.0), offset_words(across))
-            _rise(page, max(cx, mx) + 6.5, cy, my, offset_words(rise))
+            words = offset_words(rise)
+            _rise(page, min(max(cx, mx) + 6.5, left + box - 2.0 - width_pt(words, SMALLEST_PT) / PT_PER_MM), cy, my, words)
             page.circle(cx, cy, 0.55, colour=None, fill=BLACK)
             page.circle(mx, my, 0.55, colour=None, fill=_AIM)
 

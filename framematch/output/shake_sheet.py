@@ -12,7 +12,6 @@ from framematch.output.chart import Axis, Curve, span
 from framematch.output.panels import PETROL, RUST, Panel, panel_pages
 from framematch.output.sheet_page import A4_DPI, Page, write_pages
 
-BEYOND = "#f3d9cb"
 _TALL_MM, _DASH = 42.0, (0.6, 0.35)
 
 
@@ -55,7 +54,7 @@ def _serves(s: Shake) -> Panel:
     serves = np.where(s.read, s.serves_percent, np.nan)
     low = max(0.0, min(float(np.nanmin(serves)), s.keep_percent) - 5)
     half = float(np.median(np.diff(s.times_s))) / 2
-    beyond = [span((t - half, t + half), (low, 100.0), BEYOND) for t in s.times_s[np.nan_to_num(serves, nan=100.0) < s.keep_percent]]
+    beyond = [span((t - half, t + half), (low, 100.0), RUST, 0.2) for t in s.times_s[np.nan_to_num(serves, nan=100.0) < s.keep_percent]]
     curves = [Curve(name="", x=s.times_s, y=serves, colour=PETROL), _level(s, f"kept {s.keep_percent:g} %", s.keep_percent)]
     title = "Largest kept percentage that serves the frame" + (" (shaded: runs out of picture)" if beyond else "")
     return Panel(up=Axis(name=title, first=low, last=101.0), curves=curves, patches=beyond, tall_mm=_TALL_MM)

@@ -11,7 +11,7 @@ from pathlib import Path
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import ratio_words
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import metres, unit
+from framematch.guide.shown import amount, metres, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
@@ -337,13 +337,13 @@ def _lenses(page: Page, report: Report, *, x: float, top: float, room: float) ->
     t = p.tolerance
     if t.given:
         named = (
-            (t.offset_mm, " mm offset"),
+            (amount(t.offset_mm, "mm"), f" {unit('mm')} offset"),
             (t.aim_deg, "° aim"),
             (t.focal_percent, " % focal length"),
             (t.centre_px, " px lens centre"),
             (t.angle_deg, "° angle"),
         )
-        page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:g}{unit}" for v, unit in named if v), room_mm=room, size_pt=6.8)
+        page.block(x, top, "Tolerance (95 %): " + ", ".join(f"±{v:.3g}{what}" for v, what in named if v), room_mm=room, size_pt=6.8)
 
 
 def _all(report: Report) -> str:

@@ -68,7 +68,7 @@ class Page:
         return axes
 
     def draw(self, drawing: Drawing, x_mm: float, y_mm: float, mm_per_px: float) -> None:
-        """A drawing whose top left corner is at x, y."""
+        """A drawing whose top left corner is at x, y, its shapes in their own order (Matplotlib lays lines over areas otherwise)."""
         from matplotlib.lines import Line2D
         from matplotlib.patches import Polygon
 
@@ -77,7 +77,7 @@ class Page:
         for shape in drawing.shapes:
             if isinstance(shape, Area):
                 for ring in shape.rings:
-                    self.figure.add_artist(Polygon(corner + ring * scale, facecolor=shape.colour, alpha=shape.opacity, linewidth=0))
+                    self.figure.add_artist(Polygon(corner + ring * scale, facecolor=shape.colour, alpha=shape.opacity, linewidth=0, zorder=2))
             elif isinstance(shape, Line):
                 for run in shape.runs():
                     line = Line2D(*(corner + run * scale).T, color=shape.colour, linewidth=shape.width * pt, solid_capstyle="butt")

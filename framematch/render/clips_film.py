@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from framematch.clips.frames import Shown, frames_of
 from framematch.clips.together import Together
-from framematch.geometry.mount import Mount
+from framematch.geometry.mount import aim_from_rotation
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import outline_points
 from framematch.guide.foretold import source_fit
@@ -59,6 +60,21 @@ def _frames(found: Together, clips: tuple[Path, Path], height: int, span: tuple[
             last, after = after, next(there, None)
         if last is not None:
             yield draw(frame, last)
+
+
+def moment_pictures(found: Together, clips: tuple[Path, Path], *, height_px: int = 300) -> list[Bytes]:
+    """Each moment's own two frames as the film shows them, in order.
+
+    Raises:
+        InputError: as ``frames_of``.
+    """
+    sizes = [_even(each.facts.size_px, height_px) for each in (found.recording, found.monitoring)]
+    draw = _Drawing(found, sizes)
+    sides = []
+    for which, (clip, size) in enumerate(zip(clips, sizes, strict=True)):
+        wanted = {m.instant.recording_s if which == 0 else m.instant.monitoring_s for m in found.moments}
+        sides.append({frame.time_s: frame for frame in frames_of(clip, width_px=size[0], colour=True) if frame.time_s in wanted})
+    return [draw(sides[0][m.instant.recording_s], sides[1][m.instant.monitoring_s]) for m in found.moments]
 
 
 def _even(size: tuple[int, int], height: int) -> tuple[int, int]:
@@ -113,13 +129,15 @@ class _Drawing:
         return np.asarray(picture if picture.shape[1::-1] == size else cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8).copy()
 
     def _then(self, t: float) -> Pairing:
-        """The rig as it was at a time."""
-        from dataclasses import replace
+        """The rig as it was at a time, quick flex with it."""
+        from scipy.spatial.transform import Rotation
 
         rig = self.found.checked.after
         pan, tilt, roll = (float(np.interp(t, self.times, self.aims[:, i])) for i in range(3))
-        m = rig.mount
-        return replace(rig, mount=Mount(right_mm=m.right_mm, up_mm=m.up_mm, forward_mm=m.forward_mm, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
+        slow = replace(rig.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll)
+        bend = Rotation.from_rotvec(self.found.flex.at(float(self.found.clocks.monitoring_s(t)))).as_matrix()
+        pan, tilt, roll = aim_from_rotation(slow.recording_from_monitoring @ bend)
+        return replace(rig, mount=replace(slow, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
 
     def _strip(self, t: float, inverse: float) -> Bytes:
         from PIL import Image, ImageDraw, ImageFont

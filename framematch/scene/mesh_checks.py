@@ -23,6 +23,9 @@ from framematch.errors import InputError
 from framematch.text.whole import read_bytes
 
 MOST_FACES = 5_000_000
+MOST_DEEP = 100  # nodes below one another: the time that trimesh takes grows with the square of the way up
+MOST_OBJ_MATERIALS = 1_500  # the time that trimesh takes grows with their square: 8 000 took 17 s
+MOST_PARTS = 10_000  # each is built by itself, in a tenth of a millisecond and some kilobytes however few triangles it has
 MOST_BYTES = 400_000_000
 MOST_TEXT_BYTES = 200_000_000  # text takes many times its size while it is read
 MOST_PIXELS = 70_000_000
@@ -114,6 +117,11 @@ def _too_many(faces: int) -> InputError:
     return InputError(f"has {faces:,} triangles, more than {MOST_FACES:,}", fix="reduce the mesh first")
 
 
+def _few_parts(parts: int, most: int = MOST_PARTS) -> None:
+    if parts > most:
+        raise InputError(f"has {parts:,} parts or materials, more than {most:,}", fix="join them into fewer")
+
+
 def _chunks(raw: bytes) -> tuple[bytes, bytes | None]:
     """JSON and binary chunk of a GLB (glTF 2.0, section 4.4)."""
     if len(raw) < 20 or raw[:4] != b"glTF":
@@ -154,6 +162,7 @@ def _check_gltf(text: bytes, binary: bytes | None, beside: Beside) -> None:
                 raise _broken("has a buffer view that goes past the end of its buffer")
         for accessor in tree.get("accessors", []):
             _check_accessor(accessor, views)
+        _few_parts(max(len(tree.get("materials", [])), sum(len(mesh["primitives"]) for mesh in tree.get("meshes", []))))
         _check_images(tree, views, binary, beside)
         _check_nodes(tree)
     except (KeyError, IndexError, TypeError, AttributeError):
@@ -246,10 +255,16 @@ def _check_nodes(tree: dict[str, Any]) -> None:
     roots = [root for scene in tree.get("scenes", []) for root in scene.get("nodes", [])]
     if any(count > 1 for count in parents) or any(parents[root] for root in roots):
         raise _broken("has a node that hangs in two places or below itself")
+    level = roots
+    for _ in range(MOST_DEEP + 1):
+        level = [child for node in level for child in nodes[node].get("children", [])]
+    if level:
+        raise InputError(f"has nodes more than {MOST_DEEP} deep", fix="export it with its nodes side by side")
     accessors, faces = tree.get("accessors", []), []
     for mesh in tree.get("meshes", []):
         corners = [accessors[p["indices"] if "indices" in p else p["attributes"]["POSITION"]]["count"] for p in mesh["primitives"]]
         faces.append(sum(corners) // 3)
+    _few_parts(sum(len(tree["meshes"][node["mesh"]]["primitives"]) for node in nodes if "mesh" in node))
     total = sum(faces[node["mesh"]] for node in nodes if "mesh" in node)
     if total > MOST_FACES:
         raise _too_many(total)
@@ -305,6 +320,7 @@ def _check_obj(raw: bytes, beside: Beside) -> None:
     faces = raw.count(b"\nf ")
     if faces > MOST_FACES:
         raise _too_many(faces)
+    _few_parts(len(set(_named(raw, rb"usemtl"))), MOST_OBJ_MATERIALS)
     pictures = []
     for library in _named(raw, rb"mtllib"):
         path = beside.locate(library)

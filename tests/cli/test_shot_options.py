@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import struct
 from pathlib import Path
@@ -9,12 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from rich.console import Console
 from typer.testing import CliRunner
 
 from framematch.cli import app
+from framematch.cli.screen import table
+from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.files.shot import parse_shot
 from framematch.files.starter import STARTER, STARTER_PLAN
+from framematch.guide.shown import system
 from framematch.render.sheet import look, sheet
 from framematch.scene.open import scene_of
 
@@ -105,3 +110,27 @@ def test_the_shots_file_is_named_by_either_option(folder: Path, option: str) -> 
 def test_what_is_missing_is_said_in_one_line(folder: Path, words: tuple[str, ...], says: str) -> None:
     result = CliRunner().invoke(app, list(words))
     assert says in str(result.exception) and "\n" not in str(result.exception)
+
+
+def test_the_old_name_of_subjects_says_the_new_one(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(STARTER)
+    result = CliRunner().invoke(app, ["view", str(tmp_path / "rig.toml"), "--figure", "0,3"])
+    assert isinstance(result.exception, InputError) and "is called --subject now" in str(result.exception)
+
+
+@pytest.mark.parametrize(("terminal", "encoding", "sign"), [(True, "utf-8", "\u2212"), (True, "latin-1", "-"), (False, "utf-8", "-")])
+def test_tables_have_true_minus_signs_where_the_terminal_shows_them(terminal: bool, encoding: str, sign: str) -> None:
+    out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    shown = table("Off by", "edge", "percent")
+    shown.add_row("x-1", "-6.5")
+    Console(file=out, force_terminal=terminal, color_system=None, width=60).print(shown)
+    out.flush()
+    said = out.buffer.getvalue().decode(encoding)  # type: ignore[attr-defined]
+    assert f"{sign}6.5" in said and "x-1" in said
+
+
+def test_units_asked_for_are_said_and_then_forgotten(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(STARTER)
+    said = CliRunner().invoke(app, ["wall", str(tmp_path / "rig.toml"), "--distance", "3.048", "--units", "imperial"], catch_exceptions=False).output
+    assert "Wall marks at 10 ft" in " ".join(said.split()) and " in " in said and "mm" not in said.partition("Give --seen")[0]
+    assert system() == "metric"

@@ -8,6 +8,10 @@ import pytest
 from clip_rigs import pairing_of
 from flown_clips import Eye, Flight, write_clips
 
+from framematch.clips.clock import match_clocks
+from framematch.clips.flex import Flex
+from framematch.clips.moment import instants
+from framematch.clips.together import Together, brought_together, together
 from framematch.clips.turns import Turns, clip_camera, read_turns
 
 EVEN = Flight(
@@ -43,3 +47,14 @@ def both(clips: tuple[Path, Path]) -> tuple[Turns, Turns]:
         for path, which in zip(clips, cameras, strict=True)
     )
     return recording, monitoring
+
+
+@pytest.fixture(scope="session")
+def found(flight: Flight, clips: tuple[Path, Path], both: tuple[Turns, Turns]) -> Together:
+    """Both clips checked together."""
+    rig = pairing_of(flight)
+    clocks = match_clocks(*both, rig.mount.recording_from_monitoring)
+    chosen = instants(*both, clocks, every_s=1.2, most=3)
+    flex = Flex(clocks, both[1])
+    pairs = brought_together(rig, both, clocks, flex, chosen, clips)
+    return together(rig, *both, clocks, flex, chosen, pairs)

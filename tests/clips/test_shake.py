@@ -20,7 +20,7 @@ from scipy.spatial.transform import Rotation
 from framematch.clips.bearings import rotated, turn_of
 from framematch.clips.frames import frames_of
 from framematch.clips.shake import shake_of
-from framematch.clips.shake_report import shake_sentences
+from framematch.clips.shake_report import rows_said
 from framematch.errors import InputError
 
 cv2 = pytest.importorskip("cv2")
@@ -155,12 +155,13 @@ def test_a_smoothing_time_out_of_range_is_refused(turns, flight):
         shake_of(turns, pairing_of(flight), smooth_s=9.0)
 
 
-def test_a_read_out_that_is_not_known_is_said(turns, flight):
-    rig = pairing_of(flight)
-    known = shake_of(turns, rig, smooth_s=0.3)
-    unknown = shake_of(replace(turns, camera=replace(turns.camera, readout_ms=None)), rig, smooth_s=0.3)
-    assert not any("readout_ms" in line for line in shake_sentences(known))
-    assert any("readout_ms is not in the file" in line for line in shake_sentences(unknown))
+def test_the_read_out_is_read_from_the_rows(turns, flight):
+    assert turns.readout_told
+    assert abs(turns.readout_s - flight.recording.readout_s) < min(2 * turns.readout_95_s, 0.002)
+    assert "reads its rows in 12 ms by the file; its rows show 1" in rows_said(turns, "recording")
+    assert "is not in the file; its rows show 1" in rows_said(replace(turns, given_readout_ms=None), "recording")
+    assert "look at readout_ms again" in rows_said(replace(turns, given_readout_ms=25.0), "recording")
+    assert "taken as read at once" in rows_said(replace(turns, given_readout_ms=None, readout_95_s=math.inf), "recording")
 
 
 def test_frames_come_with_the_times_that_the_file_states(flight, clips):

@@ -17,12 +17,9 @@ from clip_rigs import pairing_of, pairing_text
 from command import framematch
 from flown_clips import Flight
 
-from framematch.clips.clock import match_clocks
-from framematch.clips.flex import Flex
-from framematch.clips.moment import instants
 from framematch.clips.shake import shake_of
 from framematch.clips.take import clip_values, parse_clip_names
-from framematch.clips.together import brought_together, rig_for_clips, together
+from framematch.clips.together import check_clips, rig_for_clips
 from framematch.clips.together_report import clip_csv, clip_json, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation
@@ -39,16 +36,6 @@ def as_flown(flight: Flight, rig, time_s: float):
     return replace(rig, mount=replace(rig.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
 
 
-@pytest.fixture(scope="module")
-def found(flight, clips, both):
-    rig = pairing_of(flight)
-    clocks = match_clocks(*both, rig.mount.recording_from_monitoring)
-    chosen = instants(*both, clocks, every_s=1.2, most=3)
-    flex = Flex(clocks, both[1])
-    pairs = brought_together(rig, both, clocks, flex, chosen, clips)
-    return together(rig, *both, clocks, flex, chosen, pairs)
-
-
 def test_aim_and_guide_are_as_flown(flight, found):
     assert len(found.moments) >= 3
     for figure, true in zip(found.checked.figures, flight.aim_deg, strict=False):
@@ -62,7 +49,7 @@ def test_aim_and_guide_are_as_flown(flight, found):
         assert abs(moment.off_percent - off) <= max(2 * moment.off_95_percent, 0.3)
         assert moment.off_percent > 10  # the file's aim is 3 degrees off
         assert 4 < moment.distance_m < 40  # the hall's wall is 14 m away, its corners of view more
-    assert found.flex.rms_deg < 0.1  # nothing flexed
+    assert found.flex_rms_deg < 0.1  # nothing flexed
 
 
 def test_what_is_written_is_what_was_found(tmp_path, flight, clips, found):
@@ -87,7 +74,7 @@ def test_each_figure_is_taken_over_by_itself(flight, found):
         "recording.frame.keep_percent": shake.keep_for(0.95),
         "recording.frame.wander_percent": round(shake.wander_percent, 2),
     }
-    assert clip_values(found, shake, ("aim", "tolerance"))["tolerance.aim_deg"] > 1.9 * found.flex.rms_deg
+    assert clip_values(found, shake, ("aim", "tolerance"))["tolerance.aim_deg"] > 1.9 * found.flex_rms_deg
     with pytest.raises(InputError, match="does not tell"):
         clip_values(found, None, ("keep",))
     with pytest.raises(InputError, match="aim, tolerance, wander, keep"):
@@ -122,6 +109,21 @@ def test_the_film_shows_the_true_frame_where_it_is(tmp_path, flight, clips, foun
     assert abs(rows.max() - there[:, 1].max()) < 4
 
 
+def test_a_film_broken_off_leaves_nothing(tmp_path, clips, found):
+    def told(what: str, done: int, expected: int) -> None:
+        if done == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_clips_film(tmp_path / "film.mp4", replace(found, clocks=replace(found.clocks, span_s=(1.0, 1.6))), clips, height_px=90, told=told)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_one_clip_given_twice_is_refused(flight, clips):
+    with pytest.raises(InputError, match="same clip"):
+        check_clips(pairing_of(flight), clips[0], clips[0])
+
+
 def test_the_goggles_picture_is_known_by_its_shape(flight):
     rig = pairing_of(flight)
     square = replace(rig.display, raster_px=(400, 300))
@@ -136,7 +138,7 @@ def test_the_command_knows_clips_from_stills(tmp_path, flight):
     clips = ("--recording", "a.mp4", "--monitoring", "b.mp4")
     for words, told in (
         (clips, "b.mp4: no such file"),
-        ((*clips, "--distance", "14"), "--distance: goes with stills"),
+        ((*clips, "--distance", "14"), "--distance: '14' does not say when"),
         ((*clips, "--take", "offset"), "--take: 'offset' can't be taken over from clips"),
         ((*clips, "--film", "film.txt"), "is not the ending of a video"),
         (("--recording", "a.mp4@1", "--monitoring", "b.mp4@1", "--film", "film.mp4"), "--film: needs two whole clips"),

@@ -28,7 +28,10 @@ _STEP_PX = 6  # of the grid of rays
 
 @dataclass(frozen=True, kw_only=True)
 class Eye:
-    """A camera: ``straight`` or equidistant lens, its width of view, its frames and rows; focal length in pixels follows."""
+    """A camera: ``straight`` or equidistant lens, its width of view, its frames and rows; focal length in pixels follows.
+
+    ``written_px``: its clip is enlarged to that.
+    """
 
     straight: bool
     view_deg: float
@@ -36,6 +39,7 @@ class Eye:
     fps: float = 30.0
     readout_s: float = 0.0
     exposure_s: float = 0.0
+    written_px: tuple[int, int] | None = None
 
     @property
     def focal_px(self) -> float:
@@ -48,6 +52,7 @@ class Flight:
     """One flight: both cameras, the monitoring camera's aim (pan, tilt, roll) and place, the clocks, how it turned, flexed and moved.
 
     ``offset_s`` is the recording clip's time at which the monitoring clip begins; its clock runs ``rate_ppm`` slower than the recording clip's.
+    With ``period_s`` the turns repeat. ``silent_s``: from when on the monitoring clip shows a moment by so much later than its time stamps say.
     """
 
     seed: int = 0
@@ -68,12 +73,16 @@ class Flight:
     noise: float = 2.0
     blur_px: float = 0.0
     smoothed_s: float = 0.0
+    period_s: float = 0.0
+    silent_s: tuple[float, float] = (0.0, 0.0)
 
     def angles(self, t: np.ndarray) -> np.ndarray:
         """(n, 3) heading, nose up, bank in radians at times (n): slow turns and shaking of many frequencies."""
         rng = np.random.default_rng((self.seed, 5))
         hz = np.concatenate([rng.uniform(0.08, 0.5, 4), rng.uniform(0.5, 6.0, 12)])
         size = np.where(hz < 0.5, 0.22 * rng.uniform(0.4, 1, 16), 0.022 * rng.uniform(0.3, 1, 16) / hz)
+        if self.period_s:
+            hz = np.maximum(np.rint(hz * self.period_s), 1) / self.period_s
         if self.smoothed_s:
             size = size * np.exp(-((2 * math.pi * hz * self.smoothed_s) ** 2) / 2)
         out = []
@@ -143,6 +152,20 @@ def _rays(eye: Eye, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.stack([u * share, v * share, np.cos(angle)], axis=-1)
 
 
+def _to_wall(px, pz, dx, dz):
+    """How far along a way the wall is."""
+    a, b, c = dx**2 + dz**2, dx * px + dz * pz, px**2 + pz**2 - RADIUS_M**2
+    return (-b + np.sqrt(b**2 - a * c)) / a
+
+
+def depths(flight: Flight, t: float, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """How far ahead of the recording camera is what its pixels show at a time."""
+    rays = _rays(flight.recording, x, y)
+    dx, _, dz = np.moveaxis(rays @ flight.attitude(np.array([t]))[0].T, -1, 0)
+    px, _, pz = flight.place(np.array([t]))[0]
+    return _to_wall(px, pz, dx, dz) * rays[..., 2]
+
+
 class _Camera:
     """Draws one camera's pictures."""
 
@@ -166,7 +189,7 @@ class _Camera:
         return out
 
     def picture(self, t: float, index: int) -> np.ndarray:
-        instants = [0.0] if not self.eye.exposure_s else np.linspace(-0.5, 0.5, 5) * self.eye.exposure_s
+        instants = np.array([-1, 0, 1]) / 3 * self.eye.exposure_s if self.eye.exposure_s else [0.0]
         drawn = np.mean([self._at(t + dt).astype(np.float32) for dt in instants], axis=0)
         if self.flight.blur_px:
             drawn = cv2.GaussianBlur(drawn, (0, 0), self.flight.blur_px)
@@ -183,8 +206,7 @@ class _Camera:
         way = np.einsum("rij,rcj->rci", turn, self.rays)
         dx, dy, dz = np.moveaxis(way, -1, 0)
         px, py, pz = (stand[:, i, None] for i in range(3))
-        a, b, c = dx**2 + dz**2, dx * px + dz * pz, px**2 + pz**2 - RADIUS_M**2
-        far = (-b + np.sqrt(b**2 - a * c)) / a
+        far = _to_wall(px, pz, dx, dz)
         ahead = math.atan2(*turn[len(turn) // 2][[0, 2], 2])
         lon = np.arctan2(px + far * dx, pz + far * dz) - ahead
         lon = (lon + math.pi) % (2 * math.pi) - math.pi + ahead % (2 * math.pi) + math.pi / 2
@@ -196,18 +218,27 @@ class _Camera:
 
 
 def write_clips(flight: Flight, folder: Path) -> tuple[Path, Path]:
-    """Render and encode both clips; the monitoring clip loses and repeats frames as its recorder would."""
-    recording, monitoring = folder / f"rec{flight.seed}.mp4", folder / f"mon{flight.seed}.mp4"
-    eye = flight.recording
-    times = np.arange(round(flight.length_s * eye.fps)) / eye.fps
+    """Render and encode both clips."""
+    return write_recording(flight, folder), write_monitoring(flight, folder)
+
+
+def write_recording(flight: Flight, folder: Path) -> Path:
+    """The recording camera's clip."""
+    path, eye = folder / f"rec{flight.seed}.mp4", flight.recording
     camera = _Camera(flight, eye, monitoring=False)
-    _write(recording, ((t, camera.picture(t, i)) for i, t in enumerate(times)), eye, flight.mbit)
-    eye = flight.monitoring
+    _write(path, ((i / eye.fps, camera.picture(i / eye.fps, i)) for i in range(round(flight.length_s * eye.fps))), eye, flight.mbit)
+    return path
+
+
+def write_monitoring(flight: Flight, folder: Path) -> Path:
+    """The monitoring camera's clip, which loses and repeats frames as its recorder would."""
+    path, eye = folder / f"mon{flight.seed}.mp4", flight.monitoring
     own = np.arange(round((flight.length_s - flight.offset_s) * eye.fps)) / eye.fps
     rng = np.random.default_rng((flight.seed, 6))
     kept, again = rng.random(len(own)) >= flight.dropped, rng.random(len(own)) < flight.repeated
     kept[0], again[0] = True, False
     camera = _Camera(flight, eye, monitoring=True)
+    lost_at, lost_s = flight.silent_s
 
     def shown():
         last = None
@@ -215,20 +246,22 @@ def write_clips(flight: Flight, folder: Path) -> tuple[Path, Path]:
             if not kept[i]:
                 continue
             if last is None or not again[i]:
-                last = camera.picture(flight.offset_s + t * (1 + 1e-6 * flight.rate_ppm), 5000 + i)
+                skipped = lost_s if t >= lost_at else 0.0
+                last = camera.picture(flight.offset_s + (t + skipped) * (1 + 1e-6 * flight.rate_ppm), 5000 + i)
             yield t, last
 
-    _write(monitoring, shown(), eye, flight.mbit)
-    return recording, monitoring
+    _write(path, shown(), eye, flight.mbit)
+    return path
 
 
 def _write(path: Path, frames, eye: Eye, mbit: float) -> None:
     with av.open(str(path), "w") as out:
         stream = out.add_stream("libx264", rate=Fraction(eye.fps).limit_denominator(1001), options={"preset": "ultrafast", "threads": "1"})
-        stream.width, stream.height = eye.size_px
+        stream.width, stream.height = eye.written_px or eye.size_px
         stream.pix_fmt, stream.bit_rate = "yuv420p", round(mbit * 1e6)
         stream.codec_context.time_base = Fraction(1, 90_000)
-        for t, grey in frames:
+        for t, drawn in frames:
+            grey = drawn if eye.written_px is None else cv2.resize(drawn, eye.written_px, interpolation=cv2.INTER_CUBIC)
             frame = av.VideoFrame.from_ndarray(grey, format="gray").reformat(format="yuv420p")
             frame.pts, frame.time_base = round(t * 90_000), Fraction(1, 90_000)
             out.mux(stream.encode(frame))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,11 +12,17 @@ import pytest
 from pdf_pages import embedded, raster, words
 from rigs import glasshouse
 
+from framematch.compare import compare
+from framematch.compare.along import Filming, along, things_of
 from framematch.day import plan_day
 from framematch.files.day import parse_day
-from framematch.files.starter import starter_day
+from framematch.files.shot import parse_shot
+from framematch.files.starter import STARTER_PATH, STARTER_PLAN, starter_day
 from framematch.guide.report import guide_report
+from framematch.guide.shown import shown_in
 from framematch.output.day_card import write_card
+from framematch.output.lens_sheet import write_sheet as write_lens_sheet
+from framematch.output.path_sheet import write_path_sheet
 from framematch.output.sheet import write_sheets
 
 DPI = 200
@@ -39,7 +46,22 @@ def _card(folder: Path, paper: str) -> Path:
     return write_card(plan_day(parse_day(starter_day("x"), pairing=glasshouse())), folder / "card.pdf", paper=paper)[0]
 
 
-KINDS = {"guide, sets, true scale, wall": _sheet, "contents": _several, "flight card": _card}
+def _path(folder: Path, paper: str) -> Path:
+    shot = parse_shot(glasshouse(), STARTER_PATH)
+    assert shot.flown is not None
+    file = folder / "path.pdf"
+    write_path_sheet(file, along(glasshouse(), shot.flown, things_of(shot), filming=Filming(readout_s=0.016)), asked=["An answer."], paper=paper)
+    return file
+
+
+def _lenses(folder: Path, paper: str) -> Path:
+    file = folder / "lenses.pdf"
+    shot = parse_shot(glasshouse(), STARTER_PLAN)
+    write_lens_sheet(file, compare(glasshouse(), replace(shot, candidates=shot.candidates[:1]), guide=False), paper=paper)
+    return file
+
+
+KINDS = {"guide, sets, true scale, wall": _sheet, "contents": _several, "flight card": _card, "path": _path, "lenses": _lenses}
 
 
 def type_sizes(file: Path) -> list[float]:
@@ -65,7 +87,8 @@ def _luminance(level: float) -> float:
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
 def test_a_crew_can_read_it_outdoors(tmp_path: Path, kind, paper: str) -> None:
-    file = kind(tmp_path, paper)
+    with shown_in("metric" if paper == "A4" else "imperial"):
+        file = kind(tmp_path, paper)
     sizes = type_sizes(file)
     assert len(sizes) > 20 and min(sizes) >= SMALLEST_PT - 0.01
     assert embedded(file) and all(embedded(file))

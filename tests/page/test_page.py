@@ -284,6 +284,14 @@ def test_first_visit_shows_the_example_with_a_result(app):
     assert "Glasshouse pane, 18 mm" in text
 
 
+def test_a_first_visit_does_not_wait_for_pandas(app, monkeypatch):
+    """Streamlit reads it, for a second, as soon as it is to tell whether something is a table."""
+    asked = []
+    monkeypatch.setattr("streamlit.dataframe_util.determine_data_format", asked.append)
+    app.run()
+    assert not app.exception and not asked
+
+
 def test_a_focal_length_moved_is_the_guides_and_can_be_undone(app):
     with_focal(app, 24.0)
     assert not app.exception

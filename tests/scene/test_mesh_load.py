@@ -407,6 +407,9 @@ def _claims() -> dict[str, tuple[str, bytes, str]]:
         "glb nothing": (".glb", _glb(_triangle(accessors=[zeros]), POINTS), "claims 12,000,000 values that no part of it holds"),
         "glb loop": (".glb", _glb(_triangle(nodes=[{"mesh": 0, "children": [1]}, {"children": [0]}]), POINTS), "two places or below itself"),
         "glb shared": (".glb", _glb(_triangle(nodes=[{"children": [1, 2]}, {"children": [2]}, {"mesh": 0}]), POINTS), "two places or below itself"),
+        "glb deep": (".glb", _glb(_triangle(nodes=[{"children": [i + 1]} for i in range(50_000)] + [{"mesh": 0}]), POINTS), "more than 100 deep"),
+        "glb parts": (".glb", _glb(_triangle(meshes=[{"primitives": [{"attributes": {"POSITION": 0}}] * 20_000}]), POINTS), "20,000 parts or materials"),
+        "obj materials": (".obj", b"v 0 0 0\nv 1 0 0\nv 0 1 0\n" + b"".join(b"usemtl m%d\nf 1 2 3\n" % i for i in range(8000)), "8,000 parts or materials"),
         "picture bomb": (".glb", _glb(_triangle(images=[{"uri": f"data:image/png;base64,{_picture_bomb()}"}]), POINTS), "million pixels"),
         "pictures opened often": (
             ".glb", _glb(_triangle(images=[{"uri": f"data:image/png;base64,{small}"}], materials=[shiny] * 500), POINTS), "million pixels"

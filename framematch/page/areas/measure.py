@@ -14,6 +14,7 @@ from framematch.page.patience import Pulse
 #: Each is the file of that name in page/measuring.
 TASKS = {
     "check": "Is the guide right? Two stills of any scene",
+    "clips": "How right were the lines in flight? Both clips of it",
     "lens": "A lens: stills of the printed chart",
     "mount": "The mount: pairs of stills of the chart",
     "marks": "The aim: one still of wall marks",

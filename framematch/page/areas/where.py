@@ -12,6 +12,7 @@ from framematch.page import fields, handed, placing, scans, session
 from framematch.page.look import block, paragraph
 from framematch.scene.mesh_checks import SUFFIXES
 from framematch.scene.places import FILES
+from framematch.shot.shot import Shot
 
 UPLOAD, OWN = "where:upload", "own scan"
 SUBJECT: dict[str, Any] = {"name": "Subject", "height_m": 1.75, "beyond_m": 4.0, "right_m": 0.0}
@@ -90,8 +91,9 @@ def subjects() -> None:
 
 def _of_subject(i: int) -> tuple[fields.Field, ...]:
     def one(name: str, label: str, low: float, high: float, about: str) -> fields.Field:
-        def read(shot: Any) -> Any:
-            return getattr(shot.subjects[i], name)
+        def read(shot: Shot) -> float:
+            value: float = getattr(shot.subjects[i], name)
+            return value
 
         return fields.Field(key=f"subject.{i}.{name}", read=read, label=label, about=about, low=low, high=high, step=0.1, of_shot=True)
 
@@ -147,7 +149,7 @@ def _beyond(points: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _speed_of(i: int) -> fields.Field:
-    def read(_shot: Any) -> Any:
+    def read(_shot: Shot) -> float | None:
         shot_file = session.draft().shot_file
         return shot_file.path.point[i].speed_m_s if shot_file.path and i < len(shot_file.path.point) else None
 

@@ -22,6 +22,7 @@ KINDS = ["png", "jpg", "jpeg", "tif", "tiff"]
 CLIPS = ["mp4", "mov", "mkv"]
 MOST_STILLS, MOST_MB = 20, 32
 _DIGESTS, _KEPT = "fm_digests", "fm_uploads"  # _KEPT: by field, what it held before it was last out of sight, and what it holds now
+MOST_CLIP_MB = 150
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -65,6 +66,13 @@ def many(label: str, key: str, about: str) -> list[Given]:
     return _given(sorted(files, key=lambda file: str(file.name)))
 
 
+def clip(label: str, key: str, about: str) -> Given | None:
+    """A field for one whole clip."""
+    words = f"{label} (up to {MOST_CLIP_MB} MB)"
+    file = st.file_uploader(words, CLIPS, key=key, max_upload_size=MOST_CLIP_MB, help=about, on_change=_changed, args=(key,))
+    return next(iter(_named(_with_kept(key, [] if file is None else [file], most=1))), None)
+
+
 def _with_kept(key: str, now: Sequence[Any], *, most: int = MOST_STILLS) -> list[Any]:
     """What a field holds, with what it held before its area was left, which Streamlit forgets; of that no more than there is room for."""
     held: dict[str, tuple[tuple[Any, ...], tuple[Any, ...]]] = st.session_state.setdefault(_KEPT, {})
@@ -97,6 +105,12 @@ def _let_go(key: str) -> None:
 
 
 def _given(files: Sequence[Any]) -> list[Given]:
+    """The stills, of clips the frames chosen."""
+    frames = (_frame_of(each) if Path(each.name).suffix.lower().removeprefix(".") in CLIPS else each for each in _named(files))
+    return [each for each in frames if each is not None]
+
+
+def _named(files: Sequence[Any]) -> list[Given]:
     digests: dict[str, str] = st.session_state.setdefault(_DIGESTS, {})
     names: list[str] = []
     out = []
@@ -106,13 +120,7 @@ def _given(files: Sequence[Any]) -> list[Given]:
                 digests.pop(next(iter(digests)))
             digests[file.file_id] = hashlib.blake2b(file.getvalue(), digest_size=16).hexdigest()
         names.append(_new(Path(str(file.name)).name, names))
-        found = Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue)
-        if Path(found.name).suffix.lower().removeprefix(".") in CLIPS:
-            clip = _frame_of(found)
-            if clip is None:
-                continue
-            found = clip
-        out.append(found)
+        out.append(Given(name=names[-1], digest=digests[file.file_id], content=file.getvalue))
     return out
 
 

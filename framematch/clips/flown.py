@@ -1,0 +1,290 @@
+"""One rig flown through many moments: its unknowns shared, its aim a little apart from moment to moment.
+
+The unknowns of ``measure.unknowns`` hold for the whole flight, and each moment has a small turn of its own besides: what the mount does in a second and
+longer. That turn is a process in time with an exponential correlation (Ornstein and Uhlenbeck; ``APART_S``), whose size is read from the moments
+themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977); so a mount that stands still has its moments averaged, one that
+moves has them one by one. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
+squares by Gauss and Newton with weights after Cauchy.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.clips.parallax import Relative
+from framematch.clips.sights import Details
+from framematch.geometry.pairing import Pairing
+from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row, Seen
+from framematch.measure.known import CONFLICT, State, Typed, block_distances, bound_rows, place_row
+from framematch.measure.unknowns import AIM, COUNT, held
+
+Floats = NDArray[np.float64]
+APART_S = 0.15
+_START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
+_ROUNDS, _SETTLED = 6, 3
+_CAUCHY = 2.4
+_LEAST_TRACKS = 30
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Flown:
+    """A flight solved.
+
+    Args:
+        values: (14,) shared.
+        covariance: (14, 14) of them.
+        turns_rad: (n, 3) of each moment, added to the aim's.
+        apart_rad: how much they are apart, standard deviation of each axis.
+        sights: what each moment's details say at its values.
+        joint: covariance of shared values and all turns.
+        words: about typed distances that were not used.
+    """
+
+    values: Floats
+    covariance: Floats
+    turns_rad: Floats
+    apart_rad: float
+    sights: tuple[Sight, ...]
+    joint: Floats
+    words: tuple[str, ...] = ()
+
+    def values_at(self, moment: int) -> Floats:
+        """(14,) of one moment."""
+        out = self.values.copy()
+        out[AIM] += self.turns_rad[moment]
+        return out
+
+    def inverse_at(self, moment: int) -> float:
+        """Inverse distance, 1/m, of what a moment typically shows, at least 0."""
+        sight = self.sights[moment]
+        return max(float(np.median(sight.seen.w[sight.good])), 0.0)
+
+    def inverse_slope_at(self, moment: int) -> Floats:
+        """(14,) of it with the moment's values."""
+        sight = self.sights[moment]
+        w, good = sight.seen.w, sight.good
+        middle = float(np.median(w[good]))
+        near = good & (np.abs(w - middle) <= np.median(np.abs(w[good] - middle)) + 1e-9)
+        return np.asarray(sight.seen.w_slope[near].mean(axis=0))
+
+    def covariance_at(self, moment: int) -> Floats:
+        """(14, 14) of them."""
+        pick = _pick(moment, len(self.sights))
+        return np.asarray(pick @ self.joint @ pick.T)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sight:
+    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and what their tracks tell."""
+
+    seen: Seen
+    weight: Floats
+    scatter: float
+    together: float
+    relative: Relative | None
+
+    @property
+    def values(self) -> Floats:
+        """Everything is counted from the moment's own values."""
+        return np.zeros(COUNT)
+
+    @property
+    def good(self) -> NDArray[np.bool_]:
+        """(N,) those that agree."""
+        out: NDArray[np.bool_] = np.asarray(self.weight * self.scatter**2 > 0.15)
+        return out
+
+
+def flown(rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: Floats, unread_rad: float, typed: Sequence[tuple[int, Typed]] = ()) -> Flown:
+    """Solve a flight.
+
+    Args:
+        rig: the pairing of the file, at the size of the pictures.
+        details: of each moment.
+        times_s: (n,) of each.
+        start: (14,) near the answer.
+        typed: distances that somebody measured, each with its moment's index.
+        unread_rad: standard deviation of each axis of a moment's aim that is no slow turn.
+    """
+    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, typed=typed)
+    for turn in range(_ROUNDS):
+        flight.round(turn)
+    return flight.flown()
+
+
+class _Flight:
+    """Values, turns and what the last round made of them."""
+
+    def __init__(
+        self, rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: Floats, unread_rad: float, typed: Sequence[tuple[int, Typed]]
+    ) -> None:
+        self.rig, self.typed, self.words = rig, list(typed), list[str]()
+        self.solves = [AimSolve(pairing=rig, matches=[each.matches]) for each in details]
+        self.relative = [each.relative for each in details]
+        self.count = len(self.solves)
+        self.picks = [_pick(i, self.count) for i in range(self.count)]
+        self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
+        self.scales = [3.0] * self.count
+        self.unread = unread_rad
+        self.like = np.exp(-np.abs(times_s[:, None] - times_s[None, :]) / APART_S)
+        self.hold = held(rig) ** -2.0
+        self.covariance: Floats = np.eye(COUNT + 3 * self.count)
+        self.sights: list[Sight] = []
+
+    def round(self, turn: int) -> None:
+        """One step of Gauss and Newton, and what it says of how far apart the moments are."""
+        self.sights = [self._sight(i, turn) for i in range(self.count)]
+        normal, toward = self._normal()
+        if turn >= _SETTLED:
+            self._refuse_conflicts(normal, toward)
+        for row in self._rows():
+            normal += np.outer(row.slope, row.slope) / row.sigma**2
+            toward += row.slope * row.target / row.sigma**2
+        self.covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        step = self.covariance @ toward
+        if turn >= _SETTLED:
+            state = self._bounded(State(values=step, covariance=self.covariance))
+            step, self.covariance = state.values, state.covariance
+        self.values = self.values + step[:COUNT]
+        self.turns = self.turns + step[COUNT:].reshape(-1, 3)
+        for i, sight in enumerate(self.sights):
+            own = self.picks[i] @ step
+            found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own))) / 0.6745
+            self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
+            self.sights[i] = replace(sight, seen=replace(sight.seen, w=sight.seen.w + sight.seen.w_slope @ own))
+        spread = np.diag(self.covariance)[COUNT:].reshape(-1, 3)
+        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2, _LEAST_RAD**2))
+
+    @property
+    def _expected(self) -> Floats:
+        """(n, n) covariance of moments' turns, each axis by itself, before anything is seen."""
+        return np.asarray(self.apart**2 * self.like + self.unread**2 * np.eye(self.count))
+
+    def _sight(self, i: int, turn: int) -> Sight:
+        own = self.values.copy()
+        own[AIM] += self.turns[i]
+        seen = self.solves[i].seen(own)
+        weight = 1 / (1 + (seen.off / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
+        together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
+        return Sight(seen=seen, weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
+
+    def _normal(self) -> tuple[Floats, Floats]:
+        size = len(self.covariance)
+        normal, toward = np.zeros((size, size)), np.zeros(size)
+        normal[:COUNT, :COUNT] = np.diag(self.hold)
+        toward[:COUNT] = -self.hold * self.values
+        firm = np.kron(np.linalg.inv(self._expected), np.eye(3))
+        normal[COUNT:, COUNT:] += firm
+        toward[COUNT:] -= firm @ self.turns.ravel()
+        slopes, ws = [], []
+        for pick, sight, solve in zip(self.picks, self.sights, self.solves, strict=True):
+            weighted = sight.seen.off_slope * (sight.weight / sight.together)[:, None]
+            told, pull = weighted.T @ sight.seen.off_slope, -weighted.T @ sight.seen.off
+            if sight.relative is not None:
+                more = _by_tracks(sight, sight.relative, solve.recording_px / self.rig.recording.raster_px[0])
+                told, pull = told + more[0], pull + more[1]
+            normal += pick.T @ told @ pick
+            toward += pick.T @ pull
+            near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
+            if near.any():
+                slopes.append(pick.T @ sight.seen.w_slope[near].mean(axis=0))
+                ws.append(float(np.median(sight.seen.w[near])))
+        if ws:  # one weak expectation of how far away things are, so that a rig without an offset is solved as well
+            slope = np.mean(slopes, axis=0)
+            normal += np.outer(slope, slope) / SPREAD_W**2
+            toward += slope * (TYPICAL_W - float(np.mean(ws))) / SPREAD_W**2
+        return normal, toward
+
+    def _rows(self) -> list[Row]:
+        return [row for _, row in self._told_rows() if row is not None]
+
+    def _told_rows(self) -> list[tuple[str, Row | None]]:
+        """What typed distances say of the step to come, or why they say nothing."""
+        out: list[tuple[str, Row | None]] = []
+        for moment, each in self.typed:
+            row, why = place_row(self.solves[moment], self.sights[moment], replace(each, moment=0), self.rig)
+            out.append((why, None if row is None else replace(row, slope=self.picks[moment].T @ row.slope)))
+        return out
+
+    def _refuse_conflicts(self, normal: Floats, toward: Floats) -> None:
+        """Leave out distances that can't be used, or that don't go with all the rest."""
+        covariance = np.linalg.inv(normal)
+        step = covariance @ toward
+        for (moment, each), (why, row) in zip(list(self.typed), self._told_rows(), strict=True):
+            if row is not None:
+                strain = abs(float(row.target - row.slope @ step)) / math.sqrt(float(row.slope @ covariance @ row.slope) + row.sigma**2)
+                why = "" if strain <= CONFLICT else "it does not go with what the clips show, the offset and the other figures"
+            if why:
+                self.typed.remove((moment, each))
+                self.words.append(f"the distance {each.words} was not used: {why}")
+
+    def _bounded(self, state: State) -> State:
+        """The state with what it adds that nothing lies beyond infinity."""
+        w, slope, noise = zip(*(block_distances(solve, sight) for solve, sight in zip(self.solves, self.sights, strict=True)), strict=True)
+        slopes = [each @ pick for each, pick in zip(slope, self.picks, strict=True)]
+        return bound_rows(np.concatenate(w), np.concatenate(slopes), np.concatenate(noise), state)[0]
+
+    def flown(self) -> Flown:
+        """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
+        slow = self.apart**2 * self.like
+        share = slow @ np.linalg.inv(self._expected)
+        every = np.eye(len(self.covariance))
+        every[COUNT:, COUNT:] = np.kron(share, np.eye(3))
+        joint = every @ self.covariance @ every.T
+        joint[COUNT:, COUNT:] += np.kron(slow - share @ slow, np.eye(3))
+        return Flown(
+            values=self.values,
+            covariance=joint[:COUNT, :COUNT],
+            turns_rad=share @ self.turns,
+            apart_rad=self.apart,
+            sights=tuple(self.sights),
+            joint=joint,
+            words=tuple(self.words),
+        )
+
+
+def _by_tracks(sight: Sight, relative: Relative, places: Floats) -> tuple[Floats, Floats]:
+    """What the details' own tracks add to a moment's normal matrix (14, 14) and right-hand side (14,).
+
+    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as is the turn left in the
+    tracks. A detail's slope has its own noise in it, and would draw the offset longer and distances with it; so slopes are smoothed over the picture.
+    """
+    use = np.isfinite(relative.w) & sight.good
+    nothing = np.zeros((COUNT, COUNT)), np.zeros(COUNT)
+    if use.sum() < _LEAST_TRACKS:
+        return nothing
+    w, rel = sight.seen.w[use], relative.w[use]
+    x, y = places[use].T
+    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y, rel, x * rel, y * rel], axis=1)
+    slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
+    var, cauchy, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, np.ones(int(use.sum())), 0.0
+    for _ in range(4):
+        weight = cauchy / (var + (factor * relative.sigma[use]) ** 2)
+        free = np.column_stack([rel, factor * relative.turn_slope[use]])
+        told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
+        found = np.linalg.solve(told, free.T @ (weight * w))
+        factor = float(found[0])
+        off = (w - free @ found) * np.sqrt(weight / cauchy)
+        scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
+        cauchy = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2
+    if factor <= 0:
+        return nothing
+    weight = weight / sight.together
+    told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
+    both = np.column_stack([slope, w]) * weight[:, None]
+    both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
+    out = slope.T @ both
+    return out[:, :COUNT], -out[:, COUNT]
+
+
+def _pick(moment: int, count: int) -> Floats:
+    """(14, 14 + 3 count) a moment's values of all."""
+    out = np.zeros((COUNT, COUNT + 3 * count))
+    out[:, :COUNT] = np.eye(COUNT)
+    out[AIM, COUNT + 3 * moment : COUNT + 3 * moment + 3] = np.eye(3)
+    return out

@@ -1,0 +1,112 @@
+"""Distances from tracks, and one rig through many moments, on details whose places are worked out by NumPy and SciPy alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from clip_rigs import pairing_of
+from flown_clips import Flight
+from scipy.spatial.transform import Rotation
+
+from framematch.clips.flown import flown
+from framematch.clips.parallax import relative_distances
+from framematch.clips.sights import Details
+from framematch.clips.typed import TypedAt, parse_typed_at
+from framematch.errors import InputError
+from framematch.measure.features import Matches
+from framematch.measure.known import Typed
+
+FLIGHT = Flight(aim_deg=(1.2, -3.0, 0.8), offset_mm=(40.0, 30.0, 20.0))
+
+
+def _scene(rng, count=240):
+    """(N, 3) points ahead of the recording camera, 8 to 25 m."""
+    across = rng.uniform((-0.36, -0.2), (0.36, 0.2), (count, 2))
+    return np.column_stack([across, np.ones(count)]) * rng.uniform(8, 25, (count, 1))
+
+
+def _units(points):
+    return points / np.linalg.norm(points, axis=1, keepdims=True)
+
+
+def test_tracks_tell_inverse_distances_but_for_a_factor():
+    rng = np.random.default_rng(1)
+    points = _scene(rng)
+    way = np.array([0.5, 0.1, 0.4])
+    wobble = Rotation.from_rotvec(np.radians([0.02, -0.04, 0.03]))
+    after = _units(wobble.apply(_units(points - way)) + rng.normal(scale=1e-4, size=points.shape))
+    after[:24] = _units(after[:24] + rng.normal(scale=0.03, size=(24, 3)))  # on something that moves by itself
+    found = relative_distances(_units(points), after, noise_rad=1.5e-4)
+    assert found is not None
+    use = np.isfinite(found.w)
+    use[:24] = False
+    factor = found.w[use] * points[use, 2]
+    assert use.sum() > 180
+    assert np.median(factor) == pytest.approx(np.linalg.norm(way), rel=0.05)
+    assert np.percentile(np.abs(factor / np.median(factor) - 1), 90) < 0.05
+    assert relative_distances(_units(points), _units(rng.normal(size=points.shape)), noise_rad=1.5e-4) is None
+
+
+def _flight(rng, moments=8):
+    """Details of moments of a flight whose aim swings by a tenth of a degree, without what their tracks tell and with it."""
+    eyes = FLIGHT.recording, FLIGHT.monitoring
+    right, up, forward = np.array(FLIGHT.offset_mm) / 1000
+    out, swings = [], []
+    for i in range(moments):
+        swing = np.radians(0.1) * np.array([np.sin(i), np.cos(i), 0])
+        pan, tilt, roll = np.radians(FLIGHT.aim_deg)
+        aim = Rotation.from_euler("YXZ", [pan, tilt, roll])
+        points = _scene(rng)
+        there = (Rotation.from_rotvec(swing) * aim).inv().apply(points - (right, -up, forward))
+        angle = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2])
+        places = [
+            points[:, :2] / points[:, 2:] * eyes[0].focal_px + (240, 135),
+            there[:, :2] * (angle / np.hypot(there[:, 0], there[:, 1]))[:, None] * eyes[1].focal_px + (240, 135),
+        ]
+        recording_px, monitoring_px = (p + rng.normal(scale=0.06, size=p.shape) for p in places)
+        matches = Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=np.full(len(points), 5e-4), details=(len(points),) * 2)
+        tracks = relative_distances(_units(points), _units(points - (0.3, 0.1, 0.5)), noise_rad=2e-4)
+        out.append((Details(matches=matches, relative=None), Details(matches=matches, relative=tracks)))
+        swings.append((swing, float(np.median(1 / points[:, 2]))))
+    return out, swings
+
+
+def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
+    details, swings = _flight(np.random.default_rng(2))
+    rig = pairing_of(FLIGHT)
+    start = np.zeros(14)
+    start[:3] = Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg)).as_rotvec() + np.radians(0.2)
+    times = 0.5 * np.arange(len(details))
+    pan_tilt = Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
+    sure = []
+    for which, typed in ((0, ()), (1, ()), (0, ((2, Typed(distance_m=900.0)),))):
+        found = flown(rig, [each[which] for each in details], times, start=start, unread_rad=1e-4, typed=typed)
+        aims = [Rotation.from_rotvec(found.values_at(i)[:3]) for i in range(len(details))]
+        off = np.array([(a * (Rotation.from_rotvec(s) * pan_tilt).inv()).as_rotvec() for a, (s, _) in zip(aims, swings, strict=True)])
+        half = 1.96 * np.sqrt(np.diag(found.covariance_at(3))[:3])
+        assert (np.abs(off[3]) < 1.5 * half + 1e-5).all()
+        assert np.degrees(off.std(axis=0)).max() < 0.03  # one moment against another
+        sure.append(max(abs(found.inverse_at(i) - w) for i, (_, w) in enumerate(swings)))
+        assert len(found.words) == (which == 0 and len(typed))  # 900 m in a hall of 25 does not go with the rest
+    assert sure[1] < 0.01
+    assert sure[1] < 0.5 * sure[0]
+
+
+def test_a_distance_says_when_and_where():
+    assert parse_typed_at("12.5:14@310,204") == TypedAt(time_s=12.5, typed=Typed(distance_m=14.0, at_px=(310.0, 204.0)))
+    assert parse_typed_at("3:inf").typed == Typed(distance_m=float("inf"))
+    for wrong in ("14", "@3", "x:14", "9" * 400 + ":14", "2:far"):
+        with pytest.raises(InputError, match="--distance"):
+            parse_typed_at(wrong)
+
+
+def test_a_place_in_a_frame_that_is_not_used_is_refused():
+    from framematch.clips.together import _placed
+
+    times = np.array([1.0, 2.0])
+    at = TypedAt(time_s=2.05, typed=Typed(distance_m=9.0, at_px=(300.0, 200.0)))
+    assert _placed([at], times, 0.5) == [(1, replace(at.typed, at_px=(150.0, 100.0)))]
+    with pytest.raises(InputError, match=r"near 1\.5 s"):
+        _placed([replace(at, time_s=1.5)], times, 0.5)
