@@ -118,7 +118,8 @@ def check_two_clips(
             from framematch.render.clips_film import write_clips_film
 
             write_clips_film(film, found, (Path(names[0]), Path(names[1])), told=told)
-    said = [why] if shake is None else shake_sentences(shake)
+    sentences = clip_sentences(found)
+    said = [why] if shake is None else [line for line in shake_sentences(shake) if line not in sentences]
     write_text(out / "check.json", json_.dumps(clip_json(found, shake), indent=1, allow_nan=False) + "\n")
     write_text(out / "check.csv", clip_csv(found))
     write_clips_sheet(out / "check.pdf", found, said=said, paper=paper)
@@ -128,7 +129,7 @@ def check_two_clips(
     for m in found.moments:
         shown.add_row(f"{m.instant.recording_s:.2f}", metres(m.distance_m), f"{m.off_percent:.2f}", f"{m.off_95_percent:.2f}")
     console.print(shown)
-    for line in (*clip_sentences(found), *said):
+    for line in (*sentences, *said):
         console.print(line)
     for line in found.checked.warnings:
         warning(console, line)

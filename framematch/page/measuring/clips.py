@@ -98,7 +98,7 @@ def _check(pairing: Pairing, recording: Given, monitoring: Given) -> Outcome:
 
 
 def _say(found: Together, shake: Shake | None, pictures: tuple[bytes, ...], colours: Colours, *, mine: str) -> None:
-    first, *rest = [*clip_sentences(found), *(shake_sentences(shake) if shake else [])]
+    first, *rest = dict.fromkeys([*clip_sentences(found), *(shake_sentences(shake) if shake else [])])
     st.html(block(paragraph(first, "big") + lines([plain(line) for line in found.checked.warnings])))
     moments = found.moments
     worst = max(range(len(moments)), key=lambda i: moments[i].off_percent)
