@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from framematch.cli.options import Kit, PairingPath
+from framematch.cli.options import Kit, PairingPath, Units
 from framematch.cli.screen import progress, screen, warning
 
 
@@ -27,6 +27,7 @@ def predict(
     frame: Annotated[Optional[str], typer.Option(help="Which of several frames, by name.", metavar="NAME")] = None,  # noqa: UP045
     both: Annotated[bool, typer.Option("--both", help="Put the wide picture with the guide on it beside the frame.")] = False,
     height: Annotated[int, typer.Option(help="Height of the picture in pixels.", metavar="PX")] = 720,
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Show the frame that will be recorded, as the goggles' picture foretells it."""

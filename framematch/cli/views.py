@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from framematch.cli.guide import Sets
-from framematch.cli.options import Kit, Scheduler, ShotPairing
+from framematch.cli.options import Kit, Scheduler, ShotPairing, Units
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import FormerSubjects, Renderer, ShotOptions, Speed, Subjects, numbers_of, subjects_asked, with_shot_options
 
@@ -43,6 +43,7 @@ def view(
     sets: Sets = 1,
     renderer: Renderer = "auto",
     out: Annotated[Path, typer.Option(help="Picture to write.", metavar="PICTURE")] = Path("view.png"),
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Show both views before a gap: the goggles' picture with the guide beside the recorded frame."""

@@ -546,11 +546,11 @@ class Foretold {
     const rect = (l, t, r, b) => [[l, t], [r, t], [r, b], [l, b]];
     const on = (name) => this.part(`[name=${name}]`).checked;
     const over = this.pen("frame", ratio), [l, t, r, b] = frame.part;
-    if (on("safe")) for (const [share, label] of this.data.safe) {
-      const edge = (1 - share) / 2;
+    if (on("safe")) this.data.safe.forEach(([share, label], i, all) => { // both named inside the inner one: the strip between them is too thin for words
+      const edge = (1 - share) / 2, inner = (1 - all.at(-1)[0]) / 2;
       over.stroke(rect(edge, edge, 1 - edge, 1 - edge));
-      over.write(label, edge, share === this.data.safe[0][0] ? edge : 1 - edge - 24 / this.part(".frame .picture").clientHeight);
-    }
+      over.write(`${i ? "inner" : "outer"}: ${label}`, inner, 1 - inner - (6 + 18 * (all.length - i)) / this.part(".frame .picture").clientHeight);
+    });
     if (on("others")) this.table.frames.forEach((other, i) => {
       if (i === this.frame) return;
       const [ol, ot, or, ob] = [(other.part[0] - l) / (r - l), (other.part[1] - t) / (b - t), (other.part[2] - l) / (r - l), (other.part[3] - t) / (b - t)];

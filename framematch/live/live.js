@@ -120,7 +120,15 @@ precision highp float; precision highp int; precision highp sampler2D; precision
 const SCENE_VERTEX = `${HEAD}
 layout(location=0) in vec3 place; layout(location=1) in vec4 colour; layout(location=2) in vec2 uv;
 uniform mat4 clip; out vec3 tint; out vec2 spot;
-void main() { tint = colour.rgb; spot = vec2(uv.x, 1.0 - uv.y); gl_Position = clip * vec4(place, 1.0); }`;
+void main() {
+  tint = colour.rgb;
+  spot = vec2(uv.x, 1.0 - uv.y);
+  vec4 p = clip * vec4(place, 1.0);
+  // A corner beside the eye is kept within reach of a software renderer's whole numbers: a quarter of a thousandth of its distance, and far outside the face.
+  float least = max(abs(p.x), abs(p.y)) / 4000.0 + 1e-6;
+  if (abs(p.w) < least) p.w = p.w < 0.0 ? -least : least;
+  gl_Position = p;
+}`;
 
 const SCENE_FRAGMENT = `${HEAD}
 in vec3 tint; in vec2 spot; uniform sampler2D picture; uniform bool plain; out vec4 colour;
@@ -365,8 +373,7 @@ export class Painter {
     gl.bindTexture(gl.TEXTURE_2D, this.scene.texture);
     gl.uniform1i(at.picture, 0);
     gl.uniform1i(at.plain, this.scene.texture ? 0 : 1);
-    // A hundredth of a millimetre aside: software renderers lose triangles with a corner exactly beside the eye.
-    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin.map((v, i) => v + [1.7e-5, 1.1e-5, 1.3e-5][i]) });
+    const cameraFromMesh = after(inverse(pose), { turn: FRONT, at: this.scene.part.origin });
     faces.forEach((face, layer) => {
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, store.colour, 0, layer);
       gl.framebufferTextureLayer(gl.FRAMEBUFFER, gl.DEPTH_ATTACHMENT, store.depth, 0, layer);
@@ -467,7 +474,8 @@ export class Painter {
   /**
    * Draw.
    * @param pose scene_from_recording; @param focal mm of the recording lens;
-   * @param boxes {wide, frame, outside}: left, top, width, height in canvas pixels, each or none;
+   * @param boxes {wide, frame, outside}: left, top, width, height in canvas pixels, each or none; `unseen`: width and height
+   *   that a frame is judged at which is not shown itself;
    * @param texels face texels per pixel; @param line width of the white line in pixels;
    * @param eye scene_from_eye and `slope` of half its height, for `outside`.
    */
@@ -479,11 +487,12 @@ export class Painter {
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT);
     let marks = null;
-    if (this.rig && boxes.frame) {
+    const frame = boxes.frame?.slice(2) ?? boxes.unseen;
+    if (this.rig && frame) {
       const { name, spread } = this.rung(focal), grid = this.grids[name];
-      const faces = this.faces("frame", grid, grid.centre, spread, boxes.frame.slice(2), texels);
+      const faces = this.faces("frame", grid, grid.centre, spread, frame, texels);
       const store = this.fill("frame", faces, pose);
-      this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
+      if (boxes.frame) this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
       marks = { grid, faces, store, spread, texels };
     }
     if (this.rig && boxes.wide) {
@@ -500,7 +509,15 @@ export class Painter {
       const grid = this.grids.outside, faces = this.faces("outside", grid, [0.5, 0.5], 1, [w, h], texels);
       this.lay({ box: boxes.outside, part: [0, 0, 1, 1], centre: [0.5, 0.5], spread: 1, texels }, grid, faces, this.fill("outside", faces, eye), eye, null);
     }
+    if (this.fence) gl.deleteSync(this.fence);
+    this.fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
     return true;
+  }
+
+  /** Whether the screen is still at work on what it was last told to draw. */
+  busy() {
+    const { gl, fence } = this;
+    return !!fence && !gl.isContextLost() && gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED;
   }
 }
 
@@ -808,9 +825,19 @@ class Live {
   stir() {
     this.hidden = null;
     this.lively = true;
-    clearTimeout(this.resting);
-    this.resting = setTimeout(() => { this.lively = false; this.ask(); this.words(); }, REST_MS);
+    this.rest();
     this.ask();
+  }
+
+  /** The fine picture, once nothing has happened for a moment; on a slow screen not before the coarse one is seen. */
+  rest() {
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => {
+      if (this.painter?.busy()) return this.rest();
+      this.lively = false;
+      this.ask();
+      this.words();
+    }, REST_MS);
   }
 
   at(time) {
@@ -901,7 +928,8 @@ class Live {
     };
     const pose = this.pose(), eye = this.outside ? this.eye(pose) : null;
     const focal = this.view.focals.length ? this.view.focals[this.focal] : this.view.focal_mm;
-    const boxes = this.outside ? { outside: box("wide"), frame: box("frame") } : { wide: box("wide"), frame: box("frame") };
+    const wide = box("wide"), alone = !this.part(".frame .picture").clientHeight;
+    const boxes = { [this.outside ? "outside" : "wide"]: wide, ...(alone ? { unseen: [wide[2] / 2, wide[2] / 2 / this.view.aspects[1]] } : { frame: box("frame") }) };
     const fine = !(this.slow && (this.lively || this.playing));
     if (!this.painter.draw({ pose, focal, boxes, eye, texels: fine ? TEXELS : TEXELS / 2, line: Math.max(1, ratio) })) return;
     if (this.outside) this.lines(pose, eye, focal, ratio);

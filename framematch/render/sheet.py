@@ -15,7 +15,7 @@ from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.guide.best import EdgeErrors, rectangle_errors
 from framematch.guide.report import Report, guide_report
-from framematch.guide.shown import metres
+from framematch.guide.shown import amount, metres, quantity
 from framematch.guide.transfer import EDGES
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.raster import drawing_picture
@@ -148,7 +148,7 @@ def errors_in_words(errors: EdgeErrors) -> str:
 def scene_in_words(scene: Scene) -> str:
     """The scene's name and its gap's size."""
     gap = scene.opening
-    return scene.name if gap is None else f"{scene.name}, gap {gap.width_m:g} x {gap.height_m:g} m"
+    return scene.name if gap is None else f"{scene.name}, gap {amount(gap.width_m, 'm'):.3g} x {quantity(gap.height_m, 'm', '.3g')}"
 
 
 def place_in_words(found: Look) -> str:

@@ -286,6 +286,16 @@ def test_a_context_lost_for_good_asks_for_the_servers_pictures(page: Any) -> Non
     assert page.locator("img.server").count() == 2
 
 
+def test_full_screen_the_same_is_recorded_though_the_frame_is_not_shown(page: Any) -> None:
+    picture(page)
+    hidden = live(page, "live.hidden")
+    page.get_by_role("button", name="Full screen").click()
+    page.wait_for_function("roots[0].querySelector('.live.whole') && !roots[0].querySelector('.frame .picture').clientHeight")
+    live(page, "live.stir()")
+    picture(page)
+    assert live(page, "live.hidden") == pytest.approx(hidden, abs=1.0)  # 30 % more if the frame is judged at the one pixel that it has here
+
+
 def test_a_window_of_another_size_and_a_phone_turned_are_drawn_in_full(page: Any) -> None:
     for size in ((1200, 700), (390, 844), (844, 390)):
         page.set_viewport_size({"width": size[0], "height": size[1]})

@@ -66,7 +66,8 @@ def _opening() -> None:
     middle, heading, scale, up = st.columns([1.6, 1, 1, 1])
     with middle:
         now = _with_commas(opening.middle_m or (0.0, 0.0, 0.0))
-        fields.numbers(f"{key}.middle_m", "Middle of the opening: x, y, z in m", now, "In the scene: x right, y up, z back.", count=3)
+        about = "In the scene: x right, y up, z back. Or look from outside and click two opposite corners; or move it in the plan."
+        fields.numbers(f"{key}.middle_m", "Middle of the opening: x, y, z in m", now, about, count=3)
     with heading:
         fields.number(fields.HEADING)
     with scale:
