@@ -92,6 +92,29 @@ def at_one_time(still: Still, camera: Camera, path: TurnedPath, *, taken_s: floa
     return Still(name=still.name, pixels=np.asarray(pixels, dtype=np.uint8))
 
 
+def moved_on(still: Still, camera: Camera, *, move_rad_s: Floats, later_s: float) -> Still:
+    """A frame brought to one moment as if the camera had stood where its way took it a little later than each row was read.
+
+    What is at the typical distance lies where it would be seen; the rest all but does.
+
+    Args:
+        move_rad_s: (3,) the camera's speed over that distance, its own axes.
+        later_s: than the frame's middle row.
+    """
+    import cv2
+
+    width, height = still.size_px
+    x, y = (np.linspace(0, n, max(2, n // _GRID_PX) + 1) for n in (width, height))
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    rays, ok = camera.unproject(grid)
+    apart = later_s - (grid[:, 1] / height - 0.5) * (camera.readout_ms or 0.0) / 1000
+    there, seen = camera.project(rays + move_rad_s * apart[:, None])
+    source = np.where((ok & seen)[:, None] & np.isfinite(there), there, grid).reshape(len(y), len(x), 2)
+    across, down = (_spread(source[..., i], (width, height)) for i in range(2))
+    pixels = cv2.remap(still.pixels, (across - 0.5).astype(np.float32), (down - 0.5).astype(np.float32), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return Still(name=still.name, pixels=np.asarray(pixels, dtype=np.uint8))
+
+
 def _spread(nodes: Floats, size_px: tuple[int, int]) -> Floats:
     """(height, width) values at pixel centres of values (rows, columns) at evenly spaced nodes, edges included; straight between."""
     import cv2

@@ -23,7 +23,7 @@ from framematch.clips.clock import Clocks, TurnedPath, match_clocks
 from framematch.clips.flex import Flex
 from framematch.clips.flown import Flown, flown
 from framematch.clips.frames import clip_facts, stills_at
-from framematch.clips.moment import NEAR_S, Instant, at_one_time, instants
+from framematch.clips.moment import NEAR_S, Instant, at_one_time, instants, moved_on
 from framematch.clips.sights import Brought, details_of, follow_s
 from framematch.clips.steadied import steadied
 from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera, read_turns
@@ -183,13 +183,15 @@ def together(
         if told is not None:
             told("Checking the guide", min(count, total), total)
 
+    at = replace(rig, recording=rig.recording.resized(pairs[0].recording.size_px), monitoring=rig.monitoring.resized(pairs[0].monitoring.size_px))
     total = MOST_CHECKED + FIRST_MOMENTS + len(pairs)
     singles, refused, done = [], None, 0
     for pair in sorted(pairs, key=lambda p: float(np.linalg.norm(p.move_rad_s)) * (abs(p.late_s) + _ROWS_S))[:MOST_CHECKED]:  # least moved between the two
         step(done)
         done += 1
         try:
-            singles.append(check_guide(rig, pair.recording, pair.monitoring))
+            then = moved_on(pair.recording, at.recording, move_rad_s=pair.move_rad_s, later_s=-pair.late_s)
+            singles.append(check_guide(rig, then, pair.monitoring))
         except NotSuitable as error:
             refused = error
         if len(singles) == LEAST_CHECKED:
@@ -197,7 +199,6 @@ def together(
     if refused is not None and len(singles) < LEAST_CHECKED:
         raise refused
     start = np.asarray(np.median([each.values for each in singles], axis=0))
-    at = replace(rig, recording=rig.recording.resized(pairs[0].recording.size_px), monitoring=rig.monitoring.resized(pairs[0].monitoring.size_px))
     unread = math.hypot(math.radians(_FLEX_READ_DEG), _FLEX_SHARE * math.radians(flex.rms_deg))
     for some in (pairs[:: max(1, len(pairs) // FIRST_MOMENTS)], pairs):  # details are followed from where a rig near the truth has them
         near = moved(at, start)
