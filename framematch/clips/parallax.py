@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-TURN_RAD, TURN_SHARE = math.radians(0.06), 0.05  # standard deviation of a turn over some tenths of a second, and as a share of the parallax
+TURN_RAD, TURN_SHARE = math.radians(0.15), 0.2  # standard deviation of a turn over some tenths of a second, and as a share of the parallax
 _ROUNDS, _CAUCHY, _PAIRS = 8, 2.4, 60
 _MOST_OFF = 4.0  # times the noise expected
 

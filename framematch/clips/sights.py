@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 DETAILS = 400
 FOLLOW_RAD, SHORTEST_S, LONGEST_S = 0.04, 0.08, 0.4  # parallax that is looked for, and how long after
-LEAST_RAD = 0.006
+LEAST_RAD = 0.012
 _WINDOW_PX, _LEVELS, _BACK_PX, _NOISE_PX = 17, 3, 0.4, 0.15
 _FOLLOWED = 0.4  # of the details
 
