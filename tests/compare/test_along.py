@@ -250,6 +250,7 @@ def test_a_pack_has_a_lowest_and_a_highest_speed() -> None:
         fastest(PAIRING, straight, Bounds(pack_percent=1.3, horizon_percent=(-50.0, float(slow))), rig=rig, pack=pack)
 
 
+@pytest.mark.at_length
 def test_room_is_left_up_to_the_highest_speed() -> None:
     """Beside a wall, past which it banks: the distance is that of the box's farthest corner."""
     box = Box(middle_m=np.zeros(3), half_m=np.array([0.2, 0.08, 0.2]))

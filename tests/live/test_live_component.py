@@ -30,7 +30,7 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def page(browser: Any) -> Iterator[Any]:
-    page = page_with(browser, PARTS, page_html=HARNESS, size=(380, 560))
+    page = page_with(browser, PARTS, page_html=HARNESS, size=(620, 560))
     mount(page)
     page.wait_for_selector('.live[data-drawn="live"]')
     yield page
