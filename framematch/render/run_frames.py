@@ -152,7 +152,7 @@ def run_frames(
     if scheduler is None and (workers < 2 or len(times) < FEWEST_SHARED):
         yield from _frames(film, times)
         return
-    size = min(max(math.ceil(len(times) / (4 * workers)), 6), MOST_AT_ONCE)
+    size = min(max(math.ceil(len(times) / (2 * workers)), 6), MOST_AT_ONCE)
     packed = pickle.dumps(film)
     key = hashlib.sha256(packed).hexdigest()
     handed = np.frombuffer(packed, dtype=np.uint8)  # an array goes over once, not with every part

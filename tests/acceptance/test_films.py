@@ -6,7 +6,6 @@ import os
 import subprocess
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,23 +13,21 @@ import pytest
 
 from framematch.files.pairing import read_pairing
 from framematch.files.shot import parse_shot
-from framematch.files.starter import STARTER, STARTER_PATH
+from framematch.files.starter import STARTER
 from framematch.render.run_frames import FEWEST_SHARED, Filming, run_frames
 from framematch.scene.open import scene_of
-from framematch.shot.flown import Flown
-from framematch.shot.path import Path as Course
+from framematch.shot.way import Straight
 
 ROOT = Path(__file__).parents[2]
 
 
 def test_processes_draw_the_same_film() -> None:
     pairing = read_pairing(ROOT / "assets/examples/glasshouse.toml")
-    shot = parse_shot(pairing, STARTER_PATH.replace('scene = "glasshouse"', 'scene = "window"'))
-    assert shot.flown is not None and isinstance(shot.flown.course, Course)
-    path = shot.flown.course
-    quick = Flown(course=replace(path, times_s=path.times_s / 4), flying=shot.flying, camera_tilt_deg=shot.flown.camera_tilt_deg)  # fewer frames
+    shot = parse_shot(pairing, '[place]\nscene = "window"\n[gap]\nsize_m = [1.2, 0.9]\n[run]\nspeed_m_s = 8\n')
+    assert shot.run is not None
     scene, filming = scene_of(shot), Filming(height_px=120, shutter_deg=90)
-    films = [list(run_frames(scene, pairing, quick, filming, workers=workers)) for workers in (1, 2)]
+    way = Straight(scene_from_opening=scene.scene_from_opening, run=shot.run)
+    films = [list(run_frames(scene, pairing, way, filming, workers=workers)) for workers in (1, 2)]
     assert len(films[0]) == len(films[1]) > FEWEST_SHARED
     assert all(np.array_equal(one, two) for one, two in zip(*films, strict=True))
 
