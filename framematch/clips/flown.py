@@ -29,6 +29,8 @@ _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
 _LEAST_TRACKS = 30
+_FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
+_TELLING = 10.0  # times its noise that the spread of the tracks' distances must have
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -186,7 +188,7 @@ class _Flight:
             weighted = sight.seen.off_slope * (sight.weight / sight.together)[:, None]
             told, pull = weighted.T @ sight.seen.off_slope, -weighted.T @ sight.seen.off
             if sight.relative is not None:
-                more = _by_tracks(sight, sight.relative, solve.recording_px / self.rig.recording.raster_px[0])
+                more = _by_tracks(sight, sight.relative, solve)
                 told, pull = told + more[0], pull + more[1]
             normal += pick.T @ told @ pick
             toward += pick.T @ pull
@@ -248,37 +250,42 @@ class _Flight:
         )
 
 
-def _by_tracks(sight: Sight, relative: Relative, places: Floats) -> tuple[Floats, Floats]:
+def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Floats, Floats]:
     """What the details' own tracks add to a moment's normal matrix (14, 14) and right-hand side (14,).
 
-    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as is the turn left in the
-    tracks. A detail's slope has its own noise in it, and would draw the offset longer and distances with it; so slopes are smoothed over the picture.
+    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as are the turn left in the
+    tracks and what a lens and a blurred picture draw smoothly over the frame. A detail's slope has its own noise in it, and would draw the offset longer
+    and distances with it; so slopes are smoothed over the picture. The tracks' distances have noise as well, which draws the factor towards nothing,
+    things too far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): unless they differ by far more than
+    that, they tell nothing.
     """
     use = np.isfinite(relative.w) & sight.good
     nothing = np.zeros((COUNT, COUNT)), np.zeros(COUNT)
     if use.sum() < _LEAST_TRACKS:
         return nothing
     w, rel = sight.seen.w[use], relative.w[use]
-    x, y = places[use].T
-    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y, rel, x * rel, y * rel], axis=1)
+    x, y = (solve.recording_px[use] / solve.pairing.recording.raster_px[0] - 0.5).T
+    smooth = np.stack([x, y, x * x, x * y, y * y], axis=1)
+    over = np.column_stack([np.ones(len(x)), smooth, rel, x * rel, y * rel])
     slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
+    field = smooth * (sight.seen.w_sigma / solve.noise_rad / solve.per_rad)[use, None]  # of a pixel
+    held = np.diag([1e-12, *[relative.turn_rad**-2.0] * 3, *[_FIELD_PX**-2.0] * field.shape[1]])
     var, cauchy, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, np.ones(int(use.sum())), 0.0
     for _ in range(4):
         weight = cauchy / (var + (factor * relative.sigma[use]) ** 2)
-        free = np.column_stack([rel, factor * relative.turn_slope[use]])
-        told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
+        free = np.column_stack([rel, factor * relative.turn_slope[use], field])
+        told = (free * weight[:, None]).T @ free + held
         found = np.linalg.solve(told, free.T @ (weight * w))
         factor = float(found[0])
         off = (w - free @ found) * np.sqrt(weight / cauchy)
         scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
         cauchy = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2
-    if factor <= 0:
+    noise = float((weight * relative.sigma[use] ** 2).sum())
+    if factor <= 0 or 1 / np.linalg.inv(told)[0, 0] < _TELLING * noise:
         return nothing
-    weight = weight / sight.together
-    told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
     both = np.column_stack([slope, w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
-    out = slope.T @ both
+    out = slope.T @ both / sight.together
     return out[:, :COUNT], -out[:, COUNT]
 
 

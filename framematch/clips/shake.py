@@ -1,9 +1,10 @@
 """What smoothing a clip's turns takes of the stabiliser's margin.
 
-The smooth path is the camera's attitude averaged over time with a Gaussian of ``smooth_s`` (its standard deviation), a straight line fitted under the
-same weights so that a steady pan costs nothing; it keeps motions slower than about ``0.13 / smooth_s`` Hz at more than 0.7 of their size. A frame
-is served by a kept percentage if its border, laid out along the smooth path through the same lens, lies wholly inside the picture as it was
-recorded. Only turns are smoothed: what the camera's own way draws, and rows read one after another, are left as they are.
+The smooth path is the camera's attitude averaged over time with a Gaussian of ``smooth_s`` (its standard deviation; the rotation nearest to the mean
+matrix: Moakher, SIAM J. Matrix Anal. Appl. 24, 2002), a straight line fitted under the same weights so that a steady pan costs nothing; it keeps motions
+slower than about ``0.13 / smooth_s`` Hz at more than 0.7 of their size. A frame is served by a kept percentage if its border, laid out along the smooth
+path through the same lens, lies wholly inside the picture as it was recorded. Only turns are smoothed: what the camera's own way draws, and rows read
+one after another, are left as they are.
 """
 
 from __future__ import annotations
@@ -158,12 +159,13 @@ def to_smooth(times_s: Floats, attitude: Floats, smooth_s: float) -> Floats:
     for k, now in enumerate(times_s):
         low, high = np.searchsorted(times_s, (now - _REACH * smooth_s, now + _REACH * smooth_s))
         t = times_s[low:high] - now
-        away = Rotation.from_matrix(attitude[k].T @ attitude[low:high]).as_rotvec()
         weight = np.exp(-((t / smooth_s) ** 2) / 2)
-        mean_t, mean = np.average(t, weights=weight), np.average(away, weights=weight, axis=0)
+        mean_t = np.average(t, weights=weight)
         spread = float((weight * (t - mean_t) ** 2).sum())
-        slope = (weight * (t - mean_t)) @ (away - mean) / spread if spread > 0 else np.zeros(3)
-        out[k] = mean - slope * mean_t
+        share = weight / weight.sum() - (weight * (t - mean_t) * mean_t / spread if spread > 0 else 0.0)
+        left, _, right = np.linalg.svd(np.einsum("n,nij->ij", share, attitude[low:high]))
+        smooth = left @ np.diag([1.0, 1.0, np.linalg.det(left @ right)]) @ right
+        out[k] = Rotation.from_matrix(attitude[k].T @ smooth).as_rotvec()
     return out
 
 
