@@ -21,7 +21,7 @@ from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
-from clip_rigs import pairing_of
+from clip_rigs import lines_off_percent, pairing_of
 from flown_clips import Eye, Flight, depths, turned, write_clips
 
 import framematch.clips.together as clips_together
@@ -32,9 +32,6 @@ from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation
 from framematch.geometry.pairing import Pairing
-from framematch.guide.best import best_set_distance
-from framematch.guide.tolerance import edge_places, frame_errors
-from framematch.guide.transfer import inverse_m, to_display
 from framematch.measure.known import Typed
 
 
@@ -112,7 +109,6 @@ def _aimed(flight: Flight, rig: Pairing, found: Together) -> dict[str, list[tupl
     """Misses of aim and guide."""
     mean = aim_from_rotation(_middling(flight.aim(np.linspace(0, flight.length_s, 4001)), np.ones(4001)))
     out = {"mean aim, deg": [(f.value - true, f.half_95) for f, true in zip(found.checked.figures, mean, strict=False)]}
-    lines, _ = to_display(rig, edge_places(rig), inverse_m(best_set_distance(rig)[0]))
     aims, offs, far = out.setdefault("aim of a second, deg", []), out.setdefault("guide, % of the frame", []), out.setdefault("inverse distance, 1/m", [])
     for m in found.moments:
         t = m.instant.recording_s
@@ -120,7 +116,7 @@ def _aimed(flight: Flight, rig: Pairing, found: Together) -> dict[str, list[tupl
         aims += [(a - b, half) for a, b, half in zip(m.aim_deg, aim, m.aim_95_deg, strict=True)]
         true = replace(rig, mount=replace(rig.mount, pan_deg=aim[0], tilt_deg=aim[1], roll_deg=aim[2]))
         depth = _typical_m(flight, rig, t)
-        offs.append((m.off_percent - float(np.nanmax(np.abs(frame_errors(true, lines, 1 / depth)))), m.off_95_percent))
+        offs.append((m.off_percent - lines_off_percent(rig, true, depth), m.off_95_percent))
         far.append((1 / m.distance_m - 1 / depth, math.nan))
     return out
 
