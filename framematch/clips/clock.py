@@ -206,7 +206,7 @@ class _Solve:
         self.first, self.last = monitoring.start_s + delay, monitoring.end_s + delay
         self.short = monitoring.read & (self.last - self.first < 3.5 * monitoring.step_s)
         self.turn = monitoring.turn_rad
-        self.middle = 0.0
+        self.middle = float(self.first[0] + self.last[-1]) / 2
 
     def candidates(self) -> list[float]:
         """Offsets at which the turn rates correlate best, of every overlap that is long enough."""
@@ -248,7 +248,6 @@ class _Solve:
         """Least squares from one candidate."""
         values = np.zeros(5)
         values[0] = offset
-        self.middle = float(np.mean(self._overlap(values)))
         use = self._use(values)
         for turns in range(14):
             use = self._use(values)
@@ -272,7 +271,10 @@ class _Solve:
         return _Fit(values=values, use=use, cost=self._slow_size(self.misses(values, use), use))
 
     def white(self, fit: _Fit) -> _Fit:
-        """The fit refined on white residuals."""
+        """The fit refined on white residuals, its offset that in the middle of what both show."""
+        middle = float(np.mean(self._overlap(fit.values)))
+        fit = replace(fit, values=fit.values + np.array([1e-6 * fit.values[1] * (middle - self.middle), 0, 0, 0, 0]))
+        self.middle = middle
         for _ in range(_WHITE_ROUNDS):
             use = self._use(fit.values)
             miss = self.misses(fit.values, use)
