@@ -37,6 +37,7 @@ _BLOCK_S = 0.5
 _ALIKE = 0.5  # of the turn may remain unexplained
 _SLOW_S = 0.047  # standard deviation of the Gaussian that halves what is at 4 Hz: quicker turns may be flex, and tell no flight from another
 _WHITE_ROUNDS = 4
+_DRIFT_S = 0.0005  # half-width by which an offset may drift over a clip as what is near passes by (rendered flights)
 _RIVAL = 1.6  # times the residual that the next best offset must have at least
 _QUICK_S, _STEADIER = 0.3, 3.0  # moving mean that parts quick shaking from slow turns; how many times as much of it one camera may show
 _GAIN, _GAIN_SURE = 0.3, 0.1  # by how much shaking that both share may differ in size, and how sure that must be
@@ -290,11 +291,22 @@ class _Solve:
         return fit
 
     def _white_normal(self, fit: _Fit) -> tuple[Floats, Floats]:
-        """Normal matrix (5, 5) and each white residual's pull (m, 5), weighed after Cauchy."""
+        """Normal matrix (5, 5) and each white residual's pull (m, 5), weighed after Cauchy.
+
+        Slopes with the clock are read off the recording camera's path, whose noise is in the residuals too, and would draw the offset to where its
+        frames lie between the other's. So pulls are taken along the monitoring camera's own rates, whose noise shifts to neither side (instrumental
+        variables: Reiersol 1945).
+        """
         assert fit.whitening is not None
-        miss, slope = (fit.whitening(v) for v in (self.misses(fit.values, fit.use), self.slopes(fit.values, fit.use)))
-        weighted = slope / (1 + ((miss**2).sum(axis=1) / 3 / 2.4**2))[:, None, None]
-        return np.einsum("nij,nik->jk", weighted, slope), np.einsum("nij,ni->nj", weighted, miss)
+        slope = self.slopes(fit.values, fit.use)
+        along = slope.copy()
+        ends = np.stack([self.last[fit.use], self.first[fit.use]])
+        rates = self.other.rate(np.clip(ends, self.other.knots[0], self.other.knots[-1]))
+        along[:, :, 0] = rates[1] - rates[0]
+        along[:, :, 1] = 1e-6 * np.subtract(*((ends - self.middle)[..., None] * rates)[::-1])
+        miss, slope, along = (fit.whitening(v) for v in (self.misses(fit.values, fit.use), slope, along))
+        along = along / (1 + ((miss**2).sum(axis=1) / 3 / 2.4**2))[:, None, None]
+        return np.einsum("nij,nik->jk", along, slope), np.einsum("nij,ni->nj", along, miss)
 
     def _slow_size(self, turns_rad: Floats, use: Mask) -> float:
         """Median length of turns (n, 3) per step, what is quicker than some hertz left out."""
@@ -331,18 +343,19 @@ class _Solve:
         sums = np.stack([pulls[block == b].sum(axis=0) for b in np.unique(block)])
         spread = sums.T @ sums * len(sums) / max(len(sums) - 3, 1)
         spread[1, 1] += CLOCK_PPM**-2.0
-        covariance = inverse @ spread @ inverse
+        covariance = inverse @ spread @ inverse.T
         wide = float(student.ppf(0.975, max(len(sums) - 3, 3)))
         half = wide * np.sqrt(np.diag(covariance))
+        span = self._overlap(fit.values)
         residual = np.full_like(self.turn, np.nan)
         residual[fit.use] = self.misses(fit.values, fit.use)
         return Clocks(
             offset_s=float(fit.values[0]),
             offset_95_s=float(half[0]),
             rate_ppm=float(fit.values[1]),
-            rate_95_ppm=float(half[1]),
+            rate_95_ppm=math.hypot(float(half[1]), 1e6 * _DRIFT_S / (span[1] - span[0])),
             middle_s=self.middle,
-            span_s=self._overlap(fit.values),
+            span_s=span,
             recording_from_monitoring=_matrices(fit.values[2:]) @ self.aim,
             aim_covariance=covariance[2:, 2:] * (wide / NORMAL_95) ** 2,
             explained=explained,
