@@ -87,7 +87,7 @@ def judged(flight: Flight, folder: Path) -> dict[str, list[tuple[float, float]]]
     shake = shake_of(found.recording, rig, as_shot=True)
     inside = shake.read & (shake.times_s > 1.5) & (shake.times_s < flight.length_s - 1.5)
     true_off = [_off_smooth(flight, t, shake.smooth_s) for t in shake.times_s[inside]]
-    out["margin, deg"] = [(_angle_deg(turned(*np.radians(off)) @ true.T), math.nan) for off, true in zip(shake.off_deg[inside], true_off, strict=True)]
+    out["margin, deg"] = [(_angle_deg(turned(*np.radians(off)) @ true.T), shake.sure_deg) for off, true in zip(shake.off_deg[inside], true_off, strict=True)]
     served = np.mean([_serves(rig, true, shake.keep_for(0.95)) for true in true_off])
     out["served by what serves 95 %, %"] = [(100 * (served - 0.95), math.nan)]
     return out
