@@ -3,7 +3,8 @@
 The unknowns of ``measure.unknowns`` hold for the whole flight, and each moment has a small turn of its own besides: what the mount does in a second and
 longer. That turn is a process in time with an exponential correlation (Ornstein and Uhlenbeck; ``APART_S``), whose size is read from the moments
 themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977); so a mount that stands still has its moments averaged, one that
-moves has them one by one. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
+moves has them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
+along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
 squares by Gauss and Newton with weights after Cauchy.
 """
 
@@ -26,10 +27,14 @@ from framematch.measure.unknowns import AIM, COUNT, held
 Floats = NDArray[np.float64]
 APART_S = 0.15
 _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
+#: What bringing frames milliseconds apart to one moment leaves, standard deviation of each axis, and for how long it goes together (rendered flights): it
+#: goes with the way flown, as distances do, and would be taken for an offset.
+_DRIFT_RAD, _DRIFT_S = math.radians(0.03), 2.0
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
 _LEAST_TRACKS = 30
 _FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
+_FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
 _TELLING = 10.0  # times its noise that the spread of the tracks' distances must have
 
 
@@ -129,13 +134,16 @@ class _Flight:
         self.solves = [AimSolve(pairing=rig, matches=[each.matches]) for each in details]
         self.relative = [each.relative for each in details]
         self.count = len(self.solves)
-        self.picks = [_pick(i, self.count) for i in range(self.count)]
+        self.size = COUNT + 3 * self.count
+        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD))) for i in range(self.count)]
+        self.fields = [_field(solve) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
         self.scales = [3.0] * self.count
         self.unread = unread_rad
-        self.like = np.exp(-np.abs(times_s[:, None] - times_s[None, :]) / APART_S)
+        apart_s = np.abs(times_s[:, None] - times_s[None, :])
+        self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.covariance: Floats = np.eye(COUNT + 3 * self.count)
+        self.covariance: Floats = np.eye(self.size + _FIELD)
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -153,19 +161,19 @@ class _Flight:
             state = self._bounded(State(values=step, covariance=self.covariance))
             step, self.covariance = state.values, state.covariance
         self.values = self.values + step[:COUNT]
-        self.turns = self.turns + step[COUNT:].reshape(-1, 3)
+        self.turns = self.turns + step[COUNT : self.size].reshape(-1, 3)
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
             found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own))) / 0.6745
             self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
             self.sights[i] = replace(sight, seen=replace(sight.seen, w=sight.seen.w + sight.seen.w_slope @ own))
-        spread = np.diag(self.covariance)[COUNT:].reshape(-1, 3)
-        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2, _LEAST_RAD**2))
+        spread = np.diag(self.covariance)[COUNT : self.size].reshape(-1, 3)
+        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2 - _DRIFT_RAD**2, _LEAST_RAD**2))
 
     @property
     def _expected(self) -> Floats:
         """(n, n) covariance of moments' turns, each axis by itself, before anything is seen."""
-        return np.asarray(self.apart**2 * self.like + self.unread**2 * np.eye(self.count))
+        return np.asarray(self.apart**2 * self.like + self.drift + self.unread**2 * np.eye(self.count))
 
     def _sight(self, i: int, turn: int) -> Sight:
         own = self.values.copy()
@@ -181,11 +189,18 @@ class _Flight:
         normal[:COUNT, :COUNT] = np.diag(self.hold)
         toward[:COUNT] = -self.hold * self.values
         firm = np.kron(np.linalg.inv(self._expected), np.eye(3))
-        normal[COUNT:, COUNT:] += firm
-        toward[COUNT:] -= firm @ self.turns.ravel()
+        normal[COUNT : self.size, COUNT : self.size] += firm
+        toward[COUNT : self.size] -= firm @ self.turns.ravel()
+        normal[self.size :, self.size :] = np.eye(_FIELD)
         slopes, ws = [], []
-        for pick, sight, solve in zip(self.picks, self.sights, self.solves, strict=True):
+        for pick, field, sight, solve in zip(self.picks, self.fields, self.sights, self.solves, strict=True):
             weighted = sight.seen.off_slope * (sight.weight / sight.together)[:, None]
+            bent = field * (sight.weight / sight.together)[:, None]
+            both = pick.T @ (weighted.T @ field)
+            normal[:, self.size :] += both
+            normal[self.size :] += both.T
+            normal[self.size :, self.size :] += bent.T @ field
+            toward[self.size :] -= bent.T @ sight.seen.off
             told, pull = weighted.T @ sight.seen.off_slope, -weighted.T @ sight.seen.off
             if sight.relative is not None:
                 more = _by_tracks(sight, sight.relative, solve)
@@ -235,9 +250,9 @@ class _Flight:
         """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
         slow = self.apart**2 * self.like
         share = slow @ np.linalg.inv(self._expected)
-        every = np.eye(len(self.covariance))
+        every = np.eye(self.size)
         every[COUNT:, COUNT:] = np.kron(share, np.eye(3))
-        joint = every @ self.covariance @ every.T
+        joint = every @ self.covariance[: self.size, : self.size] @ every.T
         joint[COUNT:, COUNT:] += np.kron(slow - share @ slow, np.eye(3))
         return Flown(
             values=self.values,
@@ -287,6 +302,14 @@ def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Float
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
     out = slope.T @ both / sight.together
     return out[:, :COUNT], -out[:, COUNT]
+
+
+def _field(solve: AimSolve) -> Floats:
+    """(N, _FIELD) what a smooth field over the recorded picture adds to each residual, in units of the noise expected, for coefficients of 1."""
+    size = np.array(solve.pairing.recording.raster_px) / 2
+    x, y = ((solve.recording_px - size) / size[0]).T
+    terms = [x**i * y**j for degree in (1, 2, 3) for i in range(degree, -1, -1) for j in (degree - i,)]
+    return np.asarray(np.stack(terms, axis=1) * (_FIELD_SHARED_PX / solve.per_rad / solve.noise_rad)[:, None])
 
 
 def _pick(moment: int, count: int) -> Floats:
