@@ -22,7 +22,7 @@ from framematch.clips.sights import Details
 from framematch.geometry.pairing import Pairing
 from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row, Seen
 from framematch.measure.known import CONFLICT, State, Typed, block_distances, bound_rows, place_row
-from framematch.measure.unknowns import AIM, COUNT, held
+from framematch.measure.unknowns import AIM, COUNT, OFFSET, held
 
 Floats = NDArray[np.float64]
 APART_S = 0.15
@@ -35,7 +35,8 @@ _CAUCHY = 2.4
 _LEAST_TRACKS = 30
 _FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
-_TELLING = 10.0  # times its noise that the spread of the tracks' distances must have
+_ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
+_TELLING = 100.0  # times its noise that the spread of the tracks' distances must have
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -181,6 +182,7 @@ class _Flight:
         seen = self.solves[i].seen(own)
         weight = 1 / (1 + (seen.off / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
+        seen = _calibrated(seen, self.solves[i].recording_px / self.rig.recording.raster_px[0] - 0.5, weight, self.scales[i])
         return Sight(seen=seen, weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
 
     def _normal(self) -> tuple[Floats, Floats]:
@@ -302,6 +304,27 @@ def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Float
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
     out = slope.T @ both / sight.together
     return out[:, :COUNT], -out[:, COUNT]
+
+
+def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> Seen:
+    """Slopes with the offset as distances have them that are no noise.
+
+    A slope goes with the detail's own inverse distance, and so bears its noise along the offset; where noise along and across go together, as at edges, the
+    offset would be drawn aside, and be stated as if noise were depth. So slopes are drawn towards a smooth field over the picture, by the share of noise
+    in how distances scatter about theirs (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu 2006, 4).
+    """
+    x, y = places.T
+    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y], axis=1)
+    if len(x) < 3 * over.shape[1]:
+        return seen
+    root = np.sqrt(weight)[:, None]
+    values = np.column_stack([seen.off_slope[:, OFFSET], seen.w])
+    smooth = over @ np.linalg.lstsq(over * root, values * root, rcond=None)[0]
+    noise, whole = float((weight * (scatter * seen.w_sigma) ** 2).sum()), float((weight * (seen.w - smooth[:, -1]) ** 2).sum())
+    share = max(0.0, 1 - _ALONG * noise / max(whole, 1e-12))
+    slopes = seen.off_slope.copy()
+    slopes[:, OFFSET] = smooth[:, :-1] + share * (slopes[:, OFFSET] - smooth[:, :-1])
+    return replace(seen, off_slope=slopes)
 
 
 def _field(solve: AimSolve) -> Floats:
