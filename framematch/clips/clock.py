@@ -369,13 +369,14 @@ class _Solve:
         dt = (self.last - self.first)[fit.use]
         steps = max(3, round(_QUICK_S / float(np.median(dt))))
         rig = self.path.turned(self.times(fit.values, self.last[fit.use])) - self.path.turned(self.times(fit.values, self.first[fit.use]))
-        sizes = []
+        sizes, quick_turns = [], []
         for rates in (rig / dt[:, None], self.turn[fit.use] / dt[:, None]):
             slow = np.stack([np.convolve(rates[:, i], np.ones(steps) / steps, mode="same") for i in range(3)], axis=1)
+            quick_turns.append((rates - slow) * dt[:, None])
             quick = (rates - slow)[steps:-steps]
             sizes.append(math.degrees(float(np.median(np.linalg.norm(quick, axis=1)))) if len(quick) else 0.0)
         less, more = sorted(sizes)
-        if more > 1.0 and more > _STEADIER * less and not self._shared(fit, rig):
+        if more > 1.0 and more > _STEADIER * less and not self._shared(fit, *quick_turns):
             calm = self.recording if sizes[0] < sizes[1] else self.monitoring
             raise NotSuitable(
                 f"shakes by {less:.1f} degrees a second above 2 Hz, the other camera by {more:.1f}: it has been stabilised, or the other moves on its mount",
@@ -383,14 +384,14 @@ class _Solve:
                 fix="give the camera's own file with its stabiliser off, and check the mount",
             )
 
-    def _shared(self, fit: _Fit, rig: Floats) -> bool:
+    def _shared(self, fit: _Fit, rig: Floats, other: Floats) -> bool:
         """Whether the calmer recorded clip's shaking is in the other's at its full size, so that what the other has besides is flex."""
         if fit.whitening is None:
             return False
         aim = _matrices(fit.values[2:]) @ self.aim
-        own, other = (fit.whitening(v) for v in (rig @ aim, self.turn[fit.use]))
+        own, both = (fit.whitening(v) for v in (rig @ aim, other))
         told = float((own**2).sum())
-        gain = float((own * other).sum()) / max(told, 1e-12)
+        gain = float((own * both).sum()) / max(told, 1e-12)
         return told > _GAIN_SURE**-2.0 and abs(gain - 1) < _GAIN
 
     def steady_clock(self, fit: _Fit) -> None:

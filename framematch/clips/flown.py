@@ -50,6 +50,7 @@ class Flown:
         apart_rad: how much they are apart, standard deviation of each axis.
         sights: what each moment's details say at its values.
         joint: covariance of shared values and all turns.
+        misread_rad: standard deviation of each axis of a moment's turn that is none of the aim.
         words: about typed distances that were not used.
     """
 
@@ -59,6 +60,7 @@ class Flown:
     apart_rad: float
     sights: tuple[Sight, ...]
     joint: Floats
+    misread_rad: float
     words: tuple[str, ...] = ()
 
     def values_at(self, moment: int) -> Floats:
@@ -263,6 +265,7 @@ class _Flight:
             apart_rad=self.apart,
             sights=tuple(self.sights),
             joint=joint,
+            misread_rad=math.hypot(self.unread, _DRIFT_RAD),
             words=tuple(self.words),
         )
 

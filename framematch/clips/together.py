@@ -38,7 +38,7 @@ from framematch.measure.check import Checked, NotSuitable, check_guide
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.figure import NORMAL_95
 from framematch.measure.known import Typed
-from framematch.measure.unknowns import COUNT, mounted, moved
+from framematch.measure.unknowns import AIM, COUNT, mounted, moved
 
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
@@ -338,8 +338,9 @@ def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Ins
     """A moment's own aim and distance, and how far the guide's lines (edges, points, 2) on the display were off there."""
     values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
     w = solved.inverse_at(index)
-    off, slopes = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
-    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
+    off, slopes, drawn = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
+    told = np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0)
+    spread = np.sqrt(told + solved.misread_rad**2 * (drawn**2).sum(axis=1))  # along the offset what was misread is taken for a distance
     worst = int(np.abs(off).argmax())
     turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
     half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
@@ -360,8 +361,12 @@ def _aim(rig: Pairing, values: Floats) -> Floats:
     return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
 
 
-def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
-    """(P,) by how much lines miss at an inverse distance, percent at points of the edges, and (P, 14) slopes, the distance going along."""
+def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats, Floats]:
+    """By how much lines miss at an inverse distance.
+
+    Returns:
+        (P,) percent at points of the edges; (P, 14) slopes, the distance going along; (P, 3) of that what goes with a turn by the distance alone.
+    """
 
     def errors(v: Floats, inverse: float) -> Floats:
         return np.asarray(frame_errors(moved(rig, v), lines, inverse)).ravel()
@@ -375,7 +380,7 @@ def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: F
         slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]) + along * w_slope[i])
     out = np.stack(slopes, axis=-1)
     good = np.isfinite(here) & np.isfinite(out).all(axis=1)
-    return here[good], out[good]
+    return here[good], out[good], (along[:, None] * w_slope[AIM])[good]
 
 
 def _quick_percent(checked: Checked, flex: Flex) -> float:
