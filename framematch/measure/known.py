@@ -215,7 +215,7 @@ def bound_rows(w: Floats, slope: Floats, noise: Floats, state: State) -> tuple[S
     return state, rows
 
 
-def _nearness_loosened(fit: Fit | Told) -> Floats:
+def _nearness_loosened(fit: Fit) -> Floats:
     """The solve's covariance with how near everything is as a whole known less well, and nothing else."""
     good = fit.weight * fit.scatter**2 > 0.3
     slope = fit.seen.w_slope[good if good.any() else ...].mean(axis=0)
