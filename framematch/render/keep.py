@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import wraps
 from typing import Any, Generic, ParamSpec, TypeVar
 
+from framematch.guide.shown import system
+
 Value = TypeVar("Value")
 Arguments = ParamSpec("Arguments")
 
@@ -47,14 +49,14 @@ def nbytes(value: Any) -> int:
 
 
 def kept_by_value(*, limit_bytes: int) -> Callable[[Callable[Arguments, Value]], Callable[Arguments, Value]]:
-    """A function whose results are kept by its arguments, both within a bound in bytes."""
+    """A function whose results are kept by its arguments and by the units that are spoken, all within a bound in bytes."""
 
     def wrapped(make: Callable[Arguments, Value]) -> Callable[Arguments, Value]:
         store: Kept[tuple[Any, Value]] = Kept(limit_bytes=limit_bytes, size=nbytes, name=f"{make.__module__}.{make.__qualname__}")
 
         @wraps(make)
         def given(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Value:
-            key = (args, tuple(sorted(kwargs.items())))
+            key = (args, tuple(sorted(kwargs.items())), system())
             return store.get(key, lambda: (key, make(*args, **kwargs)))[1]
 
         return given
