@@ -152,7 +152,7 @@ def numbers(key: str, label: str, now: str, about: str, take: Callable[[list[flo
     if unit:
         label = f"{label} {named(unit)}"
     if unit and now:
-        now = ", ".join(f"{in_spoken(value, unit):g}" for value in typed.numbers(now, most=MOST_NUMBERS))
+        now = ", ".join(f"{in_spoken(value, unit):{'.4g' if spoken(unit) != unit else 'g'}}" for value in typed.numbers(now, most=MOST_NUMBERS))
     session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
     st.text_input(label, key=widget, help=about, on_change=as_spoken_here(_numbers_typed), args=(key, widget, take, count, unit), max_chars=120)
     if trouble:
