@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import re
-import re
 import tomllib
 import xml.etree.ElementTree as ET
 import zlib
