@@ -35,6 +35,12 @@ def overview() -> list[Store]:
     return sorted(found, key=lambda store: -store.bytes_held)
 
 
+def emptied() -> None:
+    """Every store of this process without what it kept."""
+    for each in list(_stores):
+        each.empty()
+
+
 def nbytes(value: Any) -> int:
     """About how much memory plain values take: arrays, texts, and what tables and dataclasses hold of them."""
     own: int = getattr(value, "nbytes", 0)
@@ -103,6 +109,12 @@ class Kept(Generic[Value]):
                     self._total -= self._size(self._values.popitem(last=False)[1])
         mine.set_result(value)
         return value
+
+    def empty(self) -> None:
+        """Keep nothing of what is there."""
+        with self._lock:
+            self._values.clear()
+            self._total = 0
 
     def peek(self, key: Hashable) -> Value | None:
         """The value of a key if it is there."""
