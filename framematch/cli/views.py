@@ -88,7 +88,7 @@ def run(
     sets: Sets = 1,
     renderer: Renderer = "auto",
     cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
-    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
+    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", metavar="N", min=1, max=64)] = None,  # noqa: UP045
     scheduler: Scheduler = None,
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
