@@ -160,7 +160,7 @@ def _picture(path: Path, *, colour: bool, content: bytes | None = None) -> NDArr
                 check_size(picture.size, file=str(path))
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work
-                with libtiff_unheard() if picture.format == "TIFF" else nullcontext():
+                with libtiff_unheard() if picture.format == "TIFF" and content is None else nullcontext():  # content: a server's
                     picture.load()
                 ImageOps.exif_transpose(picture, in_place=True)  # a copy of a large picture costs as much as the picture
                 return _eight_bits(picture, colour=colour)

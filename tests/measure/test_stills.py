@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,8 @@ def test_a_broken_tiff_is_one_line_of_ours_alone(tmp_path: Path, compression: st
     assert capfd.readouterr().err  # so it is broken in libtiff's eyes
     with pytest.raises(InputError, match="the picture is broken"):
         read_still(broken)
+    with ThreadPoolExecutor(4) as several:  # as stills of a chart are read
+        assert all(isinstance(several.submit(read_still, broken).exception(), InputError) for _ in range(8))
     assert capfd.readouterr().err == ""
     os.write(2, b"heard again")
     assert capfd.readouterr().err == "heard again"
