@@ -25,10 +25,11 @@ from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Docum
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig, offset_words
 from framematch.output.sets_sheet import sets_page
-from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
+from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 from framematch.progress import step
+from framematch.text.units import signed
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM
@@ -265,7 +266,7 @@ def _errors(page: Page, report: Report, *, top: float) -> float:
     rows = [["Off by, %", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
-        row = [f"at {metres(each.distance_m)}", *(signed(v) for v in (e.left, e.top, e.right, e.bottom))]
+        row = [f"at {metres(each.distance_m)}", *(signed(v, 1) if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))]
         rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
     columns: tuple[float, ...] = (26, 11, 11, 12, 13, 14) if turning else (40, 10, 11, 11, 14)
     end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)

@@ -20,6 +20,7 @@ from framematch.render.pixels import frame_camera, width_for
 from framematch.render.run_frames import MOST_FRAMES, Filming
 from framematch.scene.model import Scene
 from framematch.text.typeface import pillow_font
+from framematch.text.units import signed
 
 Bytes = NDArray[np.uint8]
 
@@ -41,9 +42,8 @@ def cut_frames(scene: Scene, pairing: Pairing, cut: Cut, filming: Filming, *, ru
             return render(scene, camera, pose, renderer=filming.renderer)
 
         picture = exposed(camera, draw(pose_at(time)), pose_at, draw, exposure_s=shutter_s, time_s=time)
-        words = (
-            f"run, {cut.time_s - time:.2f} s to the cut" if run else f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {cut.tilt_deg:+.1f} deg"
-        )
+        second = f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {signed(cut.tilt_deg, 1)} deg"
+        words = f"run, {cut.time_s - time:.2f} s to the cut" if run else second
         yield _laid(picture, size, words)
 
 

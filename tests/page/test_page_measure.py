@@ -27,6 +27,7 @@ from framematch.page.long_work import awaited
 from framematch.page.measuring import lens, mount, show, uploads
 from framematch.page.session import EXAMPLE
 from framematch.progress import Stopped, step
+from framematch.text.units import signed
 
 cv2 = pytest.importorskip("cv2")
 
@@ -479,4 +480,4 @@ def test_figures_have_as_many_places_as_are_sure(value, half, row):
 
 def test_no_option_of_the_command_line_is_named():
     assert show.plain("--marks: 1 marks seen") == "1 marks seen"
-    assert show.signed(-0.001) == "0.00" and show.signed(1.5) == "+1.50"
+    assert signed(-0.001, 2) == "0.00" and signed(1.5, 2) == "+1.50"

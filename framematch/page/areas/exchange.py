@@ -42,6 +42,7 @@ from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
+from framematch.text.units import signed
 from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"
@@ -351,7 +352,7 @@ def _scene(pairing: Pairing) -> None:
         block(
             paragraph(
                 f"Straight through from {metres(RUN_FROM_M)} before to {metres(-RUN_TO_M)} behind at {speed(run.speed_m_s)}, "
-                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+                f"camera tilt {signed(run.tilt_deg, 1)}°, as in the Gap area."
             )
         )
     )

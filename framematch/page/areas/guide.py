@@ -24,6 +24,7 @@ from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
+from framematch.text.units import signed
 
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",
@@ -134,7 +135,7 @@ def _curve(report: Report, colours: Colours) -> str:
     distances, errors = lines.turning_curve(report.pairing) if turning else error_curve(report.pairing)
     chart = edges_error_chart(report, distances, errors, look=colours.chart, size=CHART, colours=colours.series)
     alt = "How far each side of the guide is off against distance. " + "; ".join(
-        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {getattr(each.error, edge):+.1f} %" for edge in EDGES) for each in report.at
+        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {signed(getattr(each.error, edge), 1)} %" for edge in EDGES) for each in report.at
     )
     return (
         "<h2>How far it is off at each distance</h2>"
@@ -149,7 +150,7 @@ def _curve(report: Report, colours: Colours) -> str:
 
 def _errors(report: Report, frames: Sequence[int]) -> str:
     def cell(value: float) -> str:
-        return "-" if math.isnan(value) else f"{value:+.1f} %"
+        return "-" if math.isnan(value) else f"{signed(value, 1)} %"
 
     out = []
     for number, one in enumerate(report.each_set, 1):

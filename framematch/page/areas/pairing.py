@@ -22,6 +22,7 @@ from framematch.page.look import Colours, as_typed, block, drawing, paragraph, t
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
 from framematch.page.patience import Pulse
+from framematch.text.units import signed
 from framematch.text.whole import decoded
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}
@@ -306,7 +307,7 @@ def _angles(pairing: Pairing) -> None:
         f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0))} by the width."
     )
     misses = "".join(
-        paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")
+        paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {signed(miss, 2)}°" for way, miss in each) + ".")
         for camera, each in pairing.lens_fit_deg
         if any(abs(miss) >= 0.005 for _, miss in each)
     )

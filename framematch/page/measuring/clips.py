@@ -27,6 +27,7 @@ from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.clips_film import moment_pictures
 from framematch.render.keep import Kept
+from framematch.text.units import signed
 
 _TAKES = {"aim": "aim", "tolerance": "tolerance, flex in it", "wander": "wander of the stabiliser", "keep": "kept percentage"}
 
@@ -107,7 +108,7 @@ def _say(found: Together, shake: Shake | None, pictures: tuple[bytes, ...], colo
     index = times.index(chosen)
     m = moments[index]
     says = f"{m.instant.recording_s:.1f} s: off by {m.off_percent:.1f} ± {m.off_95_percent:.1f} % at {metres(m.distance_m)}; " + ", ".join(
-        f"{name} {value:+.2f}°" for name, value in zip(AXES, m.aim_deg, strict=True)
+        f"{name} {signed(value, 2)}°" for name, value in zip(AXES, m.aim_deg, strict=True)
     )
     chart = drawing_svg(off_chart(found, look=colours.chart, size=CHART, at=index, colour=colours.series[0]))
     st.html(

@@ -16,6 +16,7 @@ from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import GONE, block, paragraph, picture_source
 from framematch.page.measuring.found import Seen
+from framematch.text.units import signed
 
 Value = TypeVar("Value")
 _CHOSEN, _ASKED, _HELD = "fm_measure_chosen", "fm_measure_asked", "fm_measure_held"
@@ -70,12 +71,6 @@ def last(task: str) -> Any:
 
 def _pressed(task: str, key: Hashable, now: Any) -> None:
     st.session_state[_ASKED] = {**st.session_state.get(_ASKED, {}), task: (key, now)}
-
-
-def signed(value: float, digits: int = 2) -> str:
-    """A figure with its sign; nothing has none."""
-    shown = round(value, digits)
-    return f"{shown:+.{digits}f}" if shown else f"{0:.{digits}f}"
 
 
 def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
