@@ -143,5 +143,5 @@ def test_tables_nested_too_deep_are_refused_in_one_line() -> None:
 
 
 def test_a_figure_that_is_nothing_has_no_sign() -> None:
-    assert [signed(v, 1) for v in (0.0, -0.0, 0.04, -0.04, 0.06, -2.0)] == ["0.0", "0.0", "0.0", "0.0", "+0.1", "-2.0"]
-    assert signed(-0.4, 0) == "0"
+    assert [units.signed(v, 1) for v in (0.0, -0.0, 0.04, -0.04, 0.06, -2.0)] == ["0.0", "0.0", "0.0", "0.0", "+0.1", "-2.0"]
+    assert units.signed(-0.4, 0) == "0"
