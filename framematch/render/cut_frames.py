@@ -42,8 +42,8 @@ def cut_frames(scene: Scene, pairing: Pairing, cut: Cut, filming: Filming, *, ru
             return render(scene, camera, pose, renderer=filming.renderer)
 
         picture = exposed(camera, draw(pose_at(time)), pose_at, draw, exposure_s=shutter_s, time_s=time)
-        second = f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {signed(cut.tilt_deg, 1)} deg"
-        words = f"run, {cut.time_s - time:.2f} s to the cut" if run else second
+        other = f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {signed(cut.tilt_deg, 1)} deg"
+        words = f"run, {cut.time_s - time:.2f} s to the cut" if run else other
         yield _laid(picture, size, words)
 
 
