@@ -10,7 +10,7 @@ import typer
 from framematch.cli.figures import write_new, write_out
 from framematch.cli.options import Json, Kit, PairingPath, Units
 from framematch.cli.screen import heading, say, screen, table, warning
-from framematch.text.units import signed
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from rich.console import Console

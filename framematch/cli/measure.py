@@ -12,7 +12,7 @@ from typer.core import TyperCommand
 from framematch.cli.figures import write_json
 from framematch.cli.options import Json, Kit, Paper, Units
 from framematch.cli.screen import heading, say, screen, table, warning
-from framematch.text.units import signed
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

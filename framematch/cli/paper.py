@@ -11,8 +11,8 @@ import typer
 from framematch.cli.figures import write_json
 from framematch.cli.options import Json, Kit, PairingPath, Paper, Scheduler, Units
 from framematch.cli.screen import progress, say, screen, table
+from framematch.guide.shown import signed
 from framematch.text import typed
-from framematch.text.units import signed
 
 if TYPE_CHECKING:
     from framematch.geometry.pairing import Pairing

@@ -13,7 +13,7 @@ from framematch.cli.guide import Sets
 from framematch.cli.options import Kit, Scheduler, ShotPairing, Units
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import FormerSubjects, Renderer, ShotOptions, Speed, Subjects, numbers_of, subjects_asked, with_shot_options
-from framematch.text.units import signed
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from framematch.scene.model import Scene

@@ -12,9 +12,8 @@ import numpy as np
 from framematch.clips.shake import Shake
 from framematch.clips.shake_report import readout_json, rows_said, shake_json
 from framematch.clips.together import Together
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.measure.check import verdict
-from framematch.text.units import signed
 
 AXES = ("pan", "tilt", "roll")
 LITTLE_FLEX_DEG, SHAKING_HZ = 0.08, 8.0

@@ -14,12 +14,11 @@ from framematch.compare.along import Along, Seen
 from framematch.compare.passing import Passing
 from framematch.compare.report import NOTHING, TextTable
 from framematch.guide.report import plain
-from framematch.guide.shown import amount, centimetres, quantity, speed, unit
+from framematch.guide.shown import amount, centimetres, quantity, signed, speed, unit
 from framematch.shot.contact import Nearest
 from framematch.shot.opening import SIDES
 from framematch.shot.path import Path
 from framematch.shot.timing import asked
-from framematch.text.units import signed
 
 Floats = NDArray[np.float64]
 

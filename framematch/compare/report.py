@@ -13,9 +13,8 @@ from framematch.compare.props import TILTS_DEG
 from framematch.compare.seen import Exit
 from framematch.compare.table import AtDistance, Comparison, Row
 from framematch.guide.report import plain
-from framematch.guide.shown import amount, metres, quantity, system, unit
+from framematch.guide.shown import amount, metres, quantity, signed, system, unit
 from framematch.shot.opening import SIDES
-from framematch.text.units import signed
 
 NOTHING = "-"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import ratio_words
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import amount, metres, unit
+from framematch.guide.shown import amount, metres, signed, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
@@ -29,7 +29,6 @@ from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 from framematch.progress import step
-from framematch.text.units import signed
 
 _BASE_MM = (210.0, 297.0)  # the layout's own size; other papers scale it, never the check bar
 _WIDE = _BASE_MM[0] - 2 * MARGIN_MM

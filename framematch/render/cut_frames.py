@@ -13,6 +13,7 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
+from framematch.guide.shown import signed
 from framematch.render import render
 from framematch.render.blur import exposed
 from framematch.render.picture import Picture
@@ -20,7 +21,6 @@ from framematch.render.pixels import frame_camera, width_for
 from framematch.render.run_frames import MOST_FRAMES, Filming
 from framematch.scene.model import Scene
 from framematch.text.typeface import pillow_font
-from framematch.text.units import signed
 
 Bytes = NDArray[np.uint8]
 

@@ -188,12 +188,6 @@ def shown(value: float, *, unit: str, system: str = "metric", digits: int = 1) -
     return f"{text}{'' if label == '°' else ' '}{label}"
 
 
-def signed(value: float, digits: int) -> str:
-    """A figure with its sign, to so many places; one that is nothing to so many has none."""
-    text = f"{value:+.{digits}f}"
-    return text if float(text) else text[1:]
-
-
 def true_minus(text: str) -> str:
     """Text with a true minus sign before negative numbers; ranges and dates keep their hyphens."""
     return _MINUS.sub("\u2212", text)

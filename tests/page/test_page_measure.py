@@ -20,6 +20,7 @@ from streamlit.testing.v1 import AppTest
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
+from framematch.guide.shown import signed
 from framematch.page import long_work
 from framematch.page.clicked import share
 from framematch.page.draft import Draft
@@ -27,7 +28,6 @@ from framematch.page.long_work import awaited
 from framematch.page.measuring import lens, mount, show, uploads
 from framematch.page.session import EXAMPLE
 from framematch.progress import Stopped, step
-from framematch.text.units import signed
 
 cv2 = pytest.importorskip("cv2")
 

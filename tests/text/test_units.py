@@ -140,8 +140,3 @@ def test_tables_nested_too_deep_are_refused_in_one_line() -> None:
 
     with pytest.raises(InputError):
         parse_toml(".".join(["a"] * 20_000) + " = 1", name="deep")
-
-
-def test_a_figure_that_is_nothing_has_no_sign() -> None:
-    assert [units.signed(v, 1) for v in (0.0, -0.0, 0.04, -0.04, 0.06, -2.0)] == ["0.0", "0.0", "0.0", "0.0", "+0.1", "-2.0"]
-    assert units.signed(-0.4, 0) == "0"

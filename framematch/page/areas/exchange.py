@@ -25,7 +25,7 @@ from framematch.files.fdl import (
     parse_framings,
 )
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import as_spoken_here, metres, speed
+from framematch.guide.shown import as_spoken_here, metres, signed, speed
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
@@ -42,7 +42,6 @@ from framematch.page.pictures import built
 from framematch.page.views import distance_now
 from framematch.render.keep import kept_by_value
 from framematch.shot.shot import Shot
-from framematch.text.units import signed
 from framematch.text.whole import decoded
 
 UPLOAD, GIVEN, CHOSEN = "exchange:fdl", "fm_fdl", "exchange:decision"

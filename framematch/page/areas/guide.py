@@ -11,7 +11,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import as_spoken_here, metres
+from framematch.guide.shown import as_spoken_here, metres, signed
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -24,7 +24,6 @@ from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
-from framematch.text.units import signed
 
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",

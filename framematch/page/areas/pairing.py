@@ -15,6 +15,7 @@ from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm, format_par
 from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
+from framematch.guide.shown import signed
 from framematch.page import fields, handed, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import stem
@@ -22,7 +23,6 @@ from framematch.page.look import Colours, as_typed, block, drawing, paragraph, t
 from framematch.page.mount_drawing import mount_drawing, mount_words
 from framematch.page.opened import opened
 from framematch.page.patience import Pulse
-from framematch.text.units import signed
 from framematch.text.whole import decoded
 
 PROJECTIONS: dict[str | None, str] = {**{name: f"{name}: {MODELS[name].words}" for name in PLAIN}, None: "worked out from two or three angles"}

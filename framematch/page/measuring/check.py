@@ -12,7 +12,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
@@ -30,7 +30,6 @@ from framematch.page.measuring.uploads import Given, many
 from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
-from framematch.text.units import signed
 
 _LENS = {
     "focal_percent": "focal length, % longer",

@@ -15,7 +15,7 @@ from framematch.clips.together import Together, check_clips
 from framematch.clips.together_report import AXES, clip_csv, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.output.clips_chart import off_chart
 from framematch.output.svg import drawing_svg
 from framematch.page.long_work import awaited
@@ -27,7 +27,6 @@ from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.clips_film import moment_pictures
 from framematch.render.keep import Kept
-from framematch.text.units import signed
 
 _TAKES = {"aim": "aim", "tolerance": "tolerance, flex in it", "wander": "wander of the stabiliser", "keep": "kept percentage"}
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.guide.wall_marks import wall_marks
 from framematch.measure.goggles import undone
 from framematch.measure.into_file import aim_values
@@ -31,7 +31,6 @@ from framematch.page.measuring.uploads import Given, one
 from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
-from framematch.text.units import signed
 
 Place = tuple[float, float] | None
 _WAYS = ("across", "down")

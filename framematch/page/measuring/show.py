@@ -11,12 +11,11 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import amount, unit
+from framematch.guide.shown import amount, signed, unit
 from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import GONE, block, paragraph, picture_source
 from framematch.page.measuring.found import Seen
-from framematch.text.units import signed
 
 Value = TypeVar("Value")
 _CHOSEN, _ASKED, _HELD = "fm_measure_chosen", "fm_measure_asked", "fm_measure_held"
