@@ -7,6 +7,7 @@ from pathlib import Path
 
 import independent_pairs as made
 import numpy as np
+from at_length import sample
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "acceptance"))
 
@@ -25,7 +26,7 @@ def test_generator_and_project_agree_on_where_a_known_rig_draws_its_frame():
 
 
 def test_a_pair_serves_to_what_is_stated():
-    for seed in (judged.FIRST_PAIR + 8, judged.FIRST_PAIR + 9, judged.FIRST_PAIR + 15):  # the 9th's distance counts only once all else is near
+    for seed in (judged.FIRST_PAIR + i for i in sample((9,), (8, 9, 15))):  # the 9th's distance counts only once all else is near
         said = judged.outcome(seed, 1)
         assert said.rows and said.rows[0][1] <= judged.PAIR_PERCENT
         assert all(true <= known for _, known, true in said.rows)

@@ -274,8 +274,8 @@ def true_rig():
     true = replace(pairing, mount=replace(pairing.mount, tilt_deg=1.5))
     scene = make_scene("glasshouse")
     pose = scene.scene_from_recording(Run(), 6.0)
-    recording = render(scene, true.recording.resized((1920, 1012)), pose).colour
-    return true, png(recording), png(render(scene, true.monitoring, pose @ true.mount.pose).colour)
+    recording = render(scene, true.recording.resized((960, 506)), pose).colour
+    return true, png(recording), png(render(scene, true.monitoring.resized((960, 720)), pose @ true.mount.pose).colour)
 
 
 def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):
