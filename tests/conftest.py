@@ -16,6 +16,9 @@ os.environ.setdefault("PYOPENGL_PLATFORM", "egl")
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):  # workers share the cores; threads that wait for one another turn on the spot
     os.environ.setdefault(threads, "1")
 collect_ignore = [folder for folder in ("acceptance", "benchmarks") if not any(folder in arg for arg in sys.argv)]
+# Kept beside their sources whatever is said elsewhere: each worker would rewrite all tests, and each program that they start read the package's sources, anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 os.environ["FRAMEMATCH_FAULTS"] = "raise"  # a fault of ours is not to hide behind the line that people read
 OPENCV_DOC = Path("/usr/share/doc/opencv-doc/examples/data")
 

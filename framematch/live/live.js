@@ -111,6 +111,37 @@ export function plan(grid, placed, size, texels) {
   return faces;
 }
 
+const RUN = 128; // triangles, which stand beside each other as a scene is built, that are looked at together
+
+/** A box round each run of triangles: its middle and half its widths. */
+export function boxesOf(places) {
+  const step = 9 * RUN, boxes = [];
+  for (let from = 0; from < places.length; from += step) {
+    const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+    for (let i = from, end = Math.min(from + step, places.length); i < end; i++) {
+      const v = places[i], a = i % 3;
+      if (v < low[a]) low[a] = v;
+      if (v > high[a]) high[a] = v;
+    }
+    boxes.push([0, 1, 2].map((a) => (low[a] + high[a]) / 2).concat([0, 1, 2].map((a) => (high[a] - low[a]) / 2)));
+  }
+  return boxes;
+}
+
+/** First corner and count of each stretch of runs that a face may show: none of its sides has all of their box outside. */
+export function stretches(boxes, count, sides) {
+  const found = [];
+  boxes.forEach((b, k) => {
+    for (const [x, y, z, d] of sides) {
+      if (x * b[0] + y * b[1] + z * b[2] + d + Math.abs(x) * b[3] + Math.abs(y) * b[4] + Math.abs(z) * b[5] < 0) return;
+    }
+    const last = found[found.length - 1], first = 3 * RUN * k, many = Math.min(3 * RUN, count - first);
+    if (last && last[0] + last[1] === first) last[1] += many;
+    else found.push([first, many]);
+  });
+  return found;
+}
+
 // ------------------------------------------------------------------------------------------------ shaders
 
 const HEAD = `#version 300 es
@@ -293,7 +324,7 @@ export class Painter {
       bitmap.close?.();
     }
     const places = part.array("places");
-    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3 };
+    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3, boxes: boxesOf(places) };
   }
 
   setRig(part) {
@@ -386,7 +417,9 @@ export class Painter {
       const w = row(2, 1, 0);
       const z = [w[0], w[1], w[2], w[3] - 2 * NEAR_M];
       gl.uniformMatrix4fv(at.clip, false, [0, 1, 2, 3].flatMap((j) => [x[j], y[j], z[j], w[j]]));
-      gl.drawArrays(gl.TRIANGLES, 0, this.scene.count);
+      const beside = (a, sign) => w.map((v, i) => v + sign * a[i]);
+      const sides = [beside(x, 1), beside(x, -1), beside(y, 1), beside(y, -1), beside(z, 1)];
+      for (const [first, many] of stretches(this.scene.boxes, this.scene.count, sides)) gl.drawArrays(gl.TRIANGLES, first, many);
     });
     return store;
   }
