@@ -300,6 +300,8 @@ LAPTOP, PHONE = (1440, 900), (390, 844)
 def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, size):
     """Every area, with axe-core's rules; nothing runs off to the right either, and what our style does to controls is seen."""
     page = opened(where, url, scheme=scheme, size=size)
+    if size == PHONE:
+        _a_pilot_sees_all_without_scrolling(page)
     for name in AREAS:
         area(page, name)
         for fold in page.locator("[data-testid=stExpander] summary").all():
@@ -315,6 +317,14 @@ def test_no_serious_fault_of_ours_for_assistive_technology(where, url, scheme, s
             _controls_are_ours(page, name)
     assert page.left_machine == []
     page.close()
+
+
+def _a_pilot_sees_all_without_scrolling(page):
+    settle(page)
+    four = page.get_by_role("list", name="Insets from each edge")
+    for seen in (page.locator(".live .wide .picture"), four, page.get_by_text("OSD characters"), page.get_by_role("button", name="Overlay", exact=True)):
+        box = seen.bounding_box()
+        assert box["y"] >= 0 and box["y"] + box["height"] <= PHONE[1] and box["x"] + box["width"] <= PHONE[0]
 
 
 def _controls_are_ours(page, name):
