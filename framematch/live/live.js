@@ -202,14 +202,17 @@ vec4 met(vec3 ray) {
 // Where a direction lies in the recorded frame, as a share of it; far outside where the lens does not image it.
 vec2 framed(vec3 p) {
   float far = length(p);
-  if (p.z < filmEnd * far) return vec2(-9.0);
   int n = textureSize(table, 0).x;
-  vec2 g = (p.xy / (far + p.z) - low) / (high - low) * float(n - 1);
-  if (any(lessThan(g, vec2(0.0))) || any(greaterThan(g, vec2(float(n - 1))))) return vec2(-9.0);
-  vec2 c = min(floor(g), vec2(float(n - 2))), s = g - c, one = vec2(1.0 / float(n)), q = (c + 0.5) * one;
-  vec2 a = mix(textureLod(table, q, 0.0).rg, textureLod(table, q + vec2(one.x, 0.0), 0.0).rg, s.x);
-  vec2 b = mix(textureLod(table, q + vec2(0.0, one.y), 0.0).rg, textureLod(table, q + one, 0.0).rg, s.x);
-  return middle + (mix(a, b, s.y) - middle) * farSpread;
+  vec2 g = (p.xy / (far + p.z) - low) / (high - low) * float(n - 1), found = vec2(-9.0);
+  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds: most of a wide picture is far outside.
+  int rounds = p.z < filmEnd * far || any(lessThan(g, vec2(0.0))) || any(greaterThan(g, vec2(float(n - 1)))) ? 0 : 1;
+  for (int k = 0; k < rounds; k++) {
+    vec2 c = min(floor(g), vec2(float(n - 2))), s = g - c, one = vec2(1.0 / float(n)), q = (c + 0.5) * one;
+    vec2 a = mix(textureLod(table, q, 0.0).rg, textureLod(table, q + vec2(one.x, 0.0), 0.0).rg, s.x);
+    vec2 b = mix(textureLod(table, q + vec2(0.0, one.y), 0.0).rg, textureLod(table, q + one, 0.0).rg, s.x);
+    found = middle + (mix(a, b, s.y) - middle) * farSpread;
+  }
+  return found;
 }
 
 bool inside(vec2 p) { return all(greaterThanEqual(p, vec2(0.0))) && all(lessThanEqual(p, vec2(1.0))); }
@@ -220,7 +223,6 @@ bool hidden(vec4 p) {
   vec3 f = filmAxes[i] * p.xyz;
   vec2 t = filmMap[i].x * f.xy / f.z - filmMap[i].yz;
   float most = textureLod(filmDepth, vec3(t / filmSize, float(i)), 0.0).r;
-  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds.
   int rounds = most >= 1.0 || (p.w > 0.0 && f.z <= NEAR / (1.0 - most) * 1.01) ? 0 : 9;
   for (int k = 0; k < rounds; k++)
     most = max(most, textureLod(filmDepth, vec3((t + filmStep * vec2(float(k % 3 - 1), float(k / 3 - 1))) / filmSize, float(i)), 0.0).r);
@@ -247,7 +249,9 @@ void main() {
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
-    bool gone = in0 && hidden(here);
+    bool gone = false;
+    int looks = in0 ? 1 : 0;
+    for (int k = 0; k < looks; k++) gone = hidden(here);
     if (!in0 || gone) rgb *= dim;
     float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
     int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;

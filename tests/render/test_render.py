@@ -154,10 +154,10 @@ def test_eight_threads_get_the_pictures_that_one_gets(renderer: str) -> None:
     assert len({picture.colour.tobytes() for picture in alone}) == 20
 
 
-@pytest.mark.parametrize("renderer", BOTH)
+@pytest.mark.parametrize("renderer", sample(("gl",), BOTH))
 def test_a_million_triangles_far_from_the_origin(renderer: str) -> None:
     """A location scan in survey coordinates: depth is still true to a millimetre or so in float32's hands."""
-    n, centre = sample(300, 709), np.array([412_000.0, 120.0, -5_310_000.0])
+    n, centre = 709, np.array([412_000.0, 120.0, -5_310_000.0])
     x, z = np.meshgrid(np.linspace(-30, 30, n), np.linspace(-30, 30, n))
     vertices = np.stack([x, 0.2 * np.sin(2 * x) * np.sin(2 * z), z], axis=-1).reshape(-1, 3)
     corner = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
