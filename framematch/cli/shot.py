@@ -43,9 +43,10 @@ Subjects = Annotated[
 ]
 
 
-def _renamed(values: list[str] | None) -> None:
+def _renamed(values: list[str] | None) -> list[str] | None:
     if values:
         raise InputError("is called --subject now", field="--figure", fix="write --subject X,Z[,M]")
+    return values  # Typer takes what a callback gives in the value's place
 
 
 FormerSubjects = Annotated[Optional[list[str]], typer.Option("--figure", hidden=True, callback=_renamed)]  # noqa: UP045

@@ -14,7 +14,7 @@ from framematch.compare.along import Along, Seen
 from framematch.compare.passing import Passing
 from framematch.compare.report import NOTHING, TextTable
 from framematch.guide.report import plain
-from framematch.guide.shown import amount, centimetres, quantity, system, unit
+from framematch.guide.shown import amount, centimetres, quantity, speed, unit
 from framematch.shot.contact import Nearest
 from framematch.shot.opening import SIDES
 from framematch.shot.path import Path
@@ -146,8 +146,7 @@ def text_tables(a: Along) -> tuple[TextTable, ...]:
 def sentences(a: Along) -> tuple[str, ...]:
     """What matters most, in whole sentences; the caution last."""
     most, faster, slower = float(a.speed_m_s.max()), max(float(a.along_m_s2.max()), 0.0), max(-float(a.along_m_s2.min()), 0.0)
-    by_hour = f" ({3.6 * most:.0f} km/h)" if system() == "metric" else ""
-    lines = [f"{quantity(a.flown.length_m, 'm', '.1f')} in {a.flown.duration_s:.2f} s, at most {quantity(most, 'm/s', '.1f')}{by_hour}."]
+    lines = [f"{quantity(a.flown.length_m, 'm', '.1f')} in {a.flown.duration_s:.2f} s, at most {speed(most)}."]
     lines += [f"Speeds up by up to {amount(faster, 'm/s2'):.1f} and brakes by up to {quantity(slower, 'm/s2', '.1f')}."]
     lines += _limits(a)
     lines += _wind(a)

@@ -1068,8 +1068,8 @@ class Live {
 
   place() {
     if (this.mode === "stop") return this.view.stops[this.stop];
-    const before = this.path.before[Math.round(this.time)];
-    const away = `${Math.abs(before).toFixed(1)} m ${before >= 0 ? "before" : "past"} the opening`;
+    const before = this.path.before[Math.round(this.time)], { unit, per_m } = this.view.length;
+    const away = `${Math.abs(before * per_m).toFixed(1)} ${unit} ${before >= 0 ? "before" : "past"} the opening`;
     return `${((this.time - this.path.crossing) / this.path.rate).toFixed(2)} s, ${away}`;
   }
 

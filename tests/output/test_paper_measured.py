@@ -39,7 +39,8 @@ def _sheet(folder: Path, paper: str) -> Path:
 def _several(folder: Path, paper: str) -> Path:
     file = folder / "several.pdf"
     report = guide_report(glasshouse())
-    write_sheets(file, [report, report], paper=paper)
+    long = replace(report, pairing=replace(report.pairing, title="Derelict glasshouse, pane by the north door, " * 4))
+    write_sheets(file, [report, long, report], paper=paper)
     return file
 
 

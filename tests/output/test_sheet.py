@@ -154,6 +154,19 @@ def test_several_pairings_get_contents_that_lead_to_them(tmp_path: Path, report)
 
 
 @pytest.mark.usefixtures("poppler")
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_long_title_stands_whole_in_the_contents(tmp_path: Path, report, paper: str) -> None:
+    file, long = tmp_path / "a.pdf", "Derelict glasshouse, pane by the north door, " + "second unit with the spare body and the wide lens, " * 3 + "end"
+    write_sheets(file, [replace(report, pairing=replace(report.pairing, title=title)) for title in ("One", long, "Three")], paper=paper)
+    text = tool("pdftotext", "-layout", "-l", "1", str(file), "-")
+    assert long in " ".join(re.sub(r" {3,}\d+$", "", text, flags=re.MULTILINE).split()) and "…" not in text
+    words = {word: float(y) for y, word in re.findall(r'yMin="([\d.]+)".*?>(One|Derelict|Three)<', tool("pdftotext", "-bbox", "-l", "1", str(file), "-"))}
+    links = sorted((a.get_object()["/Rect"] for a in pypdf.PdfReader(str(file)).pages[0]["/Annots"]), key=lambda r: -r[3])
+    high = float(pypdf.PdfReader(str(file)).pages[0].mediabox.height)
+    assert [r[1] < high - words[word] < r[3] for r, word in zip(links, ("One", "Derelict", "Three"), strict=True)] == [True] * 3
+
+
+@pytest.mark.usefixtures("poppler")
 def test_the_page_holds_what_the_guide_says(tmp_path: Path, report) -> None:
     file = tmp_path / "a.pdf"
     write_sheets(file, [report], wall_m=2.0)

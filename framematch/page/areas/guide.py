@@ -11,7 +11,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import metres
+from framematch.guide.shown import as_spoken_here, metres
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -209,7 +209,7 @@ def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, .
         for column, (file, label, mime) in zip(st.columns(max(len(row), 1)), row, strict=False):
             column.download_button(
                 label,
-                partial(_file, pairing, sets, parts, frames, marks_m, file),
+                as_spoken_here(partial(_file, pairing, sets, parts, frames, marks_m, file)),
                 file_name=f"{name}-{file}",
                 mime=mime,
                 key=f"download:{file}",

@@ -11,6 +11,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import amount, unit
 from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import GONE, block, paragraph, picture_source
@@ -83,6 +84,14 @@ def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list
         return [label, f"{value:.2f}{unit}" if math.isfinite(value) else "outside the image circle", "-"]
     places = 3 if half_95 <= 0 else min(6, max(0, 1 - math.floor(math.log10(half_95))))
     return [label, f"{value:.{places}f}{unit}", f"± {half_95:.{places}f}{unit}"]
+
+
+def mount_row(name: str, before: float, value: float, half_95: float, digits: int) -> list[str]:
+    """A row of a table: a figure of the mount as it was, as found, and its interval; offsets in the units that the page speaks."""
+    way, _, of = name.rpartition("_")
+    scale = amount(1.0, "mm") if of == "mm" else 1.0
+    label = f"{way}, {unit('mm') if of == 'mm' else 'degrees'}"
+    return [label, signed(before * scale, digits), signed(value * scale, digits), f"± {half_95 * scale:.{digits}f}"]
 
 
 def whole(picture: bytes, caption: str, alt: str, kind: str = "") -> str:
