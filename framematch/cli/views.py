@@ -13,6 +13,7 @@ from framematch.cli.guide import Sets
 from framematch.cli.options import Kit, Scheduler, ShotPairing, Units
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import FormerSubjects, Renderer, ShotOptions, Speed, Subjects, numbers_of, subjects_asked, with_shot_options
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from framematch.scene.model import Scene
@@ -136,7 +137,7 @@ def run(
     if hidden is not None:
         say(
             f"Cut at {hidden.time_s:.2f} s: the run pans at {hidden.pan_deg_s:.0f} deg/s, the second camera at {hidden.second_pan_deg_s:.0f} deg/s with "
-            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {hidden.tilt_deg:+.1f}, roll {hidden.roll_deg:+.1f} deg."
+            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {signed(hidden.tilt_deg, 1)}, roll {signed(hidden.roll_deg, 1)} deg."
         )
     if touches is not None:
         say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")

@@ -75,6 +75,12 @@ def quantity(value: float, metric: str, how: str) -> str:
     return f"{amount(value, metric):{how}} {unit(metric)}"
 
 
+def signed(value: float, digits: int) -> str:
+    """A figure with its sign, to so many places; one that is nothing to so many has none."""
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
+
+
 def millimetres(length_mm: float) -> str:
     """A length on a wall or a rig, to a millimetre or a hundredth of an inch."""
     return quantity(length_mm, "mm", ".2f") if _FEET.get() else f"{round(length_mm)} mm"

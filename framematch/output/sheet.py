@@ -11,7 +11,7 @@ from pathlib import Path
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import ratio_words
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import amount, metres, unit
+from framematch.guide.shown import amount, metres, signed, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
@@ -25,7 +25,7 @@ from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Docum
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig, offset_words
 from framematch.output.sets_sheet import sets_page
-from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
+from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 from framematch.progress import step
@@ -265,7 +265,7 @@ def _errors(page: Page, report: Report, *, top: float) -> float:
     rows = [["Off by, %", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
-        row = [f"at {metres(each.distance_m)}", *(signed(v) for v in (e.left, e.top, e.right, e.bottom))]
+        row = [f"at {metres(each.distance_m)}", *(signed(v, 1) if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))]
         rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
     columns: tuple[float, ...] = (26, 11, 11, 12, 13, 14) if turning else (40, 10, 11, 11, 14)
     end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)

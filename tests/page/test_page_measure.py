@@ -20,6 +20,7 @@ from streamlit.testing.v1 import AppTest
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
+from framematch.guide.shown import signed
 from framematch.page import long_work
 from framematch.page.clicked import share
 from framematch.page.draft import Draft
@@ -479,4 +480,4 @@ def test_figures_have_as_many_places_as_are_sure(value, half, row):
 
 def test_no_option_of_the_command_line_is_named():
     assert show.plain("--marks: 1 marks seen") == "1 marks seen"
-    assert show.signed(-0.001) == "0.00" and show.signed(1.5) == "+1.50"
+    assert signed(-0.001, 2) == "0.00" and signed(1.5, 2) == "+1.50"

@@ -25,7 +25,7 @@ from framematch.files.fdl import (
     parse_framings,
 )
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import as_spoken_here, metres, speed
+from framematch.guide.shown import as_spoken_here, metres, signed, speed
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
@@ -351,7 +351,7 @@ def _scene(pairing: Pairing) -> None:
         block(
             paragraph(
                 f"Straight through from {metres(RUN_FROM_M)} before to {metres(-RUN_TO_M)} behind at {speed(run.speed_m_s)}, "
-                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+                f"camera tilt {signed(run.tilt_deg, 1)}°, as in the Gap area."
             )
         )
     )

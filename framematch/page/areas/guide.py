@@ -11,7 +11,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import as_spoken_here, metres
+from framematch.guide.shown import as_spoken_here, metres, signed
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -133,7 +133,7 @@ def _curve(report: Report, colours: Colours) -> str:
         f"While turning, {turn_words(report.pairing)}", help="With what rows read one after another add.", **kept("guide:turning", False)
     )
     alt = "How far each side of the guide is off against distance. " + "; ".join(
-        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {getattr(each.error, edge):+.1f} %" for edge in EDGES) for each in report.at
+        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {signed(getattr(each.error, edge), 1)} %" for edge in EDGES) for each in report.at
     )
     return (
         "<h2>How far it is off at each distance</h2>"
@@ -154,7 +154,7 @@ def _curve_svg(report: Report, colours: Colours, turning: bool) -> str:
 
 def _errors(report: Report, frames: Sequence[int]) -> str:
     def cell(value: float) -> str:
-        return "-" if math.isnan(value) else f"{value:+.1f} %"
+        return "-" if math.isnan(value) else f"{signed(value, 1)} %"
 
     out = []
     for number, one in enumerate(report.each_set, 1):

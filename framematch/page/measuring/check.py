@@ -12,7 +12,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
@@ -25,7 +25,7 @@ from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring import laid
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, mount_row, plain, signed, use
+from framematch.page.measuring.show import fault, held_with, lines, mount_row, plain, use
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.patience import Pulse
 from framematch.progress import step
@@ -138,7 +138,7 @@ def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Gi
 
 def _say(checked: Checked, drawn: laid.Laid) -> None:
     rows = [mount_row(f.name, getattr(checked.before.mount, f.name), f.value, f.half_95, 2) for f in checked.figures]
-    lens = [[f"{which}: {_LENS[f.name.partition('_')[2]]}", signed(f.value), f"± {f.half_95:.2f}"] for f in checked.lens_figures if f.half_95 > 1e-4
+    lens = [[f"{which}: {_LENS[f.name.partition('_')[2]]}", signed(f.value, 2), f"± {f.half_95:.2f}"] for f in checked.lens_figures if f.half_95 > 1e-4
             for which in [f.name.partition("_")[0]]]  # fmt: skip
     off = "; ".join(f"{percent:.1f} % at {metres(at)}" for at, percent in checked.off_percent)
     st.html(

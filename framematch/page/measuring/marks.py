@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.guide.wall_marks import wall_marks
 from framematch.measure.goggles import undone
 from framematch.measure.into_file import aim_values
@@ -26,7 +26,7 @@ from framematch.page.clicked import clicked_picture
 from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
+from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.patience import Pulse
 from framematch.progress import step
@@ -173,7 +173,7 @@ def _aim(pairing: Pairing, names: list[str], wall: Wall, places: list[Place], di
 
 
 def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:
-    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in found.figures]
+    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name), 2), signed(f.value, 2), f"± {f.half_95:.2f}"] for f in found.figures]
     off = "" if math.isnan(found.off_percent) else f"The guide as it was is off by up to {found.off_percent:.1f} % of the frame at {metres(distance_m)}. "
     return (
         paragraph(f"{off}The aim is off by {found.turned_deg:.2f} degrees.", "big")

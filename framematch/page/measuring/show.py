@@ -11,7 +11,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import amount, unit
+from framematch.guide.shown import amount, signed, unit
 from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import GONE, block, paragraph, picture_source
@@ -70,12 +70,6 @@ def last(task: str) -> Any:
 
 def _pressed(task: str, key: Hashable, now: Any) -> None:
     st.session_state[_ASKED] = {**st.session_state.get(_ASKED, {}), task: (key, now)}
-
-
-def signed(value: float, digits: int = 2) -> str:
-    """A figure with its sign; nothing has none."""
-    shown = round(value, digits)
-    return f"{shown:+.{digits}f}" if shown else f"{0:.{digits}f}"
 
 
 def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
