@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -133,6 +133,7 @@ def best_set_distance(pairing: Pairing) -> tuple[float, float]:
     return distance_from(best), float(found) if found >= 0 else math.nan
 
 
+@lru_cache(maxsize=64)
 def best_rectangle(pairing: Pairing) -> Rect:
     """The straight-sided rectangle with the smallest worst error over the pairing's range.
 

@@ -31,6 +31,7 @@ from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M, IMPERIAL
 from framematch.page.work import first_report
+from framematch.render.keep import kept_by_value
 from framematch.render.sheet import errors_in_words
 
 LIVE = "views"
@@ -183,6 +184,7 @@ class Stage:
         return picture_source(found.wide), picture_source(found.frame)
 
 
+@kept_by_value(limit_bytes=4_000_000)
 def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool) -> Note:
     """A guide's drawing, and what it says at each of the page's distances."""
     report = lines_of(pairing, sets) if whole else first_report(pairing)

@@ -46,7 +46,12 @@ def middle_mm(dark: np.ndarray, near_mm: float, within_mm: float = 1.5) -> float
 
 
 @pytest.mark.usefixtures("poppler")
-@pytest.mark.parametrize("paper,display_mm", [("A4", (152.0, 86.0)), ("letter", (152.0, 86.0)), ("A3", (255.0, 143.5)), ("A4", (240.0, 135.0))])
+@pytest.mark.parametrize(
+    "paper,display_mm",
+    sample(
+        [("letter", (152.0, 86.0)), ("A4", (240.0, 135.0))], [(p, (152.0, 86.0)) for p in ("A4", "letter")] + [("A3", (255.0, 143.5)), ("A4", (240.0, 135.0))]
+    ),
+)
 def test_true_scale_is_true(tmp_path: Path, report, paper: str, display_mm: tuple[float, float]) -> None:
     file = tmp_path / "a.pdf"
     write_sheets(file, [report], paper=paper, display_mm=display_mm)
@@ -111,7 +116,7 @@ def test_nothing_is_clipped_or_overprinted(tmp_path: Path, report, script: str, 
 
 
 @pytest.mark.usefixtures("poppler")
-@pytest.mark.parametrize("paper", list(pdf.PAPERS_MM))
+@pytest.mark.parametrize("paper", sample(["A4"], list(pdf.PAPERS_MM)))
 def test_the_check_bar_is_never_scaled(tmp_path: Path, report, paper: str) -> None:
     file = tmp_path / "a.pdf"
     write_sheets(file, [report], paper=paper, wall_m=2.0)

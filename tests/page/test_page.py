@@ -267,6 +267,16 @@ def app():
     return found
 
 
+def test_an_address_that_says_nonsense_opens_as_on_a_first_visit():
+    from streamlit.testing.v1 import AppTest
+
+    found = AppTest.from_file(str(ROOT / "framematch" / "page" / "script.py"), default_timeout=600)
+    for key, value in (("at", "nan"), ("area", "\0"), ("areas", "1")):
+        found.query_params[key] = value
+    found.run()
+    assert not found.exception and "Type into the goggles" in " ".join(h.proto.body for h in found.get("html"))
+
+
 def with_focal(app, focal_mm):
     """The page after a hand has left the focal slider there."""
     app.session_state["fm_draft"] = changed(app.session_state["fm_draft"], "recording.focal_mm", {"recording.focal_mm": focal_mm})
