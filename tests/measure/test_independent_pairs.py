@@ -8,6 +8,7 @@ from pathlib import Path
 import independent_pairs as made
 import numpy as np
 import pytest
+from at_length import sample
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "acceptance"))
 
@@ -32,7 +33,7 @@ def stills(tmp_path_factory) -> Path:
 
 
 def test_a_pair_serves_to_what_is_stated(stills):
-    for seed in (judged.FIRST_PAIR + 8, judged.FIRST_PAIR + 9, judged.FIRST_PAIR + 15):  # the 9th's distance counts only once all else is near
+    for seed in (judged.FIRST_PAIR + i for i in sample((9,), (8, 9, 15))):  # the 9th's distance counts only once all else is near
         said = judged.outcome(seed, 1, folder=stills)
         assert said.rows and said.rows[0][1] <= judged.PAIR_PERCENT
         assert all(true <= known for _, known, true in said.rows)
