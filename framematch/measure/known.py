@@ -9,7 +9,7 @@ everything is as a whole, a lens of another shape says as well, so that is trust
   possible, so every figure stated later also holds for that (``farthest_at_infinity``).
 - **A distance typed in**, of one place. Held to ``TAPE_SHARE``; and since a typed distance can be wrong with nothing to show it, every
   figure stated later is the widest of those with one typed distance at a time held to ``DOUBT_SHARE`` only, which holds a place that is really
-  at any distance beyond, or at half of it.
+  anywhere from half of it to infinity.
 
 These shares are practice: tuned on eighty made-up pairs, and tried on others.
 """
@@ -34,7 +34,7 @@ from framematch.measure.unknowns import COUNT
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-TAPE_SHARE, DOUBT_SHARE = 0.03, 1.25  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
+TAPE_SHARE, DOUBT_SHARE = 0.03, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
 NEARNESS = 1.5
 FAR_W, FAR_SPREAD_W, HORIZON_W = 0.05, 0.2, 0.02  # 1/m: where the farthest block is expected, to what, and what counts as a horizon
 POSSIBLE = 3.0  # standard deviations
@@ -42,7 +42,7 @@ FEWEST_AT_PLACE = 4
 CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the pictures say
 PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
 _AT_PLACE = 8
-_ALONG_RAD_SHARE = 0.2  # of the tracking noise: what a block's details share along the offset
+_ALONG_RAD_SHARE = 0.3  # of the tracking noise: what a block's details share along the offset
 
 
 @dataclass(frozen=True, kw_only=True)
