@@ -10,6 +10,7 @@ import typer
 from framematch.cli.figures import write_new, write_out
 from framematch.cli.options import Json, Kit, PairingPath, Units
 from framematch.cli.screen import heading, say, screen, table, warning
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -57,7 +58,7 @@ def angles(file: PairingPath, kit: Kit = None) -> None:
         f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0), digits=1)} by width."
     )
     for camera, misses in pairing.lens_fit_deg:
-        parts = ", ".join(f"{name} {miss:+.2f}" for name, miss in misses)
+        parts = ", ".join(f"{name} {signed(miss, 2)}" for name, miss in misses)
         console.print(f"Lens of the {camera} camera from quoted angles; found less quoted, degrees: {parts}.")
 
 
@@ -142,7 +143,7 @@ def _print_lines(console: Console, report: Report, what: str) -> None:
         e = each.error
         mark = " set" if each.distance_m == found.set_distance_m and len(report.at) > 1 else ""
         turned = [] if each.error_turning is None else [f"{each.error_turning.worst:.1f}"]
-        sides = (f"{v:+.1f}" if v == v else "-" for v in (e.left, e.top, e.right, e.bottom))
+        sides = (signed(v, 1) if v == v else "-" for v in (e.left, e.top, e.right, e.bottom))
         errors.add_row(metres(each.distance_m) + mark, *sides, f"{e.worst:.1f}", *turned)
     console.print(errors)
     console.print(

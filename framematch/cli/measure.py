@@ -12,6 +12,7 @@ from typer.core import TyperCommand
 from framematch.cli.figures import write_json
 from framematch.cli.options import Json, Kit, Paper, Units
 from framematch.cli.screen import heading, say, screen, table, warning
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -282,7 +283,7 @@ def _check_marks(console: Console, before: Pairing, monitoring: str, marks: str,
     found = aim_from_marks(before, still, places, wall_m)
     console.print(f"The guide is off by up to {found.off_percent:.1f} % of the frame at {metres(wall_m)}; the aim by {found.turned_deg:.2f} degrees.")
     for figure in found.figures:
-        console.print(f"  {figure.name.split('_')[0]:5} {figure.value:+.3f} ± {figure.half_95:.3f} degrees")
+        console.print(f"  {figure.name.split('_')[0]:5} {signed(figure.value, 3)} ± {figure.half_95:.3f} degrees")
     for line in found.warnings:
         warning(console, line)
     return found, wall_m
@@ -305,7 +306,7 @@ def _print_check(console: Console, checked: Checked) -> None:
     lenses = table("Lenses, against the file", "figure", "in the stills", "± (95 %)")
     for figure in checked.lens_figures:
         if figure.half_95 > 1e-4:
-            lenses.add_row(figure.name.replace("_", " "), f"{figure.value:+.2f}", f"{figure.half_95:.2f}")
+            lenses.add_row(figure.name.replace("_", " "), signed(figure.value, 2), f"{figure.half_95:.2f}")
     console.print(lenses)
     console.print("Aim, centres and bending were solved together: the guide is known better than each of them.", style="dim")
     for line in checked.warnings:

@@ -11,6 +11,7 @@ import typer
 from framematch.cli.figures import write_json
 from framematch.cli.options import Json, Kit, PairingPath, Paper, Scheduler, Units
 from framematch.cli.screen import progress, say, screen, table
+from framematch.guide.shown import signed
 from framematch.text import typed
 
 if TYPE_CHECKING:
@@ -175,7 +176,7 @@ def wall(
         worth = ", ".join(f"{c.part.partition('_')[0]} {quantity(abs(c.per_px), PART_WORDS[c.part][2], '.2g')}" for c in causes)
         console.print(f"One pixel is worth: {worth}. Give --seen to have the mount's error worked out.")
         return
-    console.print(f"Aim, all marks at once: off by pan {aim.pan_deg:+.2f}, tilt {aim.tilt_deg:+.2f}, roll {aim.roll_deg:+.2f} degrees.")
+    console.print(f"Aim, all marks at once: off by pan {signed(aim.pan_deg, 2)}, tilt {signed(aim.tilt_deg, 2)}, roll {signed(aim.roll_deg, 2)} degrees.")
     alone = table("Or each alone, from the table", "the monitoring camera is", "by", words=2)
     for cause in causes:
         plus, minus, unit = PART_WORDS[cause.part]

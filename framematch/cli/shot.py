@@ -43,9 +43,10 @@ Subjects = Annotated[
 ]
 
 
-def _renamed(values: list[str] | None) -> None:
+def _renamed(values: list[str] | None) -> list[str]:
     if values:
         raise InputError("is called --subject now", field="--figure", fix="write --subject X,Z[,M]")
+    return []  # Typer takes what a callback gives in the value's place, and its lowest version here wants a list
 
 
 FormerSubjects = Annotated[Optional[list[str]], typer.Option("--figure", hidden=True, callback=_renamed)]  # noqa: UP045

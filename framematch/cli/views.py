@@ -13,6 +13,7 @@ from framematch.cli.guide import Sets
 from framematch.cli.options import Kit, Scheduler, ShotPairing, Units
 from framematch.cli.screen import progress, say
 from framematch.cli.shot import FormerSubjects, Renderer, ShotOptions, Speed, Subjects, numbers_of, subjects_asked, with_shot_options
+from framematch.guide.shown import signed
 
 if TYPE_CHECKING:
     from framematch.scene.model import Scene
@@ -88,17 +89,19 @@ def run(
     sets: Sets = 1,
     renderer: Renderer = "auto",
     cut: Annotated[bool, typer.Option("--cut", help="The hidden cut alone: the run's last pan, then the second camera's.")] = False,
-    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", min=1, max=64)] = None,  # noqa: UP045
+    workers: Annotated[Optional[int], typer.Option(help="Processes that draw at once; one for each core if not given.", metavar="N", min=1, max=64)] = None,  # noqa: UP045
     scheduler: Scheduler = None,
     out: Annotated[Path, typer.Option(help="FILE.mp4 or .gif; .glb or .usda writes scene and flying cameras for a 3D program.", metavar="FILE")] = Path(
         "run.mp4"
     ),
+    units: Units = "metric",
     kit: Kit = None,
 ) -> None:
     """Fly both views through a gap, side by side and true to time."""
     from framematch.compare.cut import cut_of
     from framematch.errors import InputError
     from framematch.files.pairing import read_pairing
+    from framematch.guide.shown import quantity
     from framematch.output.scene_file import SCENE_SUFFIXES, write_exchange
     from framematch.render.cut_frames import cut_frames, frame_count
     from framematch.render.run_frames import Filming, frame_times, run_frames
@@ -111,7 +114,7 @@ def run(
     way, touches = _way(place, asked, path, from_m=start, to_m=end, height_m=height, bank=bank)
     if out.suffix.lower() in SCENE_SUFFIXES:
         write_exchange(out, place, pairing, way)
-        say(f"Wrote {out}: the scene, and both cameras flying {way.length_m:.1f} m in {way.duration_s:.2f} s")
+        say(f"Wrote {out}: the scene, and both cameras flying {quantity(way.length_m, 'm', '.1f')} in {way.duration_s:.2f} s")
         return
     filming = Filming(frames_per_s=fps, shutter_deg=shutter, height_px=picture_height, renderer=renderer, sets=sets)
     if cut and scheduler is not None:
@@ -130,11 +133,11 @@ def run(
     except KeyboardInterrupt:
         say("Stopped; nothing was written.", stderr=True)
         raise typer.Exit(130) from None
-    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {way.length_m:.1f} m flown")
+    say(f"Wrote {out}: {count} frames, {count / fps:.2f} s at {fps} frames per second, {quantity(way.length_m, 'm', '.1f')} flown")
     if hidden is not None:
         say(
             f"Cut at {hidden.time_s:.2f} s: the run pans at {hidden.pan_deg_s:.0f} deg/s, the second camera at {hidden.second_pan_deg_s:.0f} deg/s with "
-            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {hidden.tilt_deg:+.1f}, roll {hidden.roll_deg:+.1f} deg."
+            f"{hidden.second_camera.lens.focal_mm:.1f} mm, tilt {signed(hidden.tilt_deg, 1)}, roll {signed(hidden.roll_deg, 1)} deg."
         )
     if touches is not None:
         say(f"The aircraft touches something at {touches.time_s:.2f} s ({touches.side}): see `framematch path`.")

@@ -12,7 +12,7 @@ import numpy as np
 from framematch.clips.shake import Shake
 from framematch.clips.shake_report import readout_json, rows_said, shake_json
 from framematch.clips.together import Together
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.measure.check import verdict
 
 AXES = ("pan", "tilt", "roll")
@@ -32,7 +32,8 @@ def clip_sentences(t: Together) -> list[str]:
     far = sorted(m.distance_m for m in t.moments)
     figures = {f.name: f for f in t.checked.figures}
     aim = ", ".join(
-        f"{name} {figures[f'{name}_deg'].value:+.2f} ± {figures[f'{name}_deg'].half_95:.2f} (file {getattr(mount, f'{name}_deg'):+.2f})" for name in AXES
+        f"{name} {signed(figures[f'{name}_deg'].value, 2)} ± {figures[f'{name}_deg'].half_95:.2f} (file {signed(getattr(mount, f'{name}_deg'), 2)})"
+        for name in AXES
     )
     lines = [
         f"The guide as flown was off by {float(np.median(off)):.1f} % of the frame in half of {len(off)} moments (± {half:.1f} %), by at most "

@@ -14,7 +14,7 @@ from framematch.compare.along import Along, Seen
 from framematch.compare.passing import Passing
 from framematch.compare.report import NOTHING, TextTable
 from framematch.guide.report import plain
-from framematch.guide.shown import amount, centimetres, quantity, system, unit
+from framematch.guide.shown import amount, centimetres, quantity, signed, speed, unit
 from framematch.shot.contact import Nearest
 from framematch.shot.opening import SIDES
 from framematch.shot.path import Path
@@ -40,12 +40,12 @@ def flight_table(a: Along) -> TextTable:
             (
                 f"{a.times_s[i]:.2f}",
                 f"{amount(a.speed_m_s[i], 'm/s'):.1f}",
-                f"{amount(a.along_m_s2[i], 'm/s2'):+.1f}",
-                f"{a.heading_deg[i]:+.0f}",
-                f"{a.pitch_deg[i]:+.1f}",
-                f"{a.roll_deg[i]:+.1f}",
+                signed(amount(a.along_m_s2[i], "m/s2"), 1),
+                signed(a.heading_deg[i], 0),
+                signed(a.pitch_deg[i], 1),
+                signed(a.roll_deg[i], 1),
                 _figure(a.horizon_percent[i], ".0f") + off,
-                _figure(a.horizon_roll_deg[i], "+.1f"),
+                signed(a.horizon_roll_deg[i], 1) if math.isfinite(a.horizon_roll_deg[i]) else NOTHING,
                 _figure(a.turn_rate_deg_s[i], ".0f"),
             )
         )
@@ -146,8 +146,7 @@ def text_tables(a: Along) -> tuple[TextTable, ...]:
 def sentences(a: Along) -> tuple[str, ...]:
     """What matters most, in whole sentences; the caution last."""
     most, faster, slower = float(a.speed_m_s.max()), max(float(a.along_m_s2.max()), 0.0), max(-float(a.along_m_s2.min()), 0.0)
-    by_hour = f" ({3.6 * most:.0f} km/h)" if system() == "metric" else ""
-    lines = [f"{quantity(a.flown.length_m, 'm', '.1f')} in {a.flown.duration_s:.2f} s, at most {quantity(most, 'm/s', '.1f')}{by_hour}."]
+    lines = [f"{quantity(a.flown.length_m, 'm', '.1f')} in {a.flown.duration_s:.2f} s, at most {speed(most)}."]
     lines += [f"Speeds up by up to {amount(faster, 'm/s2'):.1f} and brakes by up to {quantity(slower, 'm/s2', '.1f')}."]
     lines += _limits(a)
     lines += _wind(a)
@@ -185,7 +184,7 @@ def _wind(a: Along) -> list[str]:
     if not (x or y or z):
         return []
     strength, way = quantity(math.hypot(x, y, z), "m/s", ".1f"), math.degrees(math.atan2(-x, z))
-    return [f"Wind {strength} from {way:+.0f} deg (right of -z), taken as steady and the same everywhere: no gusts."]
+    return [f"Wind {strength} from {signed(way, 0)} deg (right of -z), taken as steady and the same everywhere: no gusts."]
 
 
 def _passing(a: Along, p: Passing) -> str:
@@ -211,7 +210,7 @@ def _horizon(a: Along) -> list[str]:
     k = int(np.nanargmax(np.abs(a.horizon_roll_deg)))
     return [
         f"The horizon stands between {h[i]:.0f} % ({a.times_s[i]:.2f} s) and {h[j]:.0f} % ({a.times_s[j]:.2f} s) of the frame's height, "
-        f"inside it {100 * inside.mean():.0f} % of the time; most slope {a.horizon_roll_deg[k]:+.1f} deg at {a.times_s[k]:.2f} s."
+        f"inside it {100 * inside.mean():.0f} % of the time; most slope {signed(a.horizon_roll_deg[k], 1)} deg at {a.times_s[k]:.2f} s."
     ]
 
 

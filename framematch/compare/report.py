@@ -13,7 +13,7 @@ from framematch.compare.props import TILTS_DEG
 from framematch.compare.seen import Exit
 from framematch.compare.table import AtDistance, Comparison, Row
 from framematch.guide.report import plain
-from framematch.guide.shown import amount, metres, quantity, system, unit
+from framematch.guide.shown import amount, metres, quantity, signed, system, unit
 from framematch.shot.opening import SIDES
 
 NOTHING = "-"
@@ -211,7 +211,7 @@ def _props(c: Comparison) -> TextTable:
     for row in c.rows:
         p = row.props
         shown = "; ".join(f"{b.name} {_f(b.area_percent, 1)} % of the frame, {_f(b.reach_percent, 0)} % in from {' and '.join(b.sides)}" for b in p.in_shot)
-        clear = ", ".join(f"{low:+.1f} to {high:+.1f}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
+        clear = ", ".join(f"{signed(low, 1)} to {signed(high, 1)}" for low, high in p.clear_tilts_deg if high - low >= 0.5)
         rows.append((row.candidate.name, shown or "none", "any" if p.clear_tilts_deg == (TILTS_DEG,) else clear or "none"))
     return TextTable(
         title=f"Propellers and airframe in the frame, camera tilted {c.shot.aircraft.camera_tilt_deg:g}°",
@@ -229,12 +229,12 @@ def _second(c: Comparison) -> TextTable:
         if m is None:
             rows.append((row.candidate.name, "none matches", *(NOTHING,) * 5))
             continue
-        aim = NOTHING if m.tilt_deg is None else f"{round(m.tilt_deg, 1) + 0.0:+.1f} / {m.roll_deg:+.1f}"
+        aim = NOTHING if m.tilt_deg is None else f"{signed(m.tilt_deg, 1)} / {signed(m.roll_deg, 1)}"
         rows.append(
             (
                 row.candidate.name,
                 f"{m.focal_mm:.2f} mm",
-                f"{round(m.vertical_off_deg, 1) + 0.0:+.1f}",
+                signed(m.vertical_off_deg, 1),
                 f"{m.pan_deg_s:.0f} deg/s",
                 f"{m.blur_percent:.1f} %",
                 quantity(m.height_m, "m", ".2f"),

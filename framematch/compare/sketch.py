@@ -23,7 +23,7 @@ WALL, WALL_LINE, JAMB = np.array([112, 98, 90.0]), np.array([128, 114, 105.0]), 
 FIGURE = np.array([204, 85, 45.0])
 OFF = np.array([0, 0, 0.0])
 _COURSE_M = 0.25
-_SAMPLES = 3
+_FINE_PX, _SAMPLES, _SAMPLES_LARGE = 600, 3, 2  # of each pixel each way; a picture wider than that is printed finer than eyes see
 
 
 def inside_opening(gap: Opening, x: Floats, y: Floats) -> Mask:
@@ -43,13 +43,14 @@ def sketch(
     """The frame as recorded at a distance before the gap: (h, w, 3), de-squeezed, 8 bit."""
     per_mm = camera.pixels_per_mm / (camera.lens.squeeze, 1.0)
     aspect = (frame.width / per_mm[0]) / (frame.height / per_mm[1])
-    rows, columns = _SAMPLES * max(1, round(width_px / aspect)), _SAMPLES * width_px
+    samples = _SAMPLES if width_px <= _FINE_PX else _SAMPLES_LARGE
+    rows, columns = samples * max(1, round(width_px / aspect)), samples * width_px
     x = frame.left + frame.width * (np.arange(columns) + 0.5) / columns
     y = frame.top + frame.height * (np.arange(rows) + 0.5) / rows
     rays, ok = camera.unproject(np.stack(np.meshgrid(x, y), axis=-1))
     colour = _look(gap, run.camera_m(distance_m), rays @ run.opening_from_camera.T, subjects)
     colour[~ok] = OFF
-    small = colour.reshape(rows // _SAMPLES, _SAMPLES, width_px, _SAMPLES, 3).mean(axis=(1, 3))
+    small = colour.reshape(rows // samples, samples, width_px, samples, 3).mean(axis=(1, 3))
     out: NDArray[np.uint8] = np.clip(small + 0.5, 0, 255).astype(np.uint8)
     return out
 

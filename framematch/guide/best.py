@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -133,6 +133,7 @@ def best_set_distance(pairing: Pairing) -> tuple[float, float]:
     return distance_from(best), float(found) if found >= 0 else math.nan
 
 
+@lru_cache(maxsize=64)
 def best_rectangle(pairing: Pairing) -> Rect:
     """The straight-sided rectangle with the smallest worst error over the pairing's range.
 
@@ -260,8 +261,10 @@ def outline_points(pairing: Pairing, distance_m: float, count: int) -> Floats:
 def side_points(sides: Sides, shares: Floats) -> Floats:
     """Points (4, n, 2) along a rectangle's left, top, right and bottom sides, corners included."""
     left, top, right, bottom = sides
-    x, y = left + (right - left) * shares, top + (bottom - top) * shares
-    return np.stack([np.stack(np.broadcast_arrays(a, b), axis=-1) for a, b in ((left, y), (x, top), (right, y), (x, bottom))])
+    points = np.empty((4, len(shares), 2))
+    points[0, :, 0], points[1, :, 1], points[2, :, 0], points[3, :, 1] = left, top, right, bottom
+    points[1::2, :, 0], points[::2, :, 1] = left + (right - left) * shares, top + (bottom - top) * shares
+    return points
 
 
 def _errors_at(pairing: Pairing, points: Floats, inverses: Floats) -> Floats:
@@ -318,12 +321,9 @@ def _constraints(errors: Floats, slopes: Floats, sides: Sides) -> tuple[Floats, 
 
 def _first_sides(pairing: Pairing) -> Sides:
     middle = float(_range(pairing, 3).mean())
-    means = []
-    for axis, edge in enumerate(EDGES):
-        border = pairing.frame.border(_edge_border(edge, np.linspace(0, 1, _COARSE)))
-        q, ok = to_display(pairing, border, middle, beyond=True)
-        means.append(float(np.mean(q[ok if ok.any() else slice(None), axis % 2])))
-    left, top, right, bottom = means
+    shares = np.linspace(0, 1, _COARSE)
+    q, ok = to_display(pairing, pairing.frame.border(np.stack([_edge_border(edge, shares) for edge in EDGES])), middle, beyond=True)
+    left, top, right, bottom = (float(np.mean(q[i, ok[i] if ok[i].any() else slice(None), i % 2])) for i in range(4))
     return (left, top, max(right, left + 1.0), max(bottom, top + 1.0))
 
 

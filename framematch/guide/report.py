@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -16,7 +17,7 @@ from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, be
 from framematch.guide.cells import Cells, best_cells
 from framematch.guide.outline import Outline, outline
 from framematch.guide.sets import best_cuts, foretold_of_two
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, system
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
 from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
@@ -29,13 +30,18 @@ WORTH_TELLING_PERCENT = 1.0  # that two sets of lines gain
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AtDistance:
-    """The true frame at one distance, and how far the range's rectangle is off there, at rest and while turning (None where not known)."""
+    """The true frame of a pairing at one distance, and how far the range's rectangle is off there, at rest and while turning (None where not known)."""
 
+    pairing: Pairing
     distance_m: float
     outline: Outline
-    rectangle: Rect
     error: EdgeErrors
     error_turning: EdgeErrors | None = None
+
+    @cached_property
+    def rectangle(self) -> Rect:
+        """The one that serves best there; worked out when it is asked for, since only files say it."""
+        return best_rectangle(at_distance(self.pairing, self.distance_m))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,7 +145,7 @@ def _gain(report: Report) -> list[str]:
 
 def _with_frames(pairing: Pairing) -> Report:
     """The main frame's report with those of the others."""
-    main, *others = (_alone(pairing.alone(i)) for i in range(len(pairing.frames)))
+    main, *others = (_alone(pairing.alone(i), system()) for i in range(len(pairing.frames)))
     if not others:
         return main
     shared = shared_areas(pairing, [each.areas for each in (main, *others)])
@@ -157,8 +163,9 @@ def shared_words(pairing: Pairing, shared: Shared) -> str:
     )
 
 
-def _alone(pairing: Pairing) -> Report:
-    """The report of a pairing with one frame."""
+@lru_cache(maxsize=16)  # half a megabyte: the same pairing's sheet, overlay and day ask one after the other
+def _alone(pairing: Pairing, spoken: str) -> Report:
+    """The report of a pairing with one frame, its warnings in a system of units."""
     guide = best_guide(pairing)
     band = band_over_range(pairing, set_distance_m=guide.set_distance_m)
     margin = tuple(pairing.wander_percent + (0.0 if math.isnan(p) else p) for p in band.percent)
@@ -197,9 +204,9 @@ def five_distances(pairing: Pairing, set_m: float) -> list[float]:
 
 def _at(pairing: Pairing, guide: Guide, distance_m: float) -> AtDistance:
     return AtDistance(
+        pairing=pairing,
         distance_m=distance_m,
         outline=guide.outline if distance_m == guide.set_distance_m else outline(pairing, distance_m),
-        rectangle=best_rectangle(at_distance(pairing, distance_m)),
         error=rectangle_errors(pairing, guide.rectangle, distance_m),
         error_turning=rectangle_errors_turning(pairing, guide.rectangle, distance_m) if turns(pairing) else None,
     )

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from typing import ParamSpec, TypeVar
 
 from framematch.errors import InputError
 
@@ -22,6 +23,8 @@ _IMPERIAL = {
     "g": ("oz", 16 / 453.59237),
     "N": ("lbf", 1 / (0.45359237 * 9.80665)),
 }
+Arguments = ParamSpec("Arguments")
+Result = TypeVar("Result")
 _FEET: ContextVar[bool] = ContextVar("feet", default=False)
 
 
@@ -39,6 +42,17 @@ def shown_in(system: str) -> Iterator[None]:
         yield
     finally:
         _FEET.reset(before)
+
+
+def as_spoken_here(make: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
+    """A function that speaks as is spoken here, whichever thread calls it later."""
+    spoken = system()
+
+    def said(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Result:
+        with shown_in(spoken):
+            return make(*args, **kwargs)
+
+    return said
 
 
 def system() -> str:
@@ -61,6 +75,12 @@ def quantity(value: float, metric: str, how: str) -> str:
     return f"{amount(value, metric):{how}} {unit(metric)}"
 
 
+def signed(value: float, digits: int) -> str:
+    """A figure with its sign, to so many places; one that is nothing to so many has none."""
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
+
+
 def millimetres(length_mm: float) -> str:
     """A length on a wall or a rig, to a millimetre or a hundredth of an inch."""
     return quantity(length_mm, "mm", ".2f") if _FEET.get() else f"{round(length_mm)} mm"
@@ -70,6 +90,11 @@ def centimetres(length_cm: float) -> str:
     """Room to something, to a centimetre or half an inch, rounded towards what is worse."""
     half_inches = math.floor(length_cm * _IMPERIAL["cm"][1] * 2 + 1e-6) / 2
     return f"{half_inches:g} in" if _FEET.get() else f"{math.floor(length_cm + 1e-6)} cm"
+
+
+def speed(speed_m_s: float) -> str:
+    """Such as ``8.0 m/s (29 km/h)``, ``17.9 mph``."""
+    return quantity(speed_m_s, "m/s", ".1f") + ("" if _FEET.get() else f" ({3.6 * speed_m_s:.0f} km/h)")
 
 
 def metres(distance_m: float, *, feet: bool | None = None) -> str:

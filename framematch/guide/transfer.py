@@ -7,6 +7,7 @@ infinity, and what parallax does is close to proportional to it.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +19,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 EDGES = ("left", "top", "right", "bottom")
+_FEW = 1000  # places
 
 
 def inverse_m(distance_m: float) -> float:
@@ -42,7 +44,7 @@ def to_display(pairing: Pairing, recorded_px: ArrayLike, inverse: ArrayLike, *, 
     Returns:
         Display pixels (..., 2), on or off the display, and whether both lenses image the point.
     """
-    rays, ok = pairing.recording.unproject(recorded_px)
+    rays, ok = _rays(pairing.recording, np.asarray(recorded_px, dtype=np.float64))
     depth = rays[..., 2]
     mount = pairing.mount
     shift = np.multiply(np.asarray(inverse, dtype=np.float64), np.maximum(depth, 0.0))[..., None] * mount.translation_m
@@ -52,6 +54,19 @@ def to_display(pairing: Pairing, recorded_px: ArrayLike, inverse: ArrayLike, *, 
     if not beyond:
         pixels = np.where(ok[..., None], pixels, np.nan)
     return pairing.display.from_source(pixels), ok
+
+
+def _rays(camera: Camera, px: Floats) -> tuple[Floats, Mask]:
+    """The rays of places in a picture. Those of a few are kept: the same border is asked for at other distances and mounts."""
+    return camera.unproject(px) if px.size > 2 * _FEW else _kept_rays(camera, px.shape, px.tobytes())
+
+
+@lru_cache(maxsize=128)  # 3 MB
+def _kept_rays(camera: Camera, shape: tuple[int, ...], px: bytes) -> tuple[Floats, Mask]:
+    rays, ok = camera.unproject(np.frombuffer(px).reshape(shape))
+    for kept in (rays, ok):
+        kept.flags.writeable = False
+    return rays, ok
 
 
 def to_recorded(pairing: Pairing, display_px: ArrayLike, inverse: ArrayLike) -> tuple[Floats, Mask]:

@@ -111,6 +111,37 @@ export function plan(grid, placed, size, texels) {
   return faces;
 }
 
+const RUN = 128; // triangles, which stand beside each other as a scene is built, that are looked at together
+
+/** A box round each run of triangles: its middle and half its widths. */
+export function boxesOf(places) {
+  const step = 9 * RUN, boxes = [];
+  for (let from = 0; from < places.length; from += step) {
+    const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+    for (let i = from, end = Math.min(from + step, places.length); i < end; i++) {
+      const v = places[i], a = i % 3;
+      if (v < low[a]) low[a] = v;
+      if (v > high[a]) high[a] = v;
+    }
+    boxes.push([0, 1, 2].map((a) => (low[a] + high[a]) / 2).concat([0, 1, 2].map((a) => (high[a] - low[a]) / 2)));
+  }
+  return boxes;
+}
+
+/** First corner and count of each stretch of runs that a face may show: none of its sides has all of their box outside. */
+export function stretches(boxes, count, sides) {
+  const found = [];
+  boxes.forEach((b, k) => {
+    for (const [x, y, z, d] of sides) {
+      if (x * b[0] + y * b[1] + z * b[2] + d + Math.abs(x) * b[3] + Math.abs(y) * b[4] + Math.abs(z) * b[5] < 0) return;
+    }
+    const last = found[found.length - 1], first = 3 * RUN * k, many = Math.min(3 * RUN, count - first);
+    if (last && last[0] + last[1] === first) last[1] += many;
+    else found.push([first, many]);
+  });
+  return found;
+}
+
 // ------------------------------------------------------------------------------------------------ shaders
 
 const HEAD = `#version 300 es
@@ -171,14 +202,17 @@ vec4 met(vec3 ray) {
 // Where a direction lies in the recorded frame, as a share of it; far outside where the lens does not image it.
 vec2 framed(vec3 p) {
   float far = length(p);
-  if (p.z < filmEnd * far) return vec2(-9.0);
   int n = textureSize(table, 0).x;
-  vec2 g = (p.xy / (far + p.z) - low) / (high - low) * float(n - 1);
-  if (any(lessThan(g, vec2(0.0))) || any(greaterThan(g, vec2(float(n - 1))))) return vec2(-9.0);
-  vec2 c = min(floor(g), vec2(float(n - 2))), s = g - c, one = vec2(1.0 / float(n)), q = (c + 0.5) * one;
-  vec2 a = mix(textureLod(table, q, 0.0).rg, textureLod(table, q + vec2(one.x, 0.0), 0.0).rg, s.x);
-  vec2 b = mix(textureLod(table, q + vec2(0.0, one.y), 0.0).rg, textureLod(table, q + one, 0.0).rg, s.x);
-  return middle + (mix(a, b, s.y) - middle) * farSpread;
+  vec2 g = (p.xy / (far + p.z) - low) / (high - low) * float(n - 1), found = vec2(-9.0);
+  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds: most of a wide picture is far outside.
+  int rounds = p.z < filmEnd * far || any(lessThan(g, vec2(0.0))) || any(greaterThan(g, vec2(float(n - 1)))) ? 0 : 1;
+  for (int k = 0; k < rounds; k++) {
+    vec2 c = min(floor(g), vec2(float(n - 2))), s = g - c, one = vec2(1.0 / float(n)), q = (c + 0.5) * one;
+    vec2 a = mix(textureLod(table, q, 0.0).rg, textureLod(table, q + vec2(one.x, 0.0), 0.0).rg, s.x);
+    vec2 b = mix(textureLod(table, q + vec2(0.0, one.y), 0.0).rg, textureLod(table, q + one, 0.0).rg, s.x);
+    found = middle + (mix(a, b, s.y) - middle) * farSpread;
+  }
+  return found;
 }
 
 bool inside(vec2 p) { return all(greaterThanEqual(p, vec2(0.0))) && all(lessThanEqual(p, vec2(1.0))); }
@@ -189,7 +223,6 @@ bool hidden(vec4 p) {
   vec3 f = filmAxes[i] * p.xyz;
   vec2 t = filmMap[i].x * f.xy / f.z - filmMap[i].yz;
   float most = textureLod(filmDepth, vec3(t / filmSize, float(i)), 0.0).r;
-  // Software renderers carry out both sides of a branch, but leave a loop that has no rounds.
   int rounds = most >= 1.0 || (p.w > 0.0 && f.z <= NEAR / (1.0 - most) * 1.01) ? 0 : 9;
   for (int k = 0; k < rounds; k++)
     most = max(most, textureLod(filmDepth, vec3((t + filmStep * vec2(float(k % 3 - 1), float(k / 3 - 1))) / filmSize, float(i)), 0.0).r);
@@ -216,7 +249,9 @@ void main() {
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
-    bool gone = in0 && hidden(here);
+    bool gone = false;
+    int looks = in0 ? 1 : 0;
+    for (int k = 0; k < looks; k++) gone = hidden(here);
     if (!in0 || gone) rgb *= dim;
     float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
     int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;
@@ -293,7 +328,7 @@ export class Painter {
       bitmap.close?.();
     }
     const places = part.array("places");
-    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3 };
+    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3, boxes: boxesOf(places) };
   }
 
   setRig(part) {
@@ -386,7 +421,9 @@ export class Painter {
       const w = row(2, 1, 0);
       const z = [w[0], w[1], w[2], w[3] - 2 * NEAR_M];
       gl.uniformMatrix4fv(at.clip, false, [0, 1, 2, 3].flatMap((j) => [x[j], y[j], z[j], w[j]]));
-      gl.drawArrays(gl.TRIANGLES, 0, this.scene.count);
+      const beside = (a, sign) => w.map((v, i) => v + sign * a[i]);
+      const sides = [beside(x, 1), beside(x, -1), beside(y, 1), beside(y, -1), beside(z, 1)];
+      for (const [first, many] of stretches(this.scene.boxes, this.scene.count, sides)) gl.drawArrays(gl.TRIANGLES, first, many);
     });
     return store;
   }
@@ -1031,8 +1068,8 @@ class Live {
 
   place() {
     if (this.mode === "stop") return this.view.stops[this.stop];
-    const before = this.path.before[Math.round(this.time)];
-    const away = `${Math.abs(before).toFixed(1)} m ${before >= 0 ? "before" : "past"} the opening`;
+    const before = this.path.before[Math.round(this.time)], { unit, per_m } = this.view.length;
+    const away = `${Math.abs(before * per_m).toFixed(1)} ${unit} ${before >= 0 ? "before" : "past"} the opening`;
     return `${((this.time - this.path.crossing) / this.path.rate).toFixed(2)} s, ${away}`;
   }
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from framematch.guide.shown import metres
+from framematch.guide.shown import amount, metres, unit
 from framematch.live.parts import head_of
 
 Place = tuple[float, float, float]  # scene axes, metres
@@ -93,5 +93,6 @@ class LiveView:
             "seen": self.seen,
             "placing": {"opening": self.opening, "points": [{"name": name, "at": list(at)} for name, at in self.points]},
             "words": WORDS,
+            "length": {"unit": unit("m"), "per_m": amount(1.0, "m")},
             "server": list(self.server) if self.server else None,
         }

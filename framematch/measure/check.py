@@ -28,7 +28,7 @@ from framematch.measure.corrected import edge_slopes, guide_off_percent, known_p
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
-from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, place_row
+from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, farthest_at_infinity, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 from framematch.progress import step
@@ -281,11 +281,9 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
     _refuse_wrong(solve, state, state.covariance, most=PULL)
-    states = [(np.zeros(COUNT), state.covariance)]
-    for i in range(len(rows)):
-        others = [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)]
-        other, _ = all_known(solve, fit, others)
-        states.append((other.values - state.values, other.covariance))
+    possible = [state, *(all_known(solve, fit, [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)])[0] for i in range(len(rows)))]
+    possible += [far for one in possible if (far := farthest_at_infinity(solve, fit, one)) is not None]
+    states = [(one.values - state.values, one.covariance) for one in possible]
     return _result(pairing, solve, fit, states, good, warnings=[*warnings, *told], found=found)
 
 

@@ -14,6 +14,7 @@ import struct
 import warnings
 import zlib
 from collections.abc import Iterable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.measure.unheard import libtiff_unheard
 
 LIMIT_PX = 120_000_000  # 8K is 33 million, the largest still cameras make about 100 million
 LONGEST_PX = 32_768  # of a side, as a pairing's raster; OpenCV fails at some lengths above
@@ -158,7 +160,8 @@ def _picture(path: Path, *, colour: bool, content: bytes | None = None) -> NDArr
                 check_size(picture.size, file=str(path))
                 if not colour:
                     picture.draft("L", picture.size)  # JPEG: luma alone, a third of the work
-                picture.load()
+                with libtiff_unheard() if picture.format == "TIFF" and content is None else nullcontext():  # content: a server's
+                    picture.load()
                 ImageOps.exif_transpose(picture, in_place=True)  # a copy of a large picture costs as much as the picture
                 return _eight_bits(picture, colour=colour)
     except UnidentifiedImageError:

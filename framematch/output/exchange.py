@@ -84,12 +84,12 @@ def node_from_camera(viewpoint: Viewpoint) -> Floats:
 def glb(scene: Scene, cameras: Sequence[Viewpoint], way: Pose | Way) -> bytes:
     """The bytes of a GLB: the surface with its texture, a node ``rig`` and the cameras below it."""
     import trimesh
-    from PIL import Image
 
     surface = scene.surface
     material = trimesh.visual.material.PBRMaterial(name="surface", metallicFactor=0.0, roughnessFactor=1.0)
-    if surface.texture is not None:
-        material.baseColorTexture = Image.fromarray(np.asarray(surface.texture))
+    texture = texture_png(scene)
+    if texture is not None:
+        material.baseColorTexture = _Saved(texture)
     uv = np.zeros((len(surface.vertices), 2)) if surface.uv is None else surface.uv
     mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False, visual=trimesh.visual.TextureVisuals(uv=uv, material=material))
     holder = trimesh.Scene()
@@ -176,5 +176,21 @@ def texture_png(scene: Scene) -> bytes | None:
     if scene.surface.texture is None:
         return None
     out = io.BytesIO()
-    Image.fromarray(np.asarray(scene.surface.texture)).save(out, "PNG")
+    # Grain that is noise in each pixel: matches farther off, which higher levels look for, take four times as long and make it larger.
+    Image.fromarray(np.asarray(scene.surface.texture)).save(out, "PNG", compress_level=2)
     return out.getvalue()
+
+
+class _Saved:
+    """A picture that is a PNG file already, as trimesh takes pictures: they have a format and save themselves."""
+
+    format = "PNG"
+
+    def __init__(self, png: bytes) -> None:
+        self._png = png
+
+    def save(self, out: io.BytesIO, **_: object) -> None:
+        out.write(self._png)
+
+    def tobytes(self) -> bytes:
+        return self._png

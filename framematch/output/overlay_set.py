@@ -319,21 +319,23 @@ def _bind(out: Path, made: Sequence[Made], options: SetOptions, part: Path) -> N
     from pypdf.annotations import Link
     from pypdf.generic import Fit
 
+    from framematch.output.contents import add_contents, contents_rows
     from framematch.output.pdf import document, made_line
-    from framematch.output.sheet import add_contents, contents_pages, contents_rows
+    from framematch.output.sheet import percent
 
     front, bound = part / f"{uuid.uuid4().hex}.pdf", part / f"{uuid.uuid4().hex}.pdf"
-    first = contents_pages(len(made))
+    rows = contents_rows([each.title for each in made])
+    first = 1 + max((row.page for row in rows), default=-1)
     starts = [first + sum(each.pages for each in made[:i]) for i in range(len(made))]
-    entries = [(each.title, f"{each.file}, off by up to {each.rows[0]['rectangle_worst_error_percent']} %") for each in made]
+    entries = [(each.title, f"{each.file}, off by up to {percent(each.rows[0]['rectangle_worst_error_percent'])}") for each in made]
     with document(front, title="Guide sheets") as doc:
         add_contents(doc, entries, [start + 1 for start in starts], paper=options.paper, made=made_line(), links=False)
     writer = pypdf.PdfWriter()
     writer.append(str(front), import_outline=False)
     for each in made:
         writer.append(str(out / Path(each.file).stem / "sheet.pdf"), outline_item=each.title or each.file, import_outline=False)
-    for i, (page, rectangle) in enumerate(contents_rows(len(made), options.paper)):
-        writer.add_annotation(page, Link(rect=rectangle, target_page_index=starts[i], fit=Fit.fit()))
+    for i, row in enumerate(rows):
+        writer.add_annotation(row.page, Link(rect=row.link_pt(options.paper), target_page_index=starts[i], fit=Fit.fit()))
     writer.compress_identical_objects()
     writer.add_metadata({"/Title": f"Guides for {len(made)} pairings", "/Creator": f"framematch {__version__}"})
     setattr(writer.create_viewer_preferences(), "print_scaling", "/None")  # noqa: B010 (typed as read-only)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.guide.shown import amount, unit
 from framematch.output.drawing import Inks
 from framematch.scene.cut import level_cut
 from framematch.scene.model import Scene
@@ -80,10 +81,11 @@ def plan_of(shot: Shot, scene: Scene, inks: Inks) -> Plan:
     def px(points_m: Floats) -> list[tuple[float, float]]:
         return [((x - left) * scale, (z - ahead) * scale) for x, z in points_m]
 
-    step = next(s for s in (1, 2, 5, 10, 20, 50) if wide / s <= 16)
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200) if wide * amount(1.0, "m") / s <= 16)
+    every_m = step / amount(1.0, "m")
     for first, length, across in ((left, wide, True), (ahead, deep, False)):
-        for line in range(math.ceil(first / step) * step, math.floor(first + length) + 1, step):
-            at = (line - first) * scale
+        for line in range(math.ceil(first / every_m), math.floor((first + length) / every_m) + 1):
+            at = (line * every_m - first) * scale
             pen.line([(at, 0), (at, height)] if across else [(0, at), (width, at)], fill=_between(inks.ground, inks.quiet, 0.22), width=_FINE)
     middle = float(shot.opening.scene_from_opening.translation_m[1])
     for y, ink, thick in ((scene.ground_m + _LOW_M, _between(inks.ground, inks.quiet, 0.6), 2), (middle, inks.ink, 5)):
@@ -97,7 +99,7 @@ def plan_of(shot: Shot, scene: Scene, inks: Inks) -> Plan:
         long = max(0.4, 0.05 * wide)
         tip = pose.points(np.array([(0, 0, 0), (0, 0, 1), (-0.25, 0, 0.7), (0, 0, 1), (0.25, 0, 0.7)]) * long)[:, [0, 2]]
         pen.line(px(tip), fill=inks.accent, width=4 * _FINE)
-    _scale_bar(pen, picture.size, scale, step, inks)
+    _scale_bar(pen, picture.size, every_m * scale, f"{step} {unit('m')}", inks)
     out = io.BytesIO()
     picture.resize((width // _FINE, height // _FINE), Image.Resampling.BOX).quantize(64).save(out, "PNG")
     return Plan(png=out.getvalue(), left_m=left, ahead_m=ahead, wide_m=wide, deep_m=deep)
@@ -123,10 +125,9 @@ def _reach(shot: Shot, scene: Scene, way: Floats) -> tuple[float, float, float, 
     return float(low[0]), float(low[1]), float(wide), float(deep)
 
 
-def _scale_bar(draw: Any, size: tuple[int, int], scale: float, step: int, inks: Inks) -> None:
-    x, y, long = 14 * _FINE, size[1] - 14 * _FINE, step * scale
+def _scale_bar(draw: Any, size: tuple[int, int], long: float, words: str, inks: Inks) -> None:
+    x, y = 14 * _FINE, size[1] - 14 * _FINE
     font = pillow_font(30 * _FINE)
-    words = f"{step} m"
     draw.rectangle((x - 8 * _FINE, y - 44 * _FINE, x + max(long, draw.textlength(words, font=font)) + 8 * _FINE, y + 8 * _FINE), fill=inks.ground)
     draw.line([(x, y), (x + long, y)], fill=inks.ink, width=3 * _FINE)
     for at in (x, x + long):

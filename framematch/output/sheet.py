@@ -11,12 +11,13 @@ from pathlib import Path
 from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import ratio_words
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import amount, metres, unit
+from framematch.guide.shown import amount, metres, signed, unit
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.output import fonts
 from framematch.output.chart import Look
 from framematch.output.code import draw_code
+from framematch.output.contents import add_contents, contents_rows
 from framematch.output.error_chart import worst_error_chart
 from framematch.output.guide_drawing import ALWAYS, EVER, OUTLINE, RECTANGLE
 from framematch.output.osd_grid import draw_osd_grid
@@ -24,7 +25,7 @@ from framematch.output.pdf import BLACK, GREY, MARGIN_MM, PALE, PT_PER_MM, Docum
 from framematch.output.pdf_drawing import INK, draw_shapes
 from framematch.output.rig_drawing import draw_rig, offset_words
 from framematch.output.sets_sheet import sets_page
-from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style, signed
+from framematch.output.sheet_parts import BARS, backed, draw_display, draw_table, fields_of, frame_style
 from framematch.output.true_scale import fitting_paper, true_scale_page
 from framematch.output.wall_sheet import wall_page
 from framematch.progress import step
@@ -74,7 +75,7 @@ def add_sheets(
     if len(reports) > 1:
         entries = [(r.pairing.title, _summary(r)) for r in reports]
         counts = [_pages(report, display_mm=display_mm, wall_m=wall_m) for report in reports]
-        first = 1 + contents_pages(len(entries))
+        first = 2 + contents_rows([title for title, _ in entries])[-1].page
         shared = {", ".join(filter(None, (r.pairing.about.production, r.pairing.about.unit))) for r in reports}
         of = shared.pop() if len(shared) == 1 else ""
         add_contents(doc, entries, [first + sum(counts[:i]) for i in range(len(entries))], paper=paper, made=made, of=of)
@@ -101,47 +102,6 @@ def _pages(report: Report, *, display_mm: tuple[float, float] | None, wall_m: fl
     return frames + (sets > 0) + (max(sets, 1) if display_mm is not None else 0) + (frames if wall_m is not None else 0)
 
 
-_ROWS_PER_PAGE, _ROW_MM = 52, 4.8
-
-
-def contents_pages(count: int) -> int:
-    """How many pages the contents of so many pairings take."""
-    return -(-count // _ROWS_PER_PAGE)
-
-
-def contents_rows(count: int, paper: str) -> list[tuple[int, tuple[float, float, float, float]]]:
-    """For each row of the contents: its page from 0, and its rectangle there in PDF units (left, bottom, right, top)."""
-    size = paper_mm(paper)
-    scale, left, top = _fit(size)
-    out = []
-    for i in range(count):
-        y = top + (27.5 + (i % _ROWS_PER_PAGE) * _ROW_MM) * scale
-        x0, x1 = left + MARGIN_MM * scale, left + (MARGIN_MM + _WIDE) * scale
-        out.append((i // _ROWS_PER_PAGE, (x0 * PT_PER_MM, (size[1] - y - 4.6 * scale) * PT_PER_MM, x1 * PT_PER_MM, (size[1] - y) * PT_PER_MM)))
-    return out
-
-
-def add_contents(doc: Document, entries: Sequence[tuple[str, str]], pages: Sequence[int], *, paper: str, made: str, links: bool = True, of: str = "") -> None:
-    """Contents pages, of a production: title, summary and page number of each pairing; a row leads to its page unless ``links`` says no."""
-    size = paper_mm(paper)
-    scale, left, top = _fit(size)
-    for start in range(0, len(entries), _ROWS_PER_PAGE):
-        with doc.page(size, mark="Contents" if start == 0 else "") as page:
-            with page.scaled(left, top, scale, _BASE_MM) as inner:
-                inner.text(MARGIN_MM, 18, "Guide sheets", size_pt=18, bold=True)
-                inner.text(MARGIN_MM, 24, ", ".join(filter(None, (f"{len(entries)} pairings", of))), size_pt=9, colour=GREY, room_mm=150)
-                inner.text(_BASE_MM[0] - MARGIN_MM, 24, "page", size_pt=7, colour=GREY, align="right")
-                for row, (title, summary) in enumerate(entries[start : start + _ROWS_PER_PAGE]):
-                    y = 31 + row * _ROW_MM
-                    inner.text(MARGIN_MM, y, title or "(no title)", size_pt=9, room_mm=90)
-                    inner.text(MARGIN_MM + 93, y, summary, colour=GREY, room_mm=82)
-                    inner.text(_BASE_MM[0] - MARGIN_MM, y, str(pages[start + row]), size_pt=9, align="right")
-                    inner.line(MARGIN_MM, y + 1.3, _BASE_MM[0] - MARGIN_MM, y + 1.3, width_mm=0.1, colour=PALE)
-            for row in range(len(entries[start : start + _ROWS_PER_PAGE]) if links else 0):
-                page.link(left + MARGIN_MM * scale, top + (27.5 + row * _ROW_MM) * scale, _WIDE * scale, 4.6 * scale, f"pairing-{start + row}")
-            page.footer("Contents", made)
-
-
 def _fit(size_mm: tuple[float, float]) -> tuple[float, float, float]:
     """Scale of the layout on a paper, and where its top left corner lies."""
     scale = min(size_mm[0] / _BASE_MM[0], size_mm[1] / _BASE_MM[1])
@@ -151,11 +111,12 @@ def _fit(size_mm: tuple[float, float]) -> tuple[float, float, float]:
 def _summary(report: Report) -> str:
     p = report.pairing
     span = f"at {metres(p.near_m)}" if p.near_m == p.far_m else f"{metres(p.near_m)} to {metres(p.far_m)}"
-    return f"{p.display.raster_px[0]} x {p.display.raster_px[1]}, {span}, off by up to {_percent(report.guide.rectangle_worst_error_percent)}"
+    return f"{p.display.raster_px[0]} x {p.display.raster_px[1]}, {span}, off by up to {percent(report.guide.rectangle_worst_error_percent)}"
 
 
-def _percent(value: float) -> str:
-    return f"{value:.1f} %" if math.isfinite(value) else "?"
+def percent(value: float | None) -> str:
+    """An error as people read it; ``?`` where there is none."""
+    return f"{value:.1f} %" if value is not None and math.isfinite(value) else "?"
 
 
 def draw_guide_page(page: Page, report: Report, *, made: str, frame: str = "") -> None:
@@ -196,10 +157,8 @@ def _heading(page: Page, report: Report, frame: str) -> None:
     one = p.near_m == p.far_m
     span = f"At {metres(p.near_m)}" if one else f"For {metres(p.near_m)} to {metres(p.far_m)}"
     named = f"Frame {frame}. " if frame else ""
-    line = f"{named}{span} from the recording lens. Rectangle: off by up to {_percent(guide.rectangle_worst_error_percent)} of the frame. "
-    line += (
-        "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {_percent(guide.outline_worst_error_percent)}."
-    )
+    line = f"{named}{span} from the recording lens. Rectangle: off by up to {percent(guide.rectangle_worst_error_percent)} of the frame. "
+    line += "Outline: exact." if one else f"Outline: exactly true at {metres(guide.set_distance_m)}, off by up to {percent(guide.outline_worst_error_percent)}."
     if p.about.notes:
         line += f" {p.about.notes}"
     page.block(MARGIN_MM, end + 0.5, line, room_mm=wide, size_pt=9, lines_at_most=3)
@@ -295,7 +254,7 @@ def _insets(page: Page, report: Report, *, top: float) -> float:
         c = report.cells
         text = (
             f"Characters ({c.grid[0]} x {c.grid[1]}, from 1): columns {c.left_column} and {c.right_column}, rows {c.top_row} and {c.bottom_row}; "
-            f"off by up to {_percent(c.worst_error_percent)}."
+            f"off by up to {percent(c.worst_error_percent)}."
         )
         y = page.block(MARGIN_MM, y + 0.6, text, room_mm=86)
     return y
@@ -306,7 +265,7 @@ def _errors(page: Page, report: Report, *, top: float) -> float:
     rows = [["Off by, %", *EDGES, *(["turning"] if turning else [])]]
     for each in report.at:
         e = each.error
-        row = [f"at {metres(each.distance_m)}", *(signed(v) for v in (e.left, e.top, e.right, e.bottom))]
+        row = [f"at {metres(each.distance_m)}", *(signed(v, 1) if math.isfinite(v) else "-" for v in (e.left, e.top, e.right, e.bottom))]
         rows.append([*row, f"{each.error_turning.worst:.1f}"] if each.error_turning else row)
     columns: tuple[float, ...] = (26, 11, 11, 12, 13, 14) if turning else (40, 10, 11, 11, 14)
     end = draw_table(page, rows, x=MARGIN_MM, top=top, columns=columns)

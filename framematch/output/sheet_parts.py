@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Sequence
 
 from framematch.geometry.pairing import Pairing
@@ -40,12 +39,6 @@ def fields_of(pairing: Pairing) -> tuple[tuple[str, str], ...]:
         ("Serial numbers", ", ".join(number for _, number in pairing.about.serials)),
         ("Checked by", ""),
     )
-
-
-def signed(value: float) -> str:
-    """A figure with its sign, a true minus; noughts have none."""
-    text = f"{value:+.1f}" if math.isfinite(value) else "-"
-    return text[1:] if text[1:] == "0.0" else text
 
 
 def frame_style(index: int, *, sets: int = 1, number: int = 1) -> tuple[str, float, tuple[float, ...]]:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import millimetres
 from framematch.guide.wall_marks import Mark, tape_lengths_mm, wall_extent_mm
 from framematch.output.drawing import Area, Drawing, Floats, Inks, Label, Line, Shape, ground
 
@@ -40,7 +41,7 @@ def wall_drawing(marks: tuple[Mark, ...], *, inks: Inks) -> Drawing:
             shapes.append(Label(text=text, x=x, y=row, size=_TEXT, colour=inks.ink if i else inks.quiet, anchor="middle"))
     shapes += [Area(rings=(_circle(x0, y0, 5),), colour=inks.ink, opacity=1.0), Label(text="A", x=x0 + 10, y=y0 - 13, size=17, colour=inks.ink)]
     lengths = tape_lengths_mm(marks)
-    foot = f"Diagonals {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm; top {lengths['top']:.0f}, left {lengths['left']:.0f} mm"
+    foot = "Diagonals {} and {}; top {}, left {}".format(*(millimetres(lengths[name]) for name in ("diagonal down", "diagonal up", "top", "left")))
     shapes.append(Label(text=foot, x=12, y=HIGH - 16, size=_TEXT, colour=inks.ink))
     return Drawing(size=(WIDE, HIGH), shapes=shapes, title="Marks on the wall, seen from the rig")
 
@@ -77,4 +78,4 @@ def _circle(x: float, y: float, radius: float) -> Floats:
 
 
 def _side(value_mm: float, positive: str, negative: str) -> str:
-    return f"{abs(value_mm):.0f} mm {positive if round(value_mm) >= 0 else negative}"
+    return f"{millimetres(abs(value_mm))} {positive if round(value_mm) >= 0 else negative}"

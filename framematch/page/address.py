@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from framematch.errors import InputError
+from framematch.guide.shown import SYSTEMS
 from framematch.page.draft import text_from_upload
 
 LONGEST = 12_000  # characters; browsers and servers take that much, and a usual pairing needs 1 500
@@ -33,6 +34,7 @@ class Address:
         distance_m: that the views are taken from, one of ``DISTANCES_M``.
         area: that is open, one of ``AREAS``.
         areas_shown: whether the always and ever areas are drawn.
+        imperial: whether the page speaks feet, miles an hour and pounds.
         new: the packed answers for a new rig that is being made; empty without one.
         day, kit: the packed flight day and kit; empty without one.
     """
@@ -41,6 +43,7 @@ class Address:
     distance_m: float = FIRST_DISTANCE_M
     area: str = AREAS[0]
     areas_shown: bool = False
+    imperial: bool = False
     new: str = ""
     day: str = ""
     kit: str = ""
@@ -53,6 +56,7 @@ class Address:
             "at": f"{self.distance_m:g}",
             "area": self.area.lower().replace(" ", "-"),
             "areas": "shown" if self.areas_shown else "",
+            "units": SYSTEMS[1] if self.imperial else "",
             "new": self.new,
             "d": self.day,
             "kit": self.kit,
@@ -74,6 +78,7 @@ def address_of(parameters: Mapping[str, str]) -> Address:
         distance_m=min(DISTANCES_M, key=lambda d: abs(d - typed)),
         area=named.get(parameters.get("area", ""), AREAS[0]),
         areas_shown=parameters.get("areas") == "shown",
+        imperial=parameters.get("units") == SYSTEMS[1],
         new=parameters.get("new", ""),
         day=parameters.get("d", ""),
         kit=parameters.get("kit", ""),

@@ -42,10 +42,10 @@ GROUPS: tuple[tuple[str, tuple[fields.Field, ...]], ...] = (
         "Aircraft",
         (
             _figure("aircraft.mass_kg", "Mass without the pack, kg", 0.01, 200, 0.05, "Ready to fly, camera and all."),
-            _figure("aircraft.prop_diameter_m", "Propeller diameter, m", 0.02, 3, 0.01, "Tip to tip of one propeller; 7 inches are 0.18."),
+            _figure("aircraft.prop_diameter_m", "Propeller diameter, m", 0.02, 3, 0.01, "Tip to tip of one propeller; 7 inches are 0.18 m."),
             _figure("aircraft.rotors", "Rotors", 1, 32, 1, "How many; 4 if left out."),
-            _figure("aircraft.span_m", "Span, m", 0.05, 10, 0.02, "Tip to tip over all propellers; 0.6 if left out."),
-            _figure("aircraft.drag_area_m2", "Drag area, m²", 0.0001, 5, 0.005, "Drag coefficient times area; 0.05 if left out, which is a guess."),
+            _figure("aircraft.span_m", "Span, m", 0.05, 10, 0.02, "Tip to tip over all propellers; 0.6 m if left out."),
+            _figure("aircraft.drag_area_m2", "Drag area, m²", 0.0001, 5, 0.005, "Drag coefficient times area; 0.05 m² if left out, which is a guess."),
             _figure("aircraft.max_lift_kg", "Thrust at full throttle, kg", 0.01, 200, 0.1, "Of all rotors, from the bench."),
             _figure("aircraft.accessories_w", "Camera, video link, lights, W", 0, 5000, 5.0, "What the pack feeds besides the rotors."),
         ),

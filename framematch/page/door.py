@@ -21,6 +21,7 @@ from streamlit import config
 from streamlit.runtime import Runtime
 
 from framematch.page.tidy import tidy
+from framematch.render.keep import emptied
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -135,6 +136,8 @@ async def _keep_house() -> None:
     while True:
         await asyncio.sleep(LOOK_EVERY_S)
         if close_left(time.monotonic()):
+            if not _seen:  # what the last of them left: their pictures, and memory that others would not use
+                emptied()
             await asyncio.to_thread(tidy)
 
 

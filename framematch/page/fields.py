@@ -10,12 +10,15 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.files.pairing_tables import PairingFile
+from framematch.guide.shown import as_spoken_here, system
 from framematch.page import session
 from framematch.page.draft import Draft
 from framematch.page.look import block, paragraph
-from framematch.text import typed
+from framematch.text import typed, units
 
 MOST_NUMBERS = 12
+_UNIT_OF_LABEL = {label: unit for unit, label in units.LABELS.items()}
+_FINER = {"mm": 20, "cm": 2}  # what a step is divided by where an inch takes its place
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,9 +50,42 @@ class Field:
         return isinstance(self.step, int)
 
     @property
+    def unit(self) -> str:
+        """The metric unit at the label's end, if another is shown in its place here and now; empty if not. Optics stay metric."""
+        label = self.label.rpartition(", ")[2].removeprefix("± ")
+        unit = _UNIT_OF_LABEL.get(label, label)
+        return unit if spoken(unit) != unit and not self.key.startswith(("recording.", "monitoring.")) else ""
+
+    @property
+    def titled(self) -> str:
+        """The label with the unit that is shown."""
+        unit, metric = self.unit, self.label.rpartition(" ")
+        return f"{metric[0]} {named(unit)}" if unit else self.label
+
+    @property
     def widget(self) -> str:
         """The key of its widget."""
         return f"field:{self.key}" + ("" if self.index is None else f":{self.index}")
+
+
+def spoken(unit: str) -> str:
+    """The unit that stands for a metric one on the page."""
+    return units.IMPERIAL.get(unit, unit) if system() == "imperial" else unit
+
+
+def named(unit: str) -> str:
+    """How the label says the unit that stands for a metric one."""
+    return units.LABELS.get(spoken(unit), spoken(unit))
+
+
+def in_spoken(value: float, unit: str) -> float:
+    """A metric figure as the page shows it; as it is without a unit."""
+    return round(units.convert(value, unit=unit, to=spoken(unit)), 6) if unit and spoken(unit) != unit else value
+
+
+def in_metric(value: float, unit: str) -> float:
+    """What was typed there, in the file's unit."""
+    return float(f"{units.convert(value, unit=spoken(unit), to=unit):.9g}") if unit and spoken(unit) != unit else value
 
 
 def shown(draft: Draft, field: Field) -> Any:
@@ -70,16 +106,18 @@ def number(field: Field, *, beside: bool = True, first: Mapping[str, Any] | None
     draft = session.draft()
     value = shown(draft, field)
     if value is not None:
-        value = int(value) if field.whole and float(value).is_integer() else float(value)
+        value = int(value) if field.whole and float(value).is_integer() else in_spoken(float(value), field.unit)
+    step = field.step / _FINER.get(field.unit, 1) if field.unit else field.step
+    low, high = (f"{in_spoken(bound, field.unit):.4g}" for bound in (field.low, field.high))
     session.hold(field.widget, value)
     st.number_input(
-        field.label,
+        field.titled,
         key=field.widget,
         value=None,
-        step=field.step,
-        format=None if field.whole else _format(field.step),
-        help=f"{field.about} From {field.low:g} to {field.high:g}.",
-        on_change=_typed,
+        step=step,
+        format=None if field.whole else _format(step),
+        help=f"{field.about} From {low} to {high}.",
+        on_change=as_spoken_here(_typed),
         args=(field, first or {}),
     )
     if beside:
@@ -99,28 +137,34 @@ def _line_typed(key: str, widget: str, first: Mapping[str, Any]) -> None:
     session.change(key, {**first, key: st.session_state[widget].strip() or None})
 
 
-def numbers(key: str, label: str, now: str, about: str, take: Callable[[list[float]], None] | None = None, *, count: int | None = None) -> None:
+def numbers(key: str, label: str, now: str, about: str, take: Callable[[list[float]], None] | None = None, *, count: int | None = None, unit: str = "") -> None:
     """Several figures in one field, commas between; what can't be used stays in it, with the reason below.
 
     Args:
+        now: the figures, commas between.
+        unit: a metric one that ends the label and is theirs; the page shows them in the one that stands for it.
         take: what to do with them; the key's own value if not given.
         count: how many there have to be; 1 to ``MOST_NUMBERS`` if not given.
     """
     widget = f"numbers:{key}"
     trouble = st.session_state.get(f"{widget}:fault", "")
     wrong = trouble or session.draft().faults.get(key)
+    if unit:
+        label = f"{label} {named(unit)}"
+    if unit and now:
+        now = ", ".join(f"{in_spoken(value, unit):{'.4g' if spoken(unit) != unit else 'g'}}" for value in typed.numbers(now, most=MOST_NUMBERS))
     session.hold(widget, st.session_state.get(f"{widget}:typed", now) if wrong else now)
-    st.text_input(label, key=widget, help=about, on_change=_numbers_typed, args=(key, widget, take, count), max_chars=120)
+    st.text_input(label, key=widget, help=about, on_change=as_spoken_here(_numbers_typed), args=(key, widget, take, count, unit), max_chars=120)
     if trouble:
         st.html(block(paragraph(f"Not used yet: {trouble}", "fault"), kind="fault-beside"))
     fault(key)
 
 
-def _numbers_typed(key: str, widget: str, take: Callable[[list[float]], None] | None, count: int | None) -> None:
+def _numbers_typed(key: str, widget: str, take: Callable[[list[float]], None] | None, count: int | None, unit: str) -> None:
     st.session_state.pop(f"{widget}:fault", None)
     st.session_state[f"{widget}:typed"] = st.session_state[widget]
     try:
-        found = typed.numbers(st.session_state[widget], count=count, most=MOST_NUMBERS)
+        found = [in_metric(value, unit) for value in typed.numbers(st.session_state[widget], count=count, most=MOST_NUMBERS)]
     except InputError as error:
         st.session_state[f"{widget}:fault"] = str(error)
         return
@@ -128,6 +172,27 @@ def _numbers_typed(key: str, widget: str, take: Callable[[list[float]], None] | 
         session.change(key, {key: found})
     else:
         take(found)
+
+
+def distance(label: str, key: str, first_m: float | None, *, low_m: float, high_m: float, step: float, about: str) -> float | None:
+    """A distance that no file holds, typed in the page's units; in metres, and kept while the field is out of sight.
+
+    Args:
+        label: the unit follows it.
+        first_m: what it holds at first; None for nothing.
+    """
+    place = f"fm_kept:{key}"
+    held: float | None = st.session_state.setdefault(place, first_m)
+    session.hold(key, None if held is None else in_spoken(held, "m"))
+    low, high = in_spoken(low_m, "m"), in_spoken(high_m, "m")
+
+    def typed_in() -> None:
+        now = st.session_state[key]
+        st.session_state[place] = None if now is None else in_metric(now, "m")
+
+    help = f"{about} From {low:.4g} to {high:.4g}."
+    st.number_input(f"{label}, {named('m')}", low, high, None, step, format="%.2f", key=key, help=help, on_change=as_spoken_here(typed_in))
+    return held
 
 
 def fault(key: str) -> None:
@@ -151,6 +216,8 @@ def _chosen(key: str, widget: str, means: Callable[[Any], dict[str, Any]]) -> No
 
 def _typed(field: Field, first: Mapping[str, Any]) -> None:
     value = st.session_state[field.widget]
+    if value is not None and field.unit:
+        value = in_metric(value, field.unit)
     if field.index is not None:
         pair = [shown(session.draft(), each) for each in PAIRS[field.key]]
         pair[field.index] = value
@@ -304,7 +371,7 @@ SILL = _of_shot("gap.sill_m", "opening.sill_m", "Lowest point above ground, m", 
 THICKNESS = _of_shot("gap.thickness_m", "opening.thickness_m", "Wall thickness, m", 0, 100, 0.05, "How thick the wall around the opening is.")
 HEADING = _of_shot("gap.heading_deg", "opening.heading_deg", "Flown towards, degrees", -360, 360, 5.0, "The way through the opening: 0 is -z, 90 is +x.")
 SCALE = _of_shot("place.scale_m", "place.scale_m", "Metres for each unit", 1e-6, 1e6, 0.1, "0.001 for a scan in millimetres, 0.3048 for feet.")
-SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 10 m/s are 36 km/h. 8 until you type one.")
+SPEED = _of_shot("run.speed_m_s", "run.speed_m_s", "Speed, m/s", 0.1, 100, 0.5, "Speed of the run; 8 m/s until you type one.")
 PASS_RIGHT = _of_shot(
     "run.offset_m.right", "run.right_m", "Passes right of middle, m", -100, 100, 0.05, "Where the recording lens crosses the gap's plane; minus for left."
 )

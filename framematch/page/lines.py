@@ -16,6 +16,7 @@ from framematch.output.drawing import Area, Drawing, Floats
 from framematch.output.guide_drawing import guide_drawing
 from framematch.output.overlay import overlay_files
 from framematch.output.svg import drawing_svg
+from framematch.page import fields
 from framematch.page.kept_choices import kept
 from framematch.page.long_work import awaited
 from framematch.page.look import block, drawing, paragraph
@@ -96,12 +97,15 @@ def frames_choice(pairing: Pairing) -> tuple[int, ...]:
 def marks_choice() -> tuple[float, ...]:
     """Distances to mark on the overlay."""
     text = st.text_input(
-        "Ticks where each side lies at, m", help=f"Up to {MOST_MARKS} distances, such as 2, 5, 10; nothing for none.", placeholder="2, 5, 10", **kept(MARKS, "")
+        f"Ticks where each side lies at, {fields.named('m')}",
+        help=f"Up to {MOST_MARKS} distances, such as 2, 5, 10; nothing for none.",
+        placeholder="2, 5, 10",
+        **kept(MARKS, ""),
     )
     try:
-        return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
+        return tuple(fields.in_metric(float(part), "m") for part in text.replace(";", ",").split(",") if part.strip())
     except ValueError:
-        st.html(block(paragraph(f"No ticks: {text} is not a list of distances. Write metres such as 2, 5, 10.", "fault")))
+        st.html(block(paragraph(f"No ticks: {text} is not a list of distances. Write them such as 2, 5, 10.", "fault")))
         return ()
 
 

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
+from framematch.guide.shown import as_spoken_here, system
 from framematch.page.look import GONE, block, paragraph
 from framematch.page.patience import BEAT_S, Pulse
 from framematch.progress import Stopped, heard
@@ -23,7 +24,7 @@ Result = TypeVar("Result")
 
 SHORT_S = 0.7  # what is over by then is no long work
 AT_ONCE = 3
-_STOPPED = "fm_stopped"
+_STOPS = "fm_stopped"
 
 
 @dataclass(eq=False)
@@ -61,15 +62,15 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Pulse) -> Result:
     """What a job gives, with words on how far it is and a button that stops it shown meanwhile; two runs that want the same wait for one job.
 
     Args:
-        key: all that the job depends on.
+        key: all that the job depends on but the units that are spoken.
         make: needs nothing of Streamlit; every ``step`` in it is heard.
         pulse: where the run lets a newer one in.
 
     Raises:
         Stopped: the visitor stopped it; that is said on the page, with a button to begin it again.
     """
-    place = st.empty()
-    if stopped(key):
+    make, key, place = as_spoken_here(make), (system(), key), st.empty()
+    if _stopped(key):
         inside = place.container()
         inside.html(block(paragraph("Stopped before it was done.", "caution")))
         inside.button("Begin it again", key=f"again:{hash(key)}", on_click=_again, args=(key,))
@@ -101,12 +102,16 @@ def awaited(key: Hashable, make: Callable[[], Result], pulse: Pulse) -> Result:
 
 def stopped(key: Hashable) -> bool:
     """Whether the visitor stopped it and has not begun it again."""
-    return key in st.session_state.get(_STOPPED, ())
+    return _stopped((system(), key))
+
+
+def _stopped(key: Hashable) -> bool:
+    return key in st.session_state.get(_STOPS, ())
 
 
 def _stop(key: Hashable) -> None:
     """Give the visitor up as one who waits; for callbacks. What others wait for goes on."""
-    st.session_state[_STOPPED] = {*st.session_state.get(_STOPPED, ()), key}
+    st.session_state[_STOPS] = {*st.session_state.get(_STOPS, ()), key}
     with _lock:
         job = _jobs.get(key)
         if job is not None and job.waiting == 0:
@@ -115,7 +120,7 @@ def _stop(key: Hashable) -> None:
 
 
 def _again(key: Hashable) -> None:
-    st.session_state[_STOPPED] = st.session_state.get(_STOPPED, set()) - {key}
+    st.session_state[_STOPS] = st.session_state.get(_STOPS, set()) - {key}
 
 
 def _job(key: Hashable, make: Callable[[], Result]) -> _Job:

@@ -8,12 +8,13 @@ from typing import Any
 
 import streamlit as st
 
+from framematch.guide.shown import shown_in
 from framematch.page import session
 from framematch.page.address import AREAS
 from framematch.page.look import DARK, LIGHT, Colours, as_typed, block, paragraph, style
 from framematch.page.net import trouble
 from framematch.page.tidy import tidy
-from framematch.page.views import Stage, areas_box
+from framematch.page.views import Stage, choices
 from framematch.progress import Stopped
 
 #: Each area is the file of that name in page/areas, read when somebody opens it.
@@ -24,6 +25,12 @@ def main() -> None:
     """Draw the page for one run."""
     st.set_page_config(page_title="framematch", page_icon=None, layout="wide", initial_sidebar_state="collapsed")
     session.begin()
+    with shown_in(session.units()):
+        _page()
+    tidy()
+
+
+def _page() -> None:
     colours = colours_now()
     st.html(style(colours))
     answers = session.new_rig()
@@ -36,7 +43,7 @@ def main() -> None:
     with views:
         stage = Stage()
         stage.show()
-        areas_box()
+        choices()
     with head:
         _head()
     with areas:
@@ -53,7 +60,6 @@ def main() -> None:
                     st.html(block(paragraph(trouble(error, "Not all of this area can be shown"), "fault")))
     stage.finish()
     session.end()
-    tidy()
 
 
 def room(name: str) -> Any:

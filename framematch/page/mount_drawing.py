@@ -6,6 +6,7 @@ import math
 from xml.sax.saxutils import escape
 
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import quantity, system
 from framematch.page.look import Colours
 
 WIDTH, HEIGHT = 420, 250
@@ -29,7 +30,7 @@ def mount_drawing(pairing: Pairing, *, view: str, colours: Colours) -> str:
     y0 = HEIGHT / 2 + off * scale / 2
     x1, y1 = x0 + along * scale, y0 - off * scale
     title = f"Mount seen from {'the side' if side else 'above'}"
-    across, updown = f"{along:+g} mm forward", f"{m.up_mm:+g} mm up" if side else f"{m.right_mm:+g} mm right"
+    across, updown = f"{_signed(along)} forward", f"{_signed(m.up_mm)} up" if side else f"{_signed(m.right_mm)} right"
     first, second = colours.series[1], colours.series[0]
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="13">',
@@ -57,9 +58,17 @@ def mount_words(pairing: Pairing) -> str:
     """The mount in words, for those who can't see the drawing."""
     m = pairing.mount
     return (
-        f"The monitoring camera is {m.up_mm:g} mm up, {m.right_mm:g} mm right and {m.forward_mm:g} mm forward of the recording camera, "
+        f"The monitoring camera is {_length(m.up_mm)} up, {_length(m.right_mm)} right and {_length(m.forward_mm)} forward of the recording camera, "
         f"panned {m.pan_deg:g}, tilted {m.tilt_deg:g} and rolled {m.roll_deg:g} degrees."
     )
+
+
+def _signed(length_mm: float) -> str:
+    return quantity(length_mm, "mm", "+g" if system() == "metric" else "+.2f")
+
+
+def _length(length_mm: float) -> str:
+    return quantity(length_mm, "mm", "g" if system() == "metric" else ".2f")
 
 
 def _cone(x: float, y: float, turn_deg: float, opens_deg: float, colour: str, dash: str) -> str:

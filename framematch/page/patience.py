@@ -7,10 +7,12 @@ session; a run that waits here looks there a hundred times a second.
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from typing import TypeVar
 
 import streamlit as st
+
+from framematch.guide.shown import as_spoken_here
 
 Result = TypeVar("Result")
 
@@ -33,7 +35,7 @@ def patiently(job: Callable[[], Result], pulse: Pulse) -> Result:
         job: that needs nothing of Streamlit.
         pulse: where the run lets a newer one in.
     """
-    future = _workers.submit(job)
+    future: Future[Result] = _workers.submit(as_spoken_here(job))
     try:
         while not future.done():
             pulse.beat()

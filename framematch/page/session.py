@@ -10,6 +10,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from framematch.errors import InputError
 from framematch.files.starter import STARTER, STARTER_PLAN
+from framematch.guide.shown import SYSTEMS
 from framematch.page import draft as drafts
 from framematch.page.address import AREAS, FIRST_DISTANCE_M, Address, address_of, answers_in, packed, packed_answers, unpacked, unpacked_text
 from framematch.page.door import came
@@ -21,7 +22,7 @@ _DRAFT, _ADDRESS, _NOTE = "fm_draft", "fm_address", "fm_note"
 _NEW = "fm_new"
 _SET, _AGAIN, _ENDED = "fm_set", "fm_set_again", "fm_ended"
 SHOWN_WITHIN_S = 3.0  # a slow phone's browser has drawn by then
-AREA, AREAS_SHOWN, CHOSEN_M = "area", "view:areas", "fm_distance_m"
+AREA, AREAS_SHOWN, IMPERIAL, CHOSEN_M = "area", "view:areas", "view:imperial", "fm_distance_m"
 
 
 def begin() -> None:
@@ -68,7 +69,7 @@ def _follow(address: Address) -> None:
                 note(f"The address holds no {name} that can be read. {error}", bad=True)
     st.session_state[_NEW] = answers_in(address.new)
     st.session_state[CHOSEN_M] = address.distance_m
-    st.session_state[AREA], st.session_state[AREAS_SHOWN] = address.area, address.areas_shown
+    st.session_state[AREA], st.session_state[AREAS_SHOWN], st.session_state[IMPERIAL] = address.area, address.areas_shown, address.imperial
     st.session_state[_ADDRESS] = address
 
 
@@ -81,6 +82,7 @@ def end() -> None:
         distance_m=st.session_state.get(CHOSEN_M, FIRST_DISTANCE_M),
         area=st.session_state.get(AREA) or AREAS[0],
         areas_shown=bool(st.session_state.get(AREAS_SHOWN)),
+        imperial=units() == SYSTEMS[1],
         new=packed_answers(new_rig()),
         day=packed(draft().day) if draft().day else "",
         kit=packed(draft().kit) if draft().kit else "",
@@ -88,6 +90,11 @@ def end() -> None:
     if now != st.session_state[_ADDRESS]:
         st.session_state[_ADDRESS] = now
         st.query_params.from_dict(now.parameters)
+
+
+def units() -> str:
+    """The units that the page speaks."""
+    return SYSTEMS[bool(st.session_state.get(IMPERIAL))]
 
 
 def draft() -> Draft:

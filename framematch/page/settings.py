@@ -14,6 +14,7 @@ SETTINGS: dict[str, str | int | bool] = {
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": False,
     "runner.postScriptGC": False,  # framematch.page.tidy does it while a hand rests
+    "logger.enableRich": False,  # the log is for a file too, and ``framematch.page.net`` shortens what is no fault
     "client.toolbarMode": "viewer",
     "client.showErrorDetails": "none",
     "theme.font": f"{WEB_FAMILY}, sans-serif",

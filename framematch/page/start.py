@@ -9,6 +9,7 @@ from streamlit.starlette import App
 
 from framematch.live.offered import routes
 from framematch.page.door import MIDDLEWARE, SCRIPT, house
+from framematch.page.net import refuse_in_one_line
 from framematch.page.warm import warm_up
 
 HANDED_ON_S = 0.0005  # Python's own 5 ms add up where a page asks for a hundred small files while a thread works
@@ -17,6 +18,7 @@ HANDED_ON_S = 0.0005  # Python's own 5 ms add up where a page asks for a hundred
 @asynccontextmanager
 async def _served(app: Any) -> AsyncIterator[None]:
     sys.setswitchinterval(HANDED_ON_S)
+    refuse_in_one_line()
     warm_up()
     async with house(app):
         yield

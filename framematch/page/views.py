@@ -13,7 +13,7 @@ from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import EdgeErrors, edge_error_curve
 from framematch.guide.report import Report, insets_px
-from framematch.guide.shown import metres
+from framematch.guide.shown import as_spoken_here, metres, system
 from framematch.guide.transfer import EDGES
 from framematch.live.component import cannot, hand_of, live_note, live_views, placed_of
 from framematch.live.view import LiveView, Note
@@ -29,8 +29,9 @@ from framematch.page.look import block, paragraph, picture_source, svg_source
 from framematch.page.net import trouble
 from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
-from framematch.page.session import AREAS_SHOWN, CHOSEN_M
+from framematch.page.session import AREAS_SHOWN, CHOSEN_M, IMPERIAL
 from framematch.page.work import first_report
+from framematch.render.keep import kept_by_value
 from framematch.render.sheet import errors_in_words
 
 LIVE = "views"
@@ -89,7 +90,7 @@ class Pilot:
         frames = tuple(range(len(pairing.frames)))
         self.overlay.download_button(
             "Overlay",
-            lambda: overlays_of(pairing, sets, USUAL_PARTS, frames, ())["overlay.png"],
+            as_spoken_here(lambda: overlays_of(pairing, sets, USUAL_PARTS, frames, ())["overlay.png"]),
             file_name=f"{stem(pairing)}-overlay.png",
             mime="image/png",
             key="pilot:overlay",
@@ -148,7 +149,7 @@ class Stage:
 
     def _of(self) -> str:
         """What a note is of: equal for the same guide drawn the same way."""
-        return hashlib.sha256(repr((self.pairing, self.parts, self.sets)).encode()).hexdigest()[:16]
+        return hashlib.sha256(repr((self.pairing, self.parts, self.sets, system())).encode()).hexdigest()[:16]
 
     def _note(self, *, whole: bool) -> None:
         try:
@@ -183,6 +184,7 @@ class Stage:
         return picture_source(found.wide), picture_source(found.frame)
 
 
+@kept_by_value(limit_bytes=4_000_000)
 def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool) -> Note:
     """A guide's drawing, and what it says at each of the page's distances."""
     report = lines_of(pairing, sets) if whole else first_report(pairing)
@@ -223,14 +225,20 @@ def key_markup(parts: tuple[str, ...]) -> str:
     return '<div class="key">' + "".join(f'<span><i style="background:{colour}"></i>{text}</span>' for colour, text, part in KEY if part in parts) + "</div>"
 
 
-def areas_box() -> None:
-    """Whether the always and ever areas are drawn too."""
-    st.checkbox(
-        "Show what is always in shot and what may be in shot",
-        key=AREAS_SHOWN,
-        help="Always in shot: at every distance of the range; keep the subject inside. May be in shot: at some distance; keep out of it what must not be seen. "
-        "Both allow for the tolerances given.",
-    )
+def choices() -> None:
+    """Whether the always and ever areas are drawn too, and the units of the whole page."""
+    with st.container(horizontal=True, key="fm-choices"):
+        st.checkbox(
+            "Show what is always in shot and what may be in shot",
+            key=AREAS_SHOWN,
+            help="Always in shot: at every distance of the range; keep the subject inside. May be in shot: at some distance; keep out of it what must not be "
+            "seen. Both allow for the tolerances given.",
+        )
+        st.checkbox(
+            "Imperial units",
+            key=IMPERIAL,
+            help="Feet, miles an hour and pounds on the whole page and on what it prints. Optics stay metric, and so do the files that are saved.",
+        )
 
 
 def parts_shown() -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
+from framematch.guide.shown import signed
 from framematch.render import render
 from framematch.render.blur import exposed
 from framematch.render.picture import Picture
@@ -41,9 +42,8 @@ def cut_frames(scene: Scene, pairing: Pairing, cut: Cut, filming: Filming, *, ru
             return render(scene, camera, pose, renderer=filming.renderer)
 
         picture = exposed(camera, draw(pose_at(time)), pose_at, draw, exposure_s=shutter_s, time_s=time)
-        words = (
-            f"run, {cut.time_s - time:.2f} s to the cut" if run else f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {cut.tilt_deg:+.1f} deg"
-        )
+        other = f"second camera, {cut.second_camera.lens.focal_mm:.1f} mm, tilt {signed(cut.tilt_deg, 1)} deg"
+        words = f"run, {cut.time_s - time:.2f} s to the cut" if run else other
         yield _laid(picture, size, words)
 
 

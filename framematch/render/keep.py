@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import wraps
 from typing import Any, Generic, ParamSpec, TypeVar
 
+from framematch.guide.shown import system
+
 Value = TypeVar("Value")
 Arguments = ParamSpec("Arguments")
 
@@ -33,6 +35,12 @@ def overview() -> list[Store]:
     return sorted(found, key=lambda store: -store.bytes_held)
 
 
+def emptied() -> None:
+    """Every store of this process without what it kept."""
+    for each in list(_stores):
+        each.empty()
+
+
 def nbytes(value: Any) -> int:
     """About how much memory plain values take: arrays, texts, and what tables and dataclasses hold of them."""
     own: int = getattr(value, "nbytes", 0)
@@ -47,14 +55,14 @@ def nbytes(value: Any) -> int:
 
 
 def kept_by_value(*, limit_bytes: int) -> Callable[[Callable[Arguments, Value]], Callable[Arguments, Value]]:
-    """A function whose results are kept by its arguments, both within a bound in bytes."""
+    """A function whose results are kept by its arguments and by the units that are spoken, all within a bound in bytes."""
 
     def wrapped(make: Callable[Arguments, Value]) -> Callable[Arguments, Value]:
         store: Kept[tuple[Any, Value]] = Kept(limit_bytes=limit_bytes, size=nbytes, name=f"{make.__module__}.{make.__qualname__}")
 
         @wraps(make)
         def given(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Value:
-            key = (args, tuple(sorted(kwargs.items())))
+            key = (args, tuple(sorted(kwargs.items())), system())
             return store.get(key, lambda: (key, make(*args, **kwargs)))[1]
 
         return given
@@ -101,6 +109,12 @@ class Kept(Generic[Value]):
                     self._total -= self._size(self._values.popitem(last=False)[1])
         mine.set_result(value)
         return value
+
+    def empty(self) -> None:
+        """Keep nothing of what is there."""
+        with self._lock:
+            self._values.clear()
+            self._total = 0
 
     def peek(self, key: Hashable) -> Value | None:
         """The value of a key if it is there."""

@@ -8,7 +8,7 @@ import os
 import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from framematch.geometry.camera import Camera
 from framematch.geometry.pairing import Pairing
 from framematch.geometry.pose import Pose
 from framematch.guide.report import guide_report
+from framematch.guide.shown import quantity, shown_in, speed, system
 from framematch.output.guide_drawing import OUTLINE, RECTANGLE, guide_drawing
 from framematch.output.raster import drawing_picture
 from framematch.render import render
@@ -63,6 +64,7 @@ class Filming:
         height_px: of both views.
         renderer: ``auto``, ``gl`` or ``rays``.
         sets: of lines drawn.
+        units: metric or imperial, of the words below; as spoken where the film is asked for.
 
     Raises:
         InputError: a value out of range.
@@ -74,6 +76,7 @@ class Filming:
     height_px: int = 360
     renderer: str = "auto"
     sets: int = 1
+    units: str = field(default_factory=system)
 
     def __post_init__(self) -> None:
         if self.frames_per_s not in RATES:
@@ -203,7 +206,8 @@ def _frames(film: _Film, times: list[Fraction]) -> Iterator[Bytes]:
         picture.paste(Image.fromarray(views.frame.colour), (place.second, place.head))
         if touches is not None:
             mark_touch(picture, (place.second, place.head), views.frame_camera, way.pose(float(time)), float(time), touches)
-        _foot(picture, place, film, float(time))
+        with shown_in(film.filming.units):  # which another process has not heard of
+            _foot(picture, place, film, float(time))
         yield np.asarray(picture)
 
 
@@ -293,12 +297,11 @@ def _foot(picture: Any, place: Layout, film: _Film, time: float) -> None:
     y = place.head + height + round(height * 0.128)
     left = place.pad
     draw.text((left, y), where_in_words(scene, way, time), font=font, fill=_INK, anchor="lm")
-    speed = way.speed(time)
-    draw.text((place.second, y), f"{speed:.1f} m/s ({3.6 * speed:.0f} km/h)   {time:.2f} s", font=font, fill=_INK, anchor="lm")
+    draw.text((place.second, y), f"{speed(way.speed(time))}   {time:.2f} s", font=font, fill=_INK, anchor="lm")
     if isinstance(way, Flown):
         draw.text((place.second, y - height * 0.073), lean_in_words(way, time), font=_font(place, 0.045), fill=_QUIET, anchor="lm")
     right = place.size[0] - place.pad
-    start = place.second + round(draw.textlength("00.0 m/s (000 km/h)   000.00 s  ", font=font))
+    start = place.second + round(draw.textlength(f"{speed(88.8)}   000.00 s  ", font=font))
     if start > right - 40:
         return
     share = min(1.0, time / way.duration_s)
@@ -335,16 +338,16 @@ def where_in_words(scene: Scene, way: Way, time: float) -> str:
     distance = before_gap_m(scene, way.pose(time))
     if distance is None:
         return f"{time / way.duration_s:.0%} of the way"
-    return "in the gap" if abs(distance) < 0.05 else f"{abs(distance):.1f} m {'before' if distance > 0 else 'past'} the gap"
+    return "in the gap" if abs(distance) < 0.05 else f"{quantity(abs(distance), 'm', '.1f')} {'before' if distance > 0 else 'past'} the gap"
 
 
 def lean_in_words(flown: Flown, time: float) -> str:
     """Such as ``braking 4.3 m/s2, turning left 25 deg/s, nose up 21 deg, left side down 14 deg``."""
     motion = flown.at(time)
-    speed = float(motion.speed_m_s)
-    ahead = float(motion.acceleration_m_s2 @ motion.velocity_m_s) / speed if speed > 0.05 else 0.0
+    speed_m_s = float(motion.speed_m_s)
+    ahead = float(motion.acceleration_m_s2 @ motion.velocity_m_s) / speed_m_s if speed_m_s > 0.05 else 0.0
     _, pitch, roll = (float(v) for v in attitude_deg(flown.airframe(time)))
-    said = [f"{'speeding up' if ahead > 0 else 'braking'} {abs(ahead):.1f} m/s2"] if abs(ahead) >= 0.3 else []
+    said = [f"{'speeding up' if ahead > 0 else 'braking'} {quantity(abs(ahead), 'm/s2', '.1f')}"] if abs(ahead) >= 0.3 else []
     around = np.clip([time - _AROUND_S, time + _AROUND_S], 0, flown.duration_s)
     rate = math.degrees(float(np.diff(flown.course.heading_rad(around))[0] / np.diff(around)[0]))
     said += [f"turning {'right' if rate > 0 else 'left'} {abs(rate):.0f} deg/s"] if abs(rate) >= 1.5 else []

@@ -77,7 +77,9 @@ _ALSO = {
 _ADDS_UP = ("length", "mass", "time")  # "5 ft 7 in" is one figure, "5 F 7 F" is not
 
 #: What is shown in place of a metric unit when imperial units are asked for.
-IMPERIAL = {"m": "ft", "mm": "in", "m/s": "mph", "kg": "lb", "C": "F", "m2": "sq ft", "km/h": "mph"}
+IMPERIAL = {"m": "ft", "mm": "in", "cm": "in", "m/s": "mph", "kg": "lb", "C": "F", "m2": "sq ft", "km/h": "mph"}
+
+LABELS = {"C": "°C", "F": "°F", "deg": "°", "m2": "m²"}
 
 # Longest first: a speed's key also ends like a time's.
 _KEY_ENDINGS = {
@@ -182,7 +184,7 @@ def shown(value: float, *, unit: str, system: str = "metric", digits: int = 1) -
     text = f"{number:.{digits}f}"
     if float(text) == 0:
         text = text.lstrip("-")
-    label = {"C": "°C", "F": "°F", "deg": "°"}.get(target, target)
+    label = LABELS.get(target, target)
     return f"{text}{'' if label == '°' else ' '}{label}"
 
 

@@ -87,8 +87,8 @@ def moments_of(rig: made.Rig, count: int, folder: Path | None) -> list[made.Mome
 
 def typed_of(rig: made.Rig, index: int, kind: str, *, wrong: float = 1.0, folder: Path | None = None) -> Typed | None:
     """The distance of the farthest flat thing in a moment, as somebody would type it: paced out (10 %) in the open, taped (2 %) in a room; None if
-    nothing is flat. ``wrong``: a factor it is wrong by."""
-    file = folder / f"{rig.seed}_{index}.places.pkl" if folder else None
+    nothing is flat. ``wrong``: a factor it is wrong by; below 0: of the wrong depth, at the place where what is round it differs most."""
+    file = folder / f"{rig.seed}_{index}.places2.pkl" if folder else None
     if file and file.exists():
         found = pickle.loads(file.read_bytes())
     else:
@@ -96,6 +96,9 @@ def typed_of(rig: made.Rig, index: int, kind: str, *, wrong: float = 1.0, folder
         if file:
             file.write_bytes(pickle.dumps(found))
     flat = [p for p in found if p.flat]
+    if wrong < 0 and found:
+        mixed = max(found, key=lambda p: abs(math.log(p.other_m / p.distance_m)))
+        return Typed(distance_m=mixed.other_m, at_px=mixed.at_px, moment=index)
     if not flat:
         return None
     place = flat[len([p for p in flat if p.distance_m > 0.98 * flat[0].distance_m]) // 2]  # among the farthest, not at the very corner
@@ -114,7 +117,7 @@ class Outcome:
 
 
 def outcome(seed: int, moments: int, *, wrong: float = 1.0, folder: Path | None = None) -> Outcome:
-    """Check one rig; ``wrong``: a factor that the first typed distance is wrong by, 0 for none typed."""
+    """Check one rig; ``wrong``: a factor that the first typed distance is wrong by, 0 for none typed, below 0 for one of the wrong depth."""
     rig = made.random_rig(seed)
     shown = moments_of(rig, moments, folder)
     typed = [typed_of(rig, i, m.kind, wrong=wrong if i == 0 else 1.0, folder=folder) for i, m in enumerate(shown)] if wrong else []
@@ -151,7 +154,7 @@ def main() -> None:
     options.add_argument("count", type=int)
     options.add_argument("--stills", type=Path)
     options.add_argument("--told", type=Path, help="JSON lines: rigs that stand there are not run again, the others are added")
-    options.add_argument("--wrong", type=float, default=1.0, help="factor that the first typed distance is wrong by; 0 for no typed distances")
+    options.add_argument("--wrong", type=float, default=1.0, help="factor that the first typed distance is wrong by; 0: none typed; -1: of the wrong depth")
     given = options.parse_args()
     moments, start, limit = (1, FIRST_PAIR, PAIR_PERCENT) if given.what == "pairs" else (MOMENTS, FIRST_SET, SET_PERCENT)
     lines = given.told.read_text().splitlines() if given.told and given.told.exists() else []

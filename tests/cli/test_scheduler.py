@@ -74,7 +74,7 @@ def test_a_film_is_the_same_bit_for_bit(scheduler: str) -> None:
     shot = parse_shot(pairing, '[place]\nscene = "window"\n')
     scene = scene_of(shot)
     way = Straight(scene_from_opening=scene.scene_from_opening, run=Run(speed_m_s=8), from_m=3.5, to_m=1.1)
-    filming = Filming(height_px=120, shutter_deg=90.0)
+    filming = Filming(height_px=120, shutter_deg=90.0, units="imperial")
     here, there = (list(run_frames(scene, pairing, way, filming, workers=1, scheduler=each)) for each in (None, scheduler))
     assert len(here) == len(there) == 8
     assert all(np.array_equal(a, b) for a, b in zip(here, there, strict=True))

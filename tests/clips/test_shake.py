@@ -134,6 +134,7 @@ def test_what_can_not_be_read_is_refused_in_words(tmp_path, flight):
         assert not (tmp_path / "out.json").exists()
 
 
+@pytest.mark.at_length
 def test_a_clip_that_was_stabilised_is_refused_unless_it_was_not(tmp_path, steady):
     flight, clip = steady
     (tmp_path / "rig.toml").write_text(pairing_text(flight))

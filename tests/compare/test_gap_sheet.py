@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from at_length import sample
+from at_length import crossed, sample
 from gap_truth import LENSES, pairing_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
@@ -84,8 +84,7 @@ def _boxes(page: Page) -> list[tuple[str, tuple[float, float, float, float]]]:
     return found
 
 
-@pytest.mark.parametrize("phone", [False, True], ids=["A4", "phone"])
-@pytest.mark.parametrize("case", sample(["four", "long names"], list(CASES)))
+@pytest.mark.parametrize(("case", "phone"), crossed(sample(["four", "long names"], list(CASES)), {"A4": False, "phone": True}))
 def test_words_are_on_the_page_and_not_over_each_other(case: str, phone: bool) -> None:
     asked = ("Gap filling 40 % of the frame's area at 2 m: 18.0 mm",)
     for page in sheet_pages(case_of(case), phone=phone, asked=asked, view=blank):

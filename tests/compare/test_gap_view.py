@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from at_length import crossed
 from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -44,8 +45,7 @@ def test_clipped_area_of_upright_and_level_edges() -> None:
         assert area_in(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], dtype=float), frame) == pytest.approx(expected)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("lens", LENSES.values(), ids=LENSES)
+@pytest.mark.parametrize(("lens", "run"), crossed(LENSES, RUNS))
 def test_fill_meets_rays_cast_at_a_wall(lens: Lens, run: Run) -> None:
     camera, frame = camera_of(lens), frame_of()
     distances = (12.0, 1.5, 0.4, 0.1)
@@ -56,8 +56,7 @@ def test_fill_meets_rays_cast_at_a_wall(lens: Lens, run: Run) -> None:
         assert ours == pytest.approx(100 * through.mean(), abs=0.06), distance
 
 
-@pytest.mark.parametrize("shape", ["arch", "circle"])
-@pytest.mark.parametrize("lens", LENSES.values(), ids=LENSES)
+@pytest.mark.parametrize(("lens", "shape"), crossed(LENSES, ["arch", "circle"]))
 def test_fill_of_curved_openings(lens: Lens, shape: str) -> None:
     """Here each pixel's ray is met with the opening's own inequality."""
     camera, frame = camera_of(lens), frame_of()
@@ -68,8 +67,7 @@ def test_fill_of_curved_openings(lens: Lens, shape: str) -> None:
         assert ours == pytest.approx(expected, abs=0.06)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("lens", LENSES.values(), ids=LENSES)
+@pytest.mark.parametrize(("lens", "run"), crossed(LENSES, RUNS))
 def test_edges_leave_the_rendered_picture_where_the_table_says(lens: Lens, run: Run) -> None:
     """At that distance the wall beside an edge comes to within a pixel of the frame's border and no farther in.
 

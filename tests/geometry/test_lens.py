@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from at_length import crossed, sample
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -85,8 +86,7 @@ def test_why_results_are_double_precision() -> None:
 
 
 @all_lenses
-@pytest.mark.parametrize("dtype", [np.float32, np.float64])
-@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize(("shape", "dtype"), crossed({str(s): s for s in SHAPES}, {"float32": np.float32, "float64": np.float64}))
 def test_any_batch_shape(lens: Lens, shape: tuple[int, ...], dtype: type) -> None:
     random = np.random.default_rng(5)
     rays = rays_at(random.uniform(0, 0.9, shape) * lens.end_rad, random.uniform(-3, 3, shape)).astype(dtype)
@@ -361,7 +361,7 @@ def test_brown_conrady_domain_by_brute_force() -> None:
     assert min(seen.values()) >= 10
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(sample(2, 6)))
 def test_tangential_domain_by_brute_force(seed: int) -> None:
     """The largest disc without a fold, found from OpenCV's projection by differences."""
     import cv2

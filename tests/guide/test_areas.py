@@ -60,9 +60,9 @@ def test_each_point_is_in_always_and_ever_as_its_own_distances_say(name):
     found = areas(rig)
     always, ever = region(found.always), region(found.ever)
     shown = rig.display.shown
-    rng = np.random.default_rng(5)
-    points = np.stack([rng.uniform(shown.left, shown.right, 6000), rng.uniform(shown.top, shown.bottom, 6000)], axis=-1)
-    border = rng.choice(np.concatenate([r for r in (*found.always, *found.ever)]), 3000) + rng.normal(scale=1.5, size=(3000, 2))
+    rng, many = np.random.default_rng(5), sample(2000, 6000)
+    points = np.stack([rng.uniform(shown.left, shown.right, many), rng.uniform(shown.top, shown.bottom, many)], axis=-1)
+    border = rng.choice(np.concatenate([r for r in (*found.always, *found.ever)]), many // 2) + rng.normal(scale=1.5, size=(many // 2, 2))
     points = np.concatenate([points, border[shown.contains(border)]])
     inverses = np.linspace(inverse_m(rig.far_m), inverse_m(rig.near_m), 801)
     back, ok = to_recorded(rig, points[:, None, :], inverses)
@@ -70,7 +70,7 @@ def test_each_point_is_in_always_and_ever_as_its_own_distances_say(name):
     where = shapely.points(points)
     for shape, truth in ((always, inside.all(axis=1)), (ever, inside.any(axis=1))):
         clear = shapely.distance(shape.boundary, where) > 0.12 if not shape.is_empty else np.ones(len(points), dtype=bool)
-        assert clear.sum() > 3000
+        assert clear.sum() > many / 2
         assert (shapely.contains(shape, where) == truth)[clear].all()
     assert ever.area > 1000
 
@@ -144,7 +144,7 @@ MONTE_CARLO = {
 }
 
 
-@pytest.mark.parametrize("name", MONTE_CARLO)
+@pytest.mark.parametrize("name", sample(list(MONTE_CARLO)[1:], list(MONTE_CARLO)))
 def test_bands_cover_95_percent_of_simulated_rigs(name):
     """Many rigs, fixed seed: each edge by itself, at its ends, its middle and its worst point; within 1.5 % for 4 000 rigs, as chance has it for fewer."""
     rig, distance = MONTE_CARLO[name]

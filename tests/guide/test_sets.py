@@ -12,6 +12,7 @@ import pytest
 import rigs
 import sets_truth
 import shapely
+from at_length import sample
 
 from framematch.errors import InputError
 from framematch.geometry.camera import frame_in
@@ -28,8 +29,9 @@ def pieces_of(pairing: Pairing, cuts: tuple[float, ...]) -> list[Pairing]:
     return [replace(pairing, near_m=a, far_m=b) for a, b in itertools.pairwise(ends)]
 
 
-@pytest.mark.parametrize("sets", [2, 3, 4])
-@pytest.mark.parametrize(("near", "far"), [(1.0, 20.0), (0.8, math.inf)])
+@pytest.mark.parametrize(
+    ("near", "far", "sets"), sample([(1.0, 20.0, 3), (0.8, math.inf, 2)], [(*r, n) for r in ((1.0, 20.0), (0.8, math.inf)) for n in (2, 3, 4)])
+)
 def test_parallax_alone_is_cut_evenly_in_inverse_distance(sets: int, near: float, far: float) -> None:
     """geometry.md: cuts even in 1/d, worst error 1/n of 100 f |t| (1/near - 1/far) / (2 w)."""
     rig = rigs.straight(mount=Mount(right_mm=70.0), near_m=near, far_m=far)
@@ -42,7 +44,7 @@ def test_parallax_alone_is_cut_evenly_in_inverse_distance(sets: int, near: float
         assert (guide.rectangle_worst_error_percent, guide.outline_worst_error_percent) == pytest.approx((one / sets, one / sets), rel=1e-3)
 
 
-@pytest.mark.parametrize(("seed", "sets"), [(3, 2), (11, 2), (20, 3)])
+@pytest.mark.parametrize(("seed", "sets"), sample([(11, 2)], [(3, 2), (11, 2), (20, 3)]))
 def test_no_cut_found_by_brute_force_is_better(seed: int, sets: int) -> None:
     """A sample of tests/acceptance/test_sets_brute.py."""
     rig = rigs.random_pairing(np.random.default_rng(seed))
@@ -121,7 +123,7 @@ def test_what_two_sets_gain_is_said_unasked_when_it_is_a_point() -> None:
     assert set(data["sets"][0]) == {"distance_m", "guide", "at"}
 
 
-@pytest.mark.parametrize("seed", [14, 38, 117])
+@pytest.mark.parametrize("seed", sample([38], [14, 38, 117]))
 def test_what_is_foretold_of_two_sets_is_about_what_they_are(seed: int) -> None:
     """Against cuts that are searched for, on rigs far wilder than one flies: it promises no more than there is, and two thirds of it."""
     rig = rigs.random_pairing(np.random.default_rng(seed))

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from framematch.errors import InputError
-from framematch.guide.shown import amount, centimetres, metres, millimetres, quantity, shown_in, system, unit
+from framematch.guide.shown import amount, centimetres, metres, millimetres, quantity, shown_in, signed, system, unit
 from framematch.text.units import convert
 
 
@@ -28,3 +28,8 @@ def test_room_is_never_rounded_up() -> None:
         assert (metres(0.9144), millimetres(25.4), metres(math.inf)) == ("3 ft", "1.00 in", "infinity")
     with pytest.raises(InputError, match="metric or imperial"), shown_in("roman"):
         pass
+
+
+def test_a_figure_that_is_nothing_has_no_sign() -> None:
+    assert [signed(v, 1) for v in (0.0, -0.0, 0.04, -0.04, 0.06, -2.0)] == ["0.0", "0.0", "0.0", "0.0", "+0.1", "-2.0"]
+    assert signed(-0.4, 0) == "0"

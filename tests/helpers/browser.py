@@ -62,18 +62,36 @@ NO_WEBGL = ("--disable-gpu", "--disable-3d-apis")
 WEBGL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 
 
+_playwright: list[Any] = []
+_open: list[Any] = []
+
+
+@contextmanager
+def launched(chromium: str, *arguments: str) -> Iterator[Any]:
+    """A browser; all of a process share one Playwright, which lets no second one beside it."""
+    from playwright.sync_api import sync_playwright
+
+    if not _playwright:
+        _playwright.append(sync_playwright().start())
+    found = _playwright[0].chromium.launch(executable_path=chromium, args=["--no-sandbox", *arguments])
+    _open.append(found)
+    try:
+        yield found
+    finally:
+        found.close()
+        _open.remove(found)
+        if not _open:
+            _playwright.pop().stop()
+
+
 @contextmanager
 def browser(chromium: str, *, webgl: bool = False) -> Iterator[Any]:
-    """A browser; with ``webgl`` it draws the live views itself, in software."""
-    from playwright.sync_api import expect, sync_playwright
+    """A browser for the page; with ``webgl`` it draws the live views itself, in software."""
+    from playwright.sync_api import expect
 
     expect.set_options(timeout=60_000)
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", *(WEBGL if webgl else NO_WEBGL)])
-        try:
-            yield found
-        finally:
-            found.close()
+    with launched(chromium, *(WEBGL if webgl else NO_WEBGL)) as found:
+        yield found
 
 
 #: Both views stand: drawn by the browser or, as in this one without WebGL, by the server.

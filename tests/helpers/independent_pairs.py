@@ -348,11 +348,22 @@ class Moment:
 
 @dataclass(frozen=True, kw_only=True)
 class Place:
-    """Somewhere in the recorded still: recorded pixels, distance along the axis, and whether what is round it stands at about one distance."""
+    """Somewhere in the recorded still: recorded pixels, distance along the axis, and the nearest and farthest of what is round it."""
 
     at_px: tuple[float, float]
     distance_m: float
-    flat: bool
+    nearest_m: float
+    farthest_m: float
+
+    @property
+    def flat(self) -> bool:
+        """Whether what is round it stands at about one distance."""
+        return self.farthest_m < 1.04 * self.nearest_m
+
+    @property
+    def other_m(self) -> float:
+        """Of what is round it, the distance that is least like the middle one."""
+        return max(self.nearest_m, self.farthest_m, key=lambda d: abs(1 / d - 1 / self.distance_m))
 
 
 def _shown(rig: Rig, index: int, kind: str | None):
@@ -374,7 +385,7 @@ def places(rig: Rig, index: int, *, kind: str | None = None) -> list[Place]:
             half_x, half_y = 0.08 * (right - left), 0.08 * (bottom - top)
             part = depth[int((y - half_y) / 4) : int((y + half_y) / 4) + 1, int((x - half_x) / 4) : int((x + half_x) / 4) + 1]
             low, mid, high = np.percentile(part, (1, 50, 99))
-            out.append(Place(at_px=(float(x), float(y)), distance_m=float(mid), flat=bool(high < 1.04 * low)))
+            out.append(Place(at_px=(float(x), float(y)), distance_m=float(mid), nearest_m=float(low), farthest_m=float(high)))
     return sorted(out, key=lambda p: -p.distance_m)
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from browser import launched
 from PIL import Image
 
 import framematch.live
@@ -47,14 +48,8 @@ window.ready = true;
 @contextmanager
 def live_browser(executable: str, *arguments: str) -> Iterator[Any]:
     """A browser that draws in software; with other arguments, as they say."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox", *(arguments or ("--enable-unsafe-swiftshader",))])
-        try:
-            yield found
-        finally:
-            found.close()
+    with launched(executable, *(arguments or ("--enable-unsafe-swiftshader",))) as found:
+        yield found
 
 
 def page_with(browser: Any, parts: dict[str, bytes], *, page_html: str = PAGE, size: tuple[int, int] = (800, 600)) -> Any:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from measure_scenes import Spoil, spoiled
+from measure_scenes import Spoil, even_rays, spoiled
 from scipy.spatial.transform import Rotation
 
 from framematch.geometry.camera import Camera
@@ -42,9 +42,9 @@ def view(camera: Camera, mount: Mount | None, quads: list[Quad], rng: np.random.
     width, height = camera.raster_px
     turn = np.eye(3) if mount is None else mount.recording_from_monitoring
     origin = np.zeros(3) if mount is None else mount.translation_m
-    x, y = np.meshgrid((np.arange(width * fine) + 0.5) / fine, (np.arange(height * fine) + 0.5) / fine)
-    rays, seen = camera.unproject(np.stack([x, y], axis=-1))
-    rays = np.where(seen[..., None], rays @ turn.T, np.float32(0)).astype(np.float32)
+    rays = even_rays(camera, *((np.arange(n * fine) + 0.5) / fine for n in (width, height)), turn.T)
+    seen = np.isfinite(rays[..., 0])
+    rays = np.where(seen[..., None], rays, 0).astype(np.float32)
     nearest = np.full(seen.shape, np.inf, dtype=np.float32)
     picture = np.full(seen.shape, 60, dtype=np.uint8)
     for quad in quads:

@@ -50,9 +50,14 @@ def rooms():
     return out
 
 
-def test_rooms_give_the_aim_back(rooms):
-    for pairing, true, recording, monitoring in rooms:
-        found = check_guide(pairing, recording, monitoring)
+@pytest.fixture(scope="module")
+def checked(rooms):
+    """What is found in them."""
+    return [check_guide(pairing, recording, monitoring) for pairing, _, recording, monitoring in rooms]
+
+
+def test_rooms_give_the_aim_back(rooms, checked):
+    for (pairing, true, _, _), found in zip(rooms, checked, strict=True):
         before = max(guide_off_percent(pairing, true, d) for d in (1.5, 3.0, 30.0))
         after = max(guide_off_percent(found.after, true, d) for d in (1.5, 3.0, 30.0))
         assert after <= 0.5 < before
@@ -64,9 +69,8 @@ def test_rooms_give_the_aim_back(rooms):
             assert guide_off_percent(found.after, true, distance) <= percent
 
 
-def test_what_is_taken_over_goes_by_name(rooms):
-    pairing, _, recording, monitoring = rooms[0]
-    found = check_guide(pairing, recording, monitoring)
+def test_what_is_taken_over_goes_by_name(rooms, checked):
+    pairing, found = rooms[0][0], checked[0]
     alone = taken(found, ["aim"])
     assert set(alone.values) == {"mount.aim_deg.pan", "mount.aim_deg.tilt", "mount.aim_deg.roll"}
     assert alone.pairing.mount.up_mm == pairing.mount.up_mm and alone.pairing.recording == pairing.recording
@@ -95,7 +99,7 @@ def test_distance_of_the_middle_firms_up_the_aim(rooms):
     assert found.distance_m == pytest.approx(4.0, rel=0.05)
     assert max(guide_off_percent(found.after, true, d) for d in (1.5, 3.0, 30.0)) <= 0.5
     assert not found.warnings
-    for wrong in (2.8, 5.2):  # 30 % wrong: told and not used, or inside what is stated
+    for wrong in sample((2.8,), (2.8, 5.2)):  # 30 % wrong: told and not used, or inside what is stated
         other = check_guide(pairing, *stills, distance_m=wrong)
         assert guide_off_percent(other.after, true, 4.0) <= other.known_percent
     far = check_guide(pairing, *stills, distance_m=40.0)
@@ -122,9 +126,9 @@ def test_resized_stills_are_the_same_cameras(rooms):
     assert guide_off_percent(found.after, true, 5.0) <= 0.5
 
 
-def test_before_and_after_picture(rooms):
-    pairing, _, recording, monitoring = rooms[0]
-    found = check_guide(pairing, recording, monitoring)
+def test_before_and_after_picture(rooms, checked):
+    _, _, recording, monitoring = rooms[0]
+    found = checked[0]
     picture = np.asarray(before_after_picture(found, recording, monitoring)).astype(float)
     assert picture.shape[2] == 3
     # In the right panel checks of the recorded still run on without a step, so it lies nearer to the plain monitoring still.
@@ -172,7 +176,7 @@ def test_motorcycle_pair():
     """The wheel's distance is measured (2.37 m); from aims up to some degrees off, the guide comes back to its published place."""
     true, recording, monitoring, depth = motorcycle()
     rng = np.random.default_rng(0)
-    for _ in range(sample(2, 4)):
+    for _ in range(sample(1, 4)):
         pan, tilt, roll = rng.normal(scale=(2, 2, 1))
         pairing = replace(true, mount=replace(true.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
         found = check_guide(pairing, recording, monitoring, distance_m=depth)
@@ -299,7 +303,7 @@ def _unsuitable(name, rooms):
         ("out of focus", "detail"),
         ("same picture", "same picture"),
         ("repeating", "show a repeating pattern"),
-        ("looks away", "only .* details|one moment"),
+        pytest.param("looks away", "only .* details|one moment", marks=pytest.mark.at_length),
         pytest.param("other lens", "recording lens seems .* % longer", marks=pytest.mark.at_length),
         ("one poster", "parts of the frame|detail"),
     ],
@@ -328,7 +332,7 @@ def test_what_is_known_is_never_rounded_down():
 
 def test_aim_from_wall_marks_clicked_and_found():
     pairing = glasshouse()
-    for seed in range(3):
+    for seed in range(sample(1, 3)):
         rng = np.random.default_rng(seed)
         true = rig_off(pairing, rng)
         still = Still(name="wall.png", pixels=view(true.monitoring, true.mount, marked_wall(pairing, 3.0, rng), rng))
@@ -347,7 +351,7 @@ def test_aim_from_wall_marks_clicked_and_found():
                 assert abs(figure.value - getattr(true.mount, figure.name)) <= 1.5 * figure.half_95
 
 
-@pytest.mark.parametrize(("distance_m", "times"), [(1.2, 1.0), (3.0, 3.0)])
+@pytest.mark.parametrize(("distance_m", "times"), sample([(1.2, 1.0), (3.0, 2.0)], [(1.2, 1.0), (3.0, 3.0)]))
 def test_marks_of_wide_tape_are_found(distance_m, times):
     """Tape that is many pixels wide, because the wall is near or the still is large."""
     pairing, rng = glasshouse(), np.random.default_rng(5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -49,3 +51,23 @@ def test_a_time_beyond_any_video_is_refused(tmp_path):
     (tmp_path / "clip.mp4").write_bytes(b"")
     with pytest.raises(InputError, match="1e18 is not a time in a video"):
         read_still(f"{tmp_path / 'clip.mp4'}@1e18")
+
+
+@pytest.mark.parametrize("compression", ["tiff_lzw", "tiff_deflate"])
+def test_a_broken_tiff_is_one_line_of_ours_alone(tmp_path: Path, compression: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """libtiff speaks for itself on descriptor 2, below Python."""
+    whole, broken = tmp_path / "whole.tif", tmp_path / "broken.tif"
+    Image.fromarray(np.random.default_rng(1).integers(0, 256, (60, 64, 3), dtype=np.uint8)).save(whole, compression=compression)
+    raw = bytearray(whole.read_bytes())
+    raw[600:3000] = bytes(255 - b for b in raw[600:3000])
+    broken.write_bytes(raw)
+    with pytest.raises(OSError), Image.open(broken) as picture:
+        picture.load()
+    assert capfd.readouterr().err  # so it is broken in libtiff's eyes
+    with pytest.raises(InputError, match="the picture is broken"):
+        read_still(broken)
+    with ThreadPoolExecutor(4) as several:  # as stills of a chart are read
+        assert all(isinstance(several.submit(read_still, broken).exception(), InputError) for _ in range(8))
+    assert capfd.readouterr().err == ""
+    os.write(2, b"heard again")
+    assert capfd.readouterr().err == "heard again"

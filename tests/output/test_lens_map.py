@@ -11,6 +11,7 @@ import numpy as np
 import OpenEXR
 import pytest
 import tifffile
+from at_length import crossed
 from paper_rigs import glasshouse
 
 from framematch.errors import InputError
@@ -109,8 +110,7 @@ def peaks(picture: np.ndarray, rows: np.ndarray, guess: np.ndarray, half: float)
     return np.array(found), np.array(at)
 
 
-@pytest.mark.parametrize("lens", list(LENSES))
-@pytest.mark.parametrize("fit", ["crop", "letterbox", "stretch"])
+@pytest.mark.parametrize(("lens", "fit"), crossed(list(LENSES), ["crop", "letterbox", "stretch"]))
 def test_there_and_back_is_where_it_started(lens: str, fit: str) -> None:
     pairing = rig(lens, fit)
     bent = lens_map.bent_picture(pairing, "display")

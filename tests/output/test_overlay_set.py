@@ -165,7 +165,7 @@ def test_what_is_damaged_is_made_anew(tmp_path: Path, damage: str, monkeypatch: 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="kills a process group")
 def test_killed_at_any_moment_every_file_is_whole_and_a_rerun_finishes(tmp_path: Path) -> None:
-    count, kills = sample(8, 36), sample(2, 4)
+    count, kills = sample(5, 36), sample(2, 4)
     folder, out = folder_of(tmp_path / "pairings", count), tmp_path / "out"
     assert killed_again_and_again(folder, out, kills, sample(0.4, 2.5)) >= kills - 1
     for name in ("index.csv", "sheets.pdf"):

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from at_length import crossed
 from pdf_pages import embedded, raster, words
 from rigs import glasshouse
 
@@ -38,7 +39,8 @@ def _sheet(folder: Path, paper: str) -> Path:
 def _several(folder: Path, paper: str) -> Path:
     file = folder / "several.pdf"
     report = guide_report(glasshouse())
-    write_sheets(file, [report, report], paper=paper)
+    long = replace(report, pairing=replace(report.pairing, title="Derelict glasshouse, pane by the north door, " * 4))
+    write_sheets(file, [report, long, report], paper=paper)
     return file
 
 
@@ -84,8 +86,7 @@ def _luminance(level: float) -> float:
 
 
 @pytest.mark.usefixtures("poppler")
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
+@pytest.mark.parametrize(("kind", "paper"), crossed(KINDS, ["A4", "Letter"]))
 def test_a_crew_can_read_it_outdoors(tmp_path: Path, kind, paper: str) -> None:
     with shown_in("metric" if paper == "A4" else "imperial"):
         file = kind(tmp_path, paper)

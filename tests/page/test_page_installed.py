@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import zipfile
@@ -30,6 +31,27 @@ def test_the_wheel_holds_every_module_and_nothing_else(installed):
     assert {path.name for path in installed.iterdir()} == {"framematch", "framematch-0.1.0.dist-info"}
 
 
+RUN = """
+import sys
+from pathlib import Path
+import framematch
+from streamlit.testing.v1 import AppTest
+home = Path(framematch.__file__).parent
+app = AppTest.from_file(str(home / "page" / "script.py"), default_timeout=100).run()
+assert not app.exception, app.exception
+print(home, "Type into the goggles" in " ".join(h.proto.body for h in app.get("html")))
+"""
+
+
+def test_the_page_is_whole_in_the_wheel(installed, tmp_path):
+    """Its script runs in a folder of its own, its modules and the browser's read from the wheel alone; a browser opens it in an acceptance run."""
+    done = subprocess.run(
+        [sys.executable, "-c", RUN], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(installed)}, capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0 and done.stdout.split() == [str(installed / "framematch"), "True"], done.stdout + done.stderr
+
+
+@pytest.mark.at_length
 def test_the_page_runs_from_the_wheel(installed, where):
     """Both pictures, the overlay to download, and no word from the source tree."""
     with served(package=installed) as url:

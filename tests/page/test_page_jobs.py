@@ -63,6 +63,7 @@ def page(where, url):
     found.context.close()
 
 
+@pytest.mark.at_length
 def test_the_pilots_own_rig_from_a_spec_sheet_and_its_overlay_on_a_phone(page, tmp_path):
     hand = Hand(page)
     hand.press("New rig")

@@ -20,6 +20,7 @@ from streamlit.testing.v1 import AppTest
 
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
+from framematch.guide.shown import signed
 from framematch.page import long_work
 from framematch.page.clicked import share
 from framematch.page.draft import Draft
@@ -97,7 +98,7 @@ def by_command(tmp_path, text, *arguments):
 FEW = sample("0[1-6]", "[01]*")  # of the thirteen stills of each side
 
 
-@pytest.mark.parametrize(("which", "some"), [("recording", "[01]*"), ("monitoring", FEW)])
+@pytest.mark.parametrize(("which", "some"), [("recording", FEW), ("monitoring", FEW)])
 def test_a_lens_as_the_command_line_has_it(app, opencv_doc, tmp_path, monkeypatch, which, some):
     """Camera table, and the pairing after the page's button, are what the command line writes from the same stills; undo brings the old one back."""
     handed = []
@@ -274,8 +275,8 @@ def true_rig():
     true = replace(pairing, mount=replace(pairing.mount, tilt_deg=1.5))
     scene = make_scene("glasshouse")
     pose = scene.scene_from_recording(Run(), 6.0)
-    recording = render(scene, true.recording.resized((1920, 1012)), pose).colour
-    return true, png(recording), png(render(scene, true.monitoring, pose @ true.mount.pose).colour)
+    recording = render(scene, true.recording.resized((960, 506)), pose).colour
+    return true, png(recording), png(render(scene, true.monitoring.resized((960, 720)), pose @ true.mount.pose).colour)
 
 
 def test_stills_are_checked_and_the_aim_they_show_is_offered(app, true_rig):
@@ -479,4 +480,4 @@ def test_figures_have_as_many_places_as_are_sure(value, half, row):
 
 def test_no_option_of_the_command_line_is_named():
     assert show.plain("--marks: 1 marks seen") == "1 marks seen"
-    assert show.signed(-0.001) == "0.00" and show.signed(1.5) == "+1.50"
+    assert signed(-0.001, 2) == "0.00" and signed(1.5, 2) == "+1.50"

@@ -13,7 +13,7 @@ from framematch.page import main  # noqa: F401 (brings every store of the page)
 from framematch.page.draft import HISTORY_BYTES, MOST_BYTES, Draft, changed
 from framematch.page.session import EXAMPLE
 from framematch.render import rays  # noqa: F401
-from framematch.render.keep import Kept, kept_by_value, nbytes, overview
+from framematch.render.keep import Kept, emptied, kept_by_value, nbytes, overview
 
 PAGE_AND_RENDERER_BYTES = 1_500_000_000
 
@@ -94,3 +94,11 @@ def test_one_value_above_the_bound_is_kept_alone_and_only_while_it_is_alone() ->
         assert held() == expected, name
     caster = next(each for each in overview() if each.name == "framematch.render.rays")
     assert caster.limit_bytes <= 250_000_000
+
+
+def test_what_the_last_visitor_left_is_kept_no_longer() -> None:
+    draft = Draft(text=EXAMPLE)
+    assert draft.pairing and any(each.bytes_held for each in overview())
+    emptied()
+    assert not any(each.bytes_held or each.entries for each in overview())
+    assert Draft(text=EXAMPLE).pairing == draft.pairing

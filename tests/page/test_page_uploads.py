@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import logging
 import struct
 import zlib
 from collections.abc import Callable
@@ -13,6 +14,8 @@ from typing import Any
 import pytest
 import streamlit as st
 from PIL import Image
+from streamlit.elements.lib.file_uploader_utils import enforce_filename_restriction
+from streamlit.errors import StreamlitAPIException
 
 from framematch.files.fdl import fdl_text
 from framematch.files.pairing import parse_pairing
@@ -21,6 +24,7 @@ from framematch.page import session
 from framematch.page.areas import day, exchange, pairing, where
 from framematch.page.areas import print as printing
 from framematch.page.draft import Draft
+from framematch.page.net import ONE_LINE, refuse_in_one_line, trouble
 from framematch.page.session import EXAMPLE
 
 RIG, DAY = EXAMPLE.encode(), starter_day("pairing.toml").encode()
@@ -148,3 +152,24 @@ def test_a_wrong_upload_is_one_line_and_the_page_stays(visitor: dict[str, Any], 
     assert name in line or field == "fdl"
     assert visitor["fm_draft"].text == EXAMPLE and not visitor["fm_draft"].day and not visitor["fm_draft"].kit
     assert exchange.GIVEN not in visitor
+
+
+@pytest.mark.parametrize(("name", "says"), [("clip\x1b[31m.exe", "Invalid file extension"), ("still.png\0.exe", "null bytes")])
+def test_a_forged_upload_is_one_line_in_the_log_and_in_its_area(name: str, says: str) -> None:
+    """What no browser sends: Streamlit's own refusal, thrown wherever the field is read."""
+    with pytest.raises(StreamlitAPIException) as refused:
+        enforce_filename_restriction(name, [".png"])
+    assert says in trouble(refused.value, "Not all of this area can be shown")
+    said, log = io.StringIO(), logging.getLogger("streamlit.error_util")
+    handler = logging.StreamHandler(said)
+    log.addHandler(handler)
+    refuse_in_one_line()
+    try:
+        log.error("Uncaught app execution", exc_info=refused.value)
+        log.error("Uncaught app execution", exc_info=ValueError("ours"))
+    finally:
+        log.removeHandler(handler)
+        log.removeFilter(ONE_LINE)
+    line, *others = said.getvalue().splitlines()
+    assert line.startswith("Refused: ") and says in line and "\x1b" not in line
+    assert others[0] == "Uncaught app execution" and others[-1] == "ValueError: ours"  # what is a fault keeps its traceback

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from at_length import crossed
 from lenses import wall
 from outside import need
 from rigs import glasshouse
@@ -33,8 +34,7 @@ def _gl_is_here() -> None:
     need(not gl.missing(), "GL through EGL")
 
 
-@pytest.mark.parametrize("renderer", BOTH)
-@pytest.mark.parametrize("distance_m", [0.5, 3.0, 40.0])
+@pytest.mark.parametrize(("distance_m", "renderer"), crossed([0.5, 3.0, 40.0], BOTH))
 def test_without_offset_the_guide_is_what_is_recorded(distance_m: float, renderer: str) -> None:
     pairing = glasshouse(mount=Mount())
     views = both_views(WALL, pairing, WALL.scene_from_recording(Run(), distance_m), renderer=renderer, height_px=360)
@@ -42,8 +42,7 @@ def test_without_offset_the_guide_is_what_is_recorded(distance_m: float, rendere
     assert agreement(views.recorded.area, guide) >= 0.995
 
 
-@pytest.mark.parametrize("renderer", BOTH)
-@pytest.mark.parametrize("mount", [Mount(right_mm=60.0), Mount(up_mm=60.0)], ids=["beside", "above"])
+@pytest.mark.parametrize(("mount", "renderer"), crossed({"beside": Mount(right_mm=60.0), "above": Mount(up_mm=60.0)}, BOTH))
 def test_agreement_with_an_offset_falls_as_the_edge_error_curve_says(mount: Mount, renderer: str) -> None:
     """On a plane: whole at the set distance; elsewhere the shift that the overlap shows is the curve's.
 

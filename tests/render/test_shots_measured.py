@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from at_length import crossed
 from outside import need
 from shots import HEIGHT_PX, misses, random_case
 
@@ -14,8 +15,7 @@ from framematch.render import gl
 SAMPLE = (1, 3, 4, 8, 11, 14)
 
 
-@pytest.mark.parametrize("renderer", ["rays", "gl"])
-@pytest.mark.parametrize("seed", SAMPLE)
+@pytest.mark.parametrize(("seed", "renderer"), crossed(SAMPLE, ["rays", "gl"]))
 def test_the_table_says_what_the_pictures_show(seed: int, renderer: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if renderer == "gl":
         need(not gl.missing(), "GL through EGL")

@@ -15,6 +15,7 @@ from framematch.errors import InputError
 from framematch.files.day import day_file_in, parse_day
 from framematch.files.starter import starter_day
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import SYSTEMS, as_spoken_here, system
 from framematch.output.day_text import ADVICE, Section, first_lines, sections
 from framematch.page import day_fields, handed, session
 from framematch.page.draft import Draft
@@ -67,7 +68,7 @@ def _card(pairing: Pairing, draft: Draft, pulse: Pulse) -> None:
         (one, "Card, A4 (PDF)", lambda: made(partial(_write, plan), "card.pdf"), "card"),
         (two, "Card for the phone (PDF)", lambda: made_beside(partial(_write, plan), "card.pdf", "card-phone.pdf"), "card-phone"),
     ):
-        column.download_button(label, make, f"{name}-{ending}.pdf", "application/pdf", key=f"day:{ending}", on_click="ignore", width="stretch")
+        column.download_button(label, as_spoken_here(make), f"{name}-{ending}.pdf", "application/pdf", key=f"day:{ending}", on_click="ignore", width="stretch")
 
 
 def _as_text(text: str) -> None:
@@ -88,7 +89,8 @@ def _as_text(text: str) -> None:
 def plan_of(pairing: Pairing, text: str, shot: Shot | None) -> DayPlan:
     """The day worked out, with the shot that it flies."""
     day = parse_day(text, pairing=pairing)
-    return plan_day(day if shot is None else day.flown_as(shot))
+    spoken = system() if system() != SYSTEMS[0] else None  # else as the day's own text says
+    return plan_day((day if shot is None else day.flown_as(shot)).shown_in(spoken))
 
 
 def card_markup(plan: DayPlan) -> str:

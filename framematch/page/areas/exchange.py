@@ -25,6 +25,7 @@ from framematch.files.fdl import (
     parse_framings,
 )
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import as_spoken_here, metres, signed, speed
 from framematch.output.fdl_drawing import framing_drawing, framing_rows, framing_words, line_styles, pixels
 from framematch.output.lens_map import PICTURES, write_maps
 from framematch.output.svg import drawing_svg
@@ -74,7 +75,7 @@ def _head(title: str, what: str) -> None:
 
 
 def _download(label: str, make: Callable[[], bytes], name: str, mime: str, key: str) -> None:
-    st.download_button(label, make, name, mime, key=key, on_click="ignore")
+    st.download_button(label, as_spoken_here(make), name, mime, key=key, on_click="ignore")
 
 
 # The frame as ASC FDL, out.
@@ -349,8 +350,8 @@ def _scene(pairing: Pairing) -> None:
     st.html(
         block(
             paragraph(
-                f"Straight through from {RUN_FROM_M:g} m before to {-RUN_TO_M:g} m behind at {run.speed_m_s:g} m/s, "
-                f"camera tilt {run.tilt_deg:+g}°, as in the Gap area."
+                f"Straight through from {metres(RUN_FROM_M)} before to {metres(-RUN_TO_M)} behind at {speed(run.speed_m_s)}, "
+                f"camera tilt {signed(run.tilt_deg, 1)}°, as in the Gap area."
             )
         )
     )

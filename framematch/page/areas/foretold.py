@@ -8,7 +8,7 @@ import streamlit as st
 
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report
-from framematch.guide.shown import metres
+from framematch.guide.shown import as_spoken_here, metres
 from framematch.live.foretold_part import foretold_part
 from framematch.live.foretold_view import foretold_frame, foretold_said, source_of
 from framematch.output.guide_drawing import span
@@ -32,10 +32,9 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     )
     sets = lines.sets_chosen(pairing)
     report = lines.lines_awaited(pairing, sets, pulse)
-    _show(pairing, report)
+    st.fragment(as_spoken_here(_show))(pairing, report)
 
 
-@st.fragment
 def _show(pairing: Pairing, report: Report) -> None:
     stops, sets = stops_of(pairing, report)
     part = _part(pairing, stops)

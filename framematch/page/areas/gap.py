@@ -88,7 +88,7 @@ def _controls() -> None:
         fields.numbers("lens", "Lenses to compare, mm", lenses_text(session.draft()), "Focal lengths, comma between; up to twelve.", _lenses_taken)
     with distances:
         now = ", ".join(f"{d:g}" for d in session.draft().shot.run.distances_m)
-        fields.numbers("run.distances_m", "Distances before the gap, m", now, "For the tables, comma between.")
+        fields.numbers("run.distances_m", "Distances before the gap,", now, "For the tables, comma between.", unit="m")
 
 
 def lenses_text(draft: Draft) -> str:
@@ -137,14 +137,18 @@ def _questions(found: Comparison) -> None:
     st.html(block("<h2>From what you want to a lens</h2>" + paragraph("Leave empty what you don't ask for.", "quiet")))
     asked = (
         ("fill", "Gap fills, % of the frame", "Share of the frame's area.", 40.0),
-        ("fill_at", "At this distance, m", "Before the gap, at which it fills so much.", 2.0),
+        ("fill_at", "At this distance", "Before the gap, at which it fills so much.", 2.0),
         ("subject", "Subject's height, % of frame", "Where, with each lens, the first subject is so tall in the frame.", None),
-        ("edges", "All edges in frame until, m", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
-        ("sharp", "Near limit, m", "Stop that puts each lens's near limit there.", None),
+        ("edges", "All edges in frame until", "Longest lens that keeps the whole opening in the frame until so near the gap.", 1.5),
+        ("sharp", "Near limit", "Stop that puts each lens's near limit there.", None),
     )
     wanted: dict[str, float | None] = {}
     for column, (key, label, about, first) in zip(st.columns(len(asked)), asked, strict=True):
-        wanted[key] = column.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, format="%.1f", key=f"ask:{key}", help=about)
+        with column:
+            if "%" in label:
+                wanted[key] = st.number_input(label, value=first, min_value=0.01, max_value=1000.0, step=0.5, format="%.1f", key=f"ask:{key}", help=about)
+            else:
+                wanted[key] = fields.distance(label, f"ask:{key}", first, low_m=0.01, high_m=1000.0, step=0.5, about=about)
     wishes = Wishes(
         fill=None if wanted["fill"] is None else (wanted["fill"], wanted["fill_at"]),
         subject=None if wanted["subject"] is None or not found.shot.subjects else (wanted["subject"], None),

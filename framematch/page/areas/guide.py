@@ -11,7 +11,7 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import Report, insets_percent, insets_px
-from framematch.guide.shown import metres
+from framematch.guide.shown import as_spoken_here, metres, signed
 from framematch.guide.transfer import EDGES
 from framematch.guide.turning import turn_words
 from framematch.guide.words import change_words
@@ -24,6 +24,7 @@ from framematch.page.kept_choices import kept
 from framematch.page.look import CHART, Colours, block, drawing, paragraph, table
 from framematch.page.patience import Pulse, patiently
 from framematch.page.work import error_curve, report_of
+from framematch.render.keep import kept_by_value
 
 PART_NAMES = {
     "rectangle": "rectangle: straight sides",
@@ -131,14 +132,12 @@ def _curve(report: Report, colours: Colours) -> str:
     turning = report.turning is not None and st.toggle(
         f"While turning, {turn_words(report.pairing)}", help="With what rows read one after another add.", **kept("guide:turning", False)
     )
-    distances, errors = lines.turning_curve(report.pairing) if turning else error_curve(report.pairing)
-    chart = edges_error_chart(report, distances, errors, look=colours.chart, size=CHART, colours=colours.series)
     alt = "How far each side of the guide is off against distance. " + "; ".join(
-        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {getattr(each.error, edge):+.1f} %" for edge in EDGES) for each in report.at
+        f"at {metres(each.distance_m)}: " + ", ".join(f"{edge} {signed(getattr(each.error, edge), 1)} %" for edge in EDGES) for each in report.at
     )
     return (
         "<h2>How far it is off at each distance</h2>"
-        + drawing(drawing_svg(chart), alt)
+        + drawing(_curve_svg(report, colours, turning), alt)
         + paragraph(
             "+ the line stands outside the frame and promises more than is recorded; - inside: it promises less. Shaded: the distances it is for. "
             "Where a line breaks, another point of that side has become the worst.",
@@ -147,9 +146,15 @@ def _curve(report: Report, colours: Colours) -> str:
     )
 
 
+@kept_by_value(limit_bytes=2_000_000)
+def _curve_svg(report: Report, colours: Colours, turning: bool) -> str:
+    distances, errors = lines.turning_curve(report.pairing) if turning else error_curve(report.pairing)
+    return drawing_svg(edges_error_chart(report, distances, errors, look=colours.chart, size=CHART, colours=colours.series))
+
+
 def _errors(report: Report, frames: Sequence[int]) -> str:
     def cell(value: float) -> str:
-        return "-" if math.isnan(value) else f"{value:+.1f} %"
+        return "-" if math.isnan(value) else f"{signed(value, 1)} %"
 
     out = []
     for number, one in enumerate(report.each_set, 1):
@@ -204,7 +209,7 @@ def _downloads(pairing: Pairing, report: Report, sets: int, frames: tuple[int, .
         for column, (file, label, mime) in zip(st.columns(max(len(row), 1)), row, strict=False):
             column.download_button(
                 label,
-                partial(_file, pairing, sets, parts, frames, marks_m, file),
+                as_spoken_here(partial(_file, pairing, sets, parts, frames, marks_m, file)),
                 file_name=f"{name}-{file}",
                 mime=mime,
                 key=f"download:{file}",

@@ -28,6 +28,7 @@ from framematch.files.spec_sheet import FORMAT_WORDS, RASTERS, answer
 from framematch.geometry.camera import format_part_mm
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import insets_px
+from framematch.guide.shown import as_spoken_here
 from framematch.guide.transfer import EDGES
 from framematch.page import fields, session
 from framematch.page.files_made import zipped
@@ -161,7 +162,7 @@ def _list(kit: Kit, pulse: Pulse) -> None:
         spot.html(block(table(["pairing", *EDGES, "off by", "OSD columns, rows"], rows, caption="Insets in pixels of the goggles' picture")))
     told.empty()
     for column, (label, make, name, mime, key) in zip(st.columns(4), _files(kit, good), strict=True):
-        column.download_button(label, make, name, mime, key=f"kit:{key}", on_click="ignore", width="stretch")
+        column.download_button(label, as_spoken_here(make) if callable(make) else make, name, mime, key=f"kit:{key}", on_click="ignore", width="stretch")
     titles = [each.title for each in good]
     chosen = st.selectbox("Open one of them on this page", titles, index=None, key="kit:chosen", placeholder="choose")
     if chosen is not None:

@@ -15,6 +15,7 @@ from framematch.geometry.camera import FORMATS_MM, equivalent_135_mm, format_par
 from framematch.geometry.lens_models import MODELS, PLAIN
 from framematch.geometry.pairing import Pairing
 from framematch.guide.report import equivalent_words
+from framematch.guide.shown import signed
 from framematch.page import fields, handed, session
 from framematch.page.draft import MOST_BYTES, text_from_upload
 from framematch.page.files_made import stem
@@ -306,7 +307,7 @@ def _angles(pairing: Pairing) -> None:
         f"{equivalent_words(equivalent_135_mm(frame.horizontal, side_mm=36.0))} by the width."
     )
     misses = "".join(
-        paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {miss:+.2f}°" for way, miss in each) + ".")
+        paragraph(f"Lens of the {camera} camera from quoted angles; found less quoted: " + ", ".join(f"{way} {signed(miss, 2)}°" for way, miss in each) + ".")
         for camera, each in pairing.lens_fit_deg
         if any(abs(miss) >= 0.005 for _, miss in each)
     )

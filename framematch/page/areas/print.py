@@ -9,12 +9,12 @@ from functools import partial
 
 import streamlit as st
 
-from framematch.compare import Shot, compare
+from framematch.compare import Shot
 from framematch.errors import InputError
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
-from framematch.guide.report import Report, guide_report
-from framematch.guide.shown import SYSTEMS, shown_in
+from framematch.guide.report import Report
+from framematch.guide.shown import as_spoken_here, system
 from framematch.page import lines, session
 from framematch.page.areas import wall
 from framematch.page.areas.kit import kit_now
@@ -50,7 +50,7 @@ class Job:
 
     def pdf(self) -> bytes:
         """The file, made at most once a day from the same figures (its footer has the date)."""
-        return _kept_pdfs.get((datetime.date.today(), *self.key), self.make)
+        return _kept_pdfs.get((datetime.date.today(), system(), *self.key), self.make)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +71,7 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
             job = KINDS[what].ask(pairing, colours, pulse)
             st.download_button(
                 job.button,
-                job.pdf,
+                as_spoken_here(job.pdf),
                 job.file_name,
                 "application/pdf",
                 key=job.button_key,
@@ -118,17 +118,13 @@ def _first_page(count: int) -> int:
 # Guide sheets.
 
 
-def _paper_and_units() -> tuple[str, str]:
-    left, right = st.columns(2)
-    with left:
-        paper: str = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
-    with right:
-        units: str = st.selectbox("Units", SYSTEMS, help="Of distances; optics stay metric.", **kept("print:units", SYSTEMS[0]))
-    return paper, units
+def _paper() -> str:
+    paper: str = st.selectbox("Paper", list(PAPERS), format_func=lambda name: PAPERS[name], help="What the printer holds.", **kept("print:paper", "A4"))
+    return paper
 
 
 def _sheets(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
-    paper, units = _paper_and_units()
+    paper = _paper()
     known = st.checkbox("Also at true scale for a picture of this size", help="To lay over a monitor, or to trace on film.", **kept("print:true", False))
     wide_px, high_px = pairing.display.raster_px
     diagonal = st.number_input(
@@ -151,33 +147,28 @@ def _sheets(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
         fitting_paper(size, paper)
     about = pairing.about
     name = stem(pairing) if len(reports) == 1 else "-".join(plain_name(part) for part in (about.production, about.unit, "guide sheets") if part)
-    return _sheet_job(reports, paper, units, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
+    return _sheet_job(reports, paper, size, at, f"{name}.pdf", "Guide sheets (PDF)" if len(reports) > 1 else "Guide sheet (PDF)", "print:sheet")
 
 
 def _of_kit() -> list[Pairing]:
     return [each.pairing for each in kit_now().pairings if each.pairing is not None]
 
 
-def _sheet_job(
-    reports: list[Report], paper: str, units: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str
-) -> Job:
+def _sheet_job(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None, name: str, button: str, key: str) -> Job:
     return Job(
-        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, units, size_mm, wall_m),
-        make=lambda: sheet_pdf(reports, paper, size_mm, wall_m, units),
+        key=("sheet", tuple((r.pairing, len(r.sets)) for r in reports), paper, size_mm, wall_m),
+        make=lambda: sheet_pdf(reports, paper, size_mm, wall_m),
         file_name=name,
         button=button,
         button_key=key,
     )
 
 
-def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None, units: str = SYSTEMS[0]) -> bytes:
+def sheet_pdf(reports: list[Report], paper: str, size_mm: tuple[float, float] | None, wall_m: float | None = None) -> bytes:
     """The sheets' PDF: the command line's own."""
     from framematch.output.sheet import write_sheets
 
-    with shown_in(units):
-        if units != SYSTEMS[0]:  # what a report warns of names distances too
-            reports = [guide_report(r.pairing, sets=max(1, len(r.sets))) for r in reports]
-        return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
+    return made(lambda path: write_sheets(path, reports, paper=paper, display_mm=size_mm, wall_m=wall_m), "sheet.pdf")
 
 
 def _reports(pairings: list[Pairing], pulse: Pulse, sets: int) -> list[Report]:
@@ -259,19 +250,19 @@ def _forget_more() -> None:
 def wall_job(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     """The wall marks with what they show, and the sheet that has them."""
     distance = wall.section(pairing, colours, pulse)
-    paper, units = _paper_and_units()
+    paper = _paper()
     report = patiently(partial(report_of, pairing), pulse)
-    return _sheet_job([report], paper, units, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
+    return _sheet_job([report], paper, None, distance, f"{stem(pairing)}-wall-marks.pdf", "Guide sheet with wall marks (PDF)", "print:marks")
 
 
 def _lenses(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     st.html(block(paragraph("Gap, run and lenses are those of the Gap area.")))
-    paper, units = _paper_and_units()
+    paper = _paper()
     phone = st.checkbox("For the phone: one long narrow page", **kept("print:phone", False))
     shot = session.draft().shot
     return Job(
-        key=("lenses", pairing, shot, phone, paper, units),
-        make=lambda: lens_pdf(pairing, shot, phone=phone, paper=paper, units=units),
+        key=("lenses", pairing, shot, phone, paper),
+        make=lambda: lens_pdf(pairing, shot, phone=phone, paper=paper),
         file_name=f"{stem(pairing)}-{'lenses-phone' if phone else 'lenses'}.pdf",
         button="Lens sheet (PDF)",
         button_key="print:lenses",
@@ -279,14 +270,13 @@ def _lenses(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:
     )
 
 
-def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False, paper: str = "A4", units: str = SYSTEMS[0]) -> bytes:
+def lens_pdf(pairing: Pairing, shot: Shot, *, phone: bool = False, paper: str = "A4") -> bytes:
     """The lens sheet's PDF with views of its place: the command line's own."""
     from framematch.output.lens_sheet import write_sheet
     from framematch.render.lens_view import lens_view
 
-    with shown_in(units):
-        found = comparison_of(pairing, shot) if units == SYSTEMS[0] else compare(pairing, shot, guide=True)
-        return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view(), paper=paper), "lenses.pdf")
+    found = comparison_of(pairing, shot)
+    return made(lambda path: write_sheet(path, found, phone=phone, view=lens_view(), paper=paper), "lenses.pdf")
 
 
 def _chart(pairing: Pairing, colours: Colours, pulse: Pulse) -> Job:

@@ -9,18 +9,19 @@ import streamlit as st
 from framematch.errors import InputError
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import amount, metres, millimetres, system, unit
 from framematch.guide.wall_marks import Cause, Mark, Readings, aim_changes, aim_off_by_shift, correction_table, off_by, tape_lengths_mm, wall_marks
 from framematch.output.drawing import Inks
 from framematch.output.svg import drawing_svg
 from framematch.output.wall_drawing import marks_in_display, wall_drawing
-from framematch.page import session
+from framematch.page import fields, session
 from framematch.page.inks import inks_of
 from framematch.page.kept_choices import kept
 from framematch.page.look import Colours, block, drawing, paragraph, table
 from framematch.page.patience import Pulse, patiently
 from framematch.render.keep import kept_by_value
 
-DISTANCE = "print:wall"
+DISTANCE, FIRST_M = "print:wall", 2.0
 PUPIL = (
     "Of the recording lens: look into its front, iris closed down; hold a pencil beside the barrel and move your head: where pencil and iris stay "
     "together is the entrance pupil."
@@ -29,11 +30,8 @@ SEEN_RIGHT, SEEN_UP = "print:seen-right", "print:seen-up"
 
 
 def distance_field(key: str) -> float:
-    """The wall's distance."""
-    found: float = st.number_input(
-        "Wall, m from the entrance pupil", 0.3, 50.0, step=0.1, format="%.2f", help=f"{PUPIL} Square on; 0.3 to 50.", **kept(key, 2.0)
-    )
-    return found
+    """The wall's distance, metres."""
+    return fields.distance("Wall from the entrance pupil", key, FIRST_M, low_m=0.3, high_m=50.0, step=0.1, about=f"{PUPIL} Square on.") or FIRST_M
 
 
 def section(pairing: Pairing, colours: Colours, pulse: Pulse) -> float:
@@ -61,28 +59,31 @@ def _off_by(pairing: Pairing, distance_m: float, right_px: float, up_px: float) 
 
 def marks_markup(pairing: Pairing, marks: tuple[Mark, ...], inks: Inks, distance_m: float) -> str:
     """The wall with its numbers, the display with where they show, and both as a table."""
-    wide, high = pairing.display.raster_px
+    (wide, high), mm = pairing.display.raster_px, unit("mm")
     lengths = tape_lengths_mm(marks)
     taped = "; ".join(f"{m.name} {_signed(m.right_mm)} right, {_signed(m.up_mm)} up" for m in marks)
     shows = "; ".join(f"{m.name} {_place(m)}" for m in marks)
     rows = [[m.name, _signed(m.right_mm), _signed(m.up_mm), _place(m)] for m in marks]
     return (
         paragraph(
-            f"Stand the rig square to a flat wall, the recording lens's entrance pupil {distance_m:g} m from it. Mark A straight ahead of it, at its height; "
-            "tape the rest from A as seen from the rig."
+            f"Stand the rig square to a flat wall, the recording lens's entrance pupil {metres(distance_m)} from it. Mark A straight ahead of it, at its "
+            "height; tape the rest from A as seen from the rig."
         )
-        + drawing(drawing_svg(wall_drawing(marks, inks=inks)), f"The wall seen from the rig, millimetres from A: {taped}.")
+        + drawing(drawing_svg(wall_drawing(marks, inks=inks)), f"The wall seen from the rig, {mm} from A: {taped}.")
         + drawing(
             drawing_svg(marks_in_display(pairing, marks, inks=inks)), f"Where the marks must show in the goggles' {wide} x {high} picture, pixels: {shows}."
         )
-        + table(["mark", "right, mm", "up, mm", "shows at, px"], rows, caption="From A, straight ahead of the recording lens")
+        + table(["mark", f"right, {mm}", f"up, {mm}", "shows at, px"], rows, caption="From A, straight ahead of the recording lens")
         + paragraph(
-            f"To check the tape: diagonals {lengths['diagonal down']:.0f} and {lengths['diagonal up']:.0f} mm. Pixels count from the top left.", "quiet"
+            f"To check the tape: diagonals {millimetres(lengths['diagonal down'])} and {millimetres(lengths['diagonal up'])}. Pixels count from the top left.",
+            "quiet",
         )
     )
 
 
 def _signed(value_mm: float) -> str:
+    if system() != "metric":
+        return f"{amount(value_mm, 'mm'):+.2f}"
     return f"{round(value_mm):+d}" if round(value_mm) else "0"
 
 
@@ -118,7 +119,7 @@ def _correction(pairing: Pairing, distance_m: float, causes: tuple[Cause, ...], 
 def _say(pairing: Pairing, off: Mount, alone: dict[str, float]) -> None:
     changes = aim_changes(pairing.mount, off)
     aim = _both(_words(off.pan_deg, "right", "left", "°"), _words(off.tilt_deg, "up", "down", "°"))
-    place = _both(_words(alone["right_mm"], "right", "left", " mm"), _words(alone["up_mm"], "high", "low", " mm"))
+    place = _both(_words(alone["right_mm"], "right", "left", "mm"), _words(alone["up_mm"], "high", "low", "mm"))
     st.html(
         block(
             '<div class="panel">'
@@ -141,8 +142,9 @@ def _say(pairing: Pairing, off: Mount, alone: dict[str, float]) -> None:
 
 
 def _words(value: float, positive: str, negative: str, unit: str) -> str:
-    digits = 2 if unit == "°" else 0
-    return f"{abs(value):.{digits}f}{unit} too far {positive if value > 0 else negative}" if round(abs(value), digits) else ""
+    if not round(abs(value), 2 if unit == "°" else 0):
+        return ""
+    return f"{f'{abs(value):.2f}°' if unit == '°' else millimetres(abs(value))} too far {positive if value > 0 else negative}"
 
 
 def _both(one: str, other: str) -> str:

@@ -67,7 +67,7 @@ def _opening() -> None:
     with middle:
         now = _with_commas(opening.middle_m or (0.0, 0.0, 0.0))
         about = "In the scene: x right, y up, z back. Or look from outside and click two opposite corners; or move it in the plan."
-        fields.numbers(f"{key}.middle_m", "Middle of the opening: x, y, z in m", now, about, count=3)
+        fields.numbers(f"{key}.middle_m", "Middle of the opening: x, y, z in", now, about, count=3, unit="m")
     with heading:
         fields.number(fields.HEADING)
     with scale:
@@ -117,7 +117,7 @@ def path() -> None:
                 st.html(block(paragraph(f"Point {i + 1}: through the middle of opening {point['opening']}")))
             else:
                 now = _with_commas(point.get("at_m", (0, 0, 0)))
-                fields.numbers(f"path.point.{i}.at_m", f"Point {i + 1}: x, y, z in m", now, "In the scene: x right, y up, z back.", count=3)
+                fields.numbers(f"path.point.{i}.at_m", f"Point {i + 1}: x, y, z in", now, "In the scene: x right, y up, z back.", count=3, unit="m")
         with speed:
             fields.number(_speed_of(i))
     fields.fault("path.point")

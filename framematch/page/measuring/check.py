@@ -12,32 +12,25 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.measure.check import Checked, check_moments, verdict
 from framematch.measure.figure import within
 from framematch.measure.known import Typed
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
 from framematch.measure.take import NAMES, USUAL, taken
+from framematch.page import fields
 from framematch.page.clicked import clicked_picture
 from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring import laid
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
+from framematch.page.measuring.show import fault, held_with, lines, mount_row, plain, use
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.patience import Pulse
 from framematch.progress import step
 from framematch.render.keep import Kept
 
-_FIGURES = {
-    "pan_deg": "pan, degrees",
-    "tilt_deg": "tilt, degrees",
-    "roll_deg": "roll, degrees",
-    "right_mm": "right, mm",
-    "up_mm": "up, mm",
-    "forward_mm": "forward, mm",
-}
 _LENS = {
     "focal_percent": "focal length, % longer",
     "centre_right_px": "centre to the right, px",
@@ -81,13 +74,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
     with right:
         monitoring = many("Monitoring camera's stills", "measure:m", "Of the same moments: its own, or the goggles' recording, whose bars and crop are undone.")
     with far:
-        distance = remembered(
-            "measure:d",
-            None,
-            lambda key: st.number_input(
-                "A distance, m", 0.2, 10000.0, None, 1.0, key=key, help="To something flat and far, in the middle of the first still or where you click."
-            ),
-        )
+        about = "To something flat and far, in the middle of the first still or where you click."
+        distance = fields.distance("A distance", "measure:d", None, low_m=0.2, high_m=10_000.0, step=1.0, about=about)
     if not (recording and monitoring):
         return
     if len(recording) != len(monitoring):
@@ -149,8 +137,8 @@ def _check(pairing: Pairing, recording: Sequence[Given], monitoring: Sequence[Gi
 
 
 def _say(checked: Checked, drawn: laid.Laid) -> None:
-    rows = [[_FIGURES[f.name], signed(getattr(checked.before.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in checked.figures]
-    lens = [[f"{which}: {_LENS[f.name.partition('_')[2]]}", signed(f.value), f"± {f.half_95:.2f}"] for f in checked.lens_figures if f.half_95 > 1e-4
+    rows = [mount_row(f.name, getattr(checked.before.mount, f.name), f.value, f.half_95, 2) for f in checked.figures]
+    lens = [[f"{which}: {_LENS[f.name.partition('_')[2]]}", signed(f.value, 2), f"± {f.half_95:.2f}"] for f in checked.lens_figures if f.half_95 > 1e-4
             for which in [f.name.partition("_")[0]]]  # fmt: skip
     off = "; ".join(f"{percent:.1f} % at {metres(at)}" for at, percent in checked.off_percent)
     st.html(

@@ -15,7 +15,7 @@ from framematch.clips.together import Together, check_clips
 from framematch.clips.together_report import AXES, clip_csv, clip_sentences
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
-from framematch.guide.shown import metres
+from framematch.guide.shown import metres, signed
 from framematch.output.clips_chart import off_chart
 from framematch.output.svg import drawing_svg
 from framematch.page.long_work import awaited
@@ -107,7 +107,7 @@ def _say(found: Together, shake: Shake | None, pictures: tuple[bytes, ...], colo
     index = times.index(chosen)
     m = moments[index]
     says = f"{m.instant.recording_s:.1f} s: off by {m.off_percent:.1f} ± {m.off_95_percent:.1f} % at {metres(m.distance_m)}; " + ", ".join(
-        f"{name} {value:+.2f}°" for name, value in zip(AXES, m.aim_deg, strict=True)
+        f"{name} {signed(value, 2)}°" for name, value in zip(AXES, m.aim_deg, strict=True)
     )
     chart = drawing_svg(off_chart(found, look=colours.chart, size=CHART, at=index, colour=colours.series[0]))
     st.html(

@@ -14,17 +14,19 @@ from numpy.typing import NDArray
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import metres, signed
 from framematch.guide.wall_marks import wall_marks
 from framematch.measure.goggles import undone
 from framematch.measure.into_file import aim_values
 from framematch.measure.marks import FromMarks, aim_from_marks, expected_px, find_marks
 from framematch.measure.marks_picture import marks_picture
 from framematch.measure.stills import Still, read_still
+from framematch.page import fields
 from framematch.page.clicked import clicked_picture
 from framematch.page.long_work import awaited
 from framematch.page.look import Colours, block, paragraph, table
 from framematch.page.measuring.found import jpeg
-from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, signed, use
+from framematch.page.measuring.show import fault, held_with, lines, plain, remembered, use
 from framematch.page.measuring.uploads import Given, one
 from framematch.page.patience import Pulse
 from framematch.progress import step
@@ -78,13 +80,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
             "The whole picture of the camera, or the goggles' recording, whose bars and crop are undone.",
         )
     with right:
-        distance = remembered(
-            "measure:marks:d",
-            _FIRST_M,
-            lambda key: st.number_input(
-                "Wall, m from the entrance pupil", 0.3, 50.0, None, 0.1, format="%.2f", key=key, help="As on the sheet of wall marks; 0.3 to 50."
-            ),
-        )
+        about = "As on the sheet of wall marks."
+        distance = fields.distance("Wall from the entrance pupil", "measure:marks:d", _FIRST_M, low_m=0.3, high_m=50.0, step=0.1, about=about)
     if still is None or distance is None:
         return
     mine = (still.digest, distance)
@@ -98,8 +95,8 @@ def area(pairing: Pairing, colours: Colours, pulse: Pulse) -> None:
         return
     if wall.fault:
         fault(f"Not found by themselves: {wall.fault} Click them in the picture.")
-    shown, fields = st.columns([2.2, 1], gap="large")
-    with fields:
+    shown, beside = st.columns([2.2, 1], gap="large")
+    with beside:
         places = _places(names, wall, mine)
         odd = _aim(before, names, wall, places, distance)
     with shown:
@@ -176,8 +173,8 @@ def _aim(pairing: Pairing, names: list[str], wall: Wall, places: list[Place], di
 
 
 def _words(pairing: Pairing, found: FromMarks, distance_m: float) -> str:
-    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name)), signed(f.value), f"± {f.half_95:.2f}"] for f in found.figures]
-    off = "" if math.isnan(found.off_percent) else f"The guide as it was is off by up to {found.off_percent:.1f} % of the frame at {distance_m:g} m. "
+    rows = [[_FIGURES[f.name], signed(getattr(pairing.mount, f.name), 2), signed(f.value, 2), f"± {f.half_95:.2f}"] for f in found.figures]
+    off = "" if math.isnan(found.off_percent) else f"The guide as it was is off by up to {found.off_percent:.1f} % of the frame at {metres(distance_m)}. "
     return (
         paragraph(f"{off}The aim is off by {found.turned_deg:.2f} degrees.", "big")
         + table(["figure", "as it was", "found", "95 %"], rows, caption="The aim that the marks show")

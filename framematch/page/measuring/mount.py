@@ -32,7 +32,7 @@ from framematch.page.measuring import laid
 from framematch.page.measuring.chart_field import chart_fields
 from framematch.page.measuring.found import Seen, jpeg, look, shown_like
 from framematch.page.measuring.lens import CAMERAS, lens_tables
-from framematch.page.measuring.show import ask, fault, last, lines, remembered, signed, use, whole
+from framematch.page.measuring.show import ask, fault, last, lines, mount_row, remembered, use, whole
 from framematch.page.measuring.uploads import Given, many
 from framematch.page.patience import Pulse
 from framematch.progress import step
@@ -40,14 +40,6 @@ from framematch.render.keep import Kept
 from framematch.text.toml import changed_text
 
 _LENSES = {MEASURE: "measure both from these stills too", KEEP: "keep the pairing's"}
-_FIGURES = {
-    "pan_deg": ("pan, degrees", 3),
-    "tilt_deg": ("tilt, degrees", 3),
-    "roll_deg": ("roll, degrees", 3),
-    "right_mm": ("right, mm", 2),
-    "up_mm": ("up, mm", 2),
-    "forward_mm": ("forward, mm", 2),
-}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -205,10 +197,7 @@ def _figures(measured: Measured, made: MountMeasured, before: Pairing) -> None:
     )
     left, right = st.columns(2, gap="large")
     with left:
-        rows = []
-        for f in fit.figures:
-            label, digits = _FIGURES[f.name]
-            rows.append([label, signed(getattr(before.mount, f.name), digits), signed(f.value, digits), f"± {f.half_95:.{digits}f}"])
+        rows = [mount_row(f.name, getattr(before.mount, f.name), f.value, f.half_95, 3 if f.name.endswith("_deg") else 2) for f in fit.figures]
         st.html(block(table(["figure", "as it was", "measured", "95 %"], rows, caption="The mount as measured", kind="figures")))
         label = "Use this mount in the pairing" if made.lenses is None else "Use this mount and both lenses in the pairing"
         use(label, "measure:mount:use", "mount", mount_changes(fit, now, made.lenses))

@@ -11,6 +11,7 @@ import streamlit as st
 
 from framematch.errors import InputError
 from framematch.geometry.pairing import Pairing
+from framematch.guide.shown import amount, signed, unit
 from framematch.measure.pictures import note
 from framematch.page import session
 from framematch.page.look import GONE, block, paragraph, picture_source
@@ -71,18 +72,20 @@ def _pressed(task: str, key: Hashable, now: Any) -> None:
     st.session_state[_ASKED] = {**st.session_state.get(_ASKED, {}), task: (key, now)}
 
 
-def signed(value: float, digits: int = 2) -> str:
-    """A figure with its sign; nothing has none."""
-    shown = round(value, digits)
-    return f"{shown:+.{digits}f}" if shown else f"{0:.{digits}f}"
-
-
 def figure_row(label: str, value: float, half_95: float, unit: str = "") -> list[str]:
     """A row of a table: the value to as many places as two figures of its interval have."""
     if not (math.isfinite(value) and math.isfinite(half_95)):
         return [label, f"{value:.2f}{unit}" if math.isfinite(value) else "outside the image circle", "-"]
     places = 3 if half_95 <= 0 else min(6, max(0, 1 - math.floor(math.log10(half_95))))
     return [label, f"{value:.{places}f}{unit}", f"± {half_95:.{places}f}{unit}"]
+
+
+def mount_row(name: str, before: float, value: float, half_95: float, digits: int) -> list[str]:
+    """A row of a table: a figure of the mount as it was, as found, and its interval; offsets in the units that the page speaks."""
+    way, _, of = name.rpartition("_")
+    scale = amount(1.0, "mm") if of == "mm" else 1.0
+    label = f"{way}, {unit('mm') if of == 'mm' else 'degrees'}"
+    return [label, signed(before * scale, digits), signed(value * scale, digits), f"± {half_95 * scale:.{digits}f}"]
 
 
 def whole(picture: bytes, caption: str, alt: str, kind: str = "") -> str:
