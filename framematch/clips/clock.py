@@ -168,8 +168,8 @@ def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:
             file=monitoring.name,
             fix="give both cameras' clips of one flight, as recorded, with in-camera stabilisation off",
         )
-    fit = best
-    best = solve.white(best)
+    fit = solve.centred(best)
+    best = solve.white(fit)
     solve.same_shaking(best)
     others = [fit.cost for fit in tried[1:] if abs(fit.values[0] - best.values[0]) > _APART_S]
     rival = min(others, default=math.inf) / max(fit.cost, 1e-12)
@@ -184,7 +184,7 @@ def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:
         raise NotSuitable(
             f"the turns tell the offset only to {1000 * found.offset_95_s:.0f} ms", file=monitoring.name, fix="give a piece in which the rig turns more quickly"
         )
-    solve.steady_clock(best)
+    solve.steady_clock(fit)
     return found
 
 
@@ -271,11 +271,14 @@ class _Solve:
                 break
         return _Fit(values=values, use=use, cost=self._slow_size(self.misses(values, use), use))
 
-    def white(self, fit: _Fit) -> _Fit:
-        """The fit refined on white residuals, its offset that in the middle of what both show."""
+    def centred(self, fit: _Fit) -> _Fit:
+        """The fit, its offset from here on that in the middle of what both show."""
         middle = float(np.mean(self._overlap(fit.values)))
-        fit = replace(fit, values=fit.values + np.array([1e-6 * fit.values[1] * (middle - self.middle), 0, 0, 0, 0]))
-        self.middle = middle
+        later, self.middle = middle - self.middle, middle
+        return replace(fit, values=fit.values + np.array([1e-6 * fit.values[1] * later, 0, 0, 0, 0]))
+
+    def white(self, fit: _Fit) -> _Fit:
+        """The fit refined on white residuals."""
         for _ in range(_WHITE_ROUNDS):
             use = self._use(fit.values)
             miss = self.misses(fit.values, use)
