@@ -1,23 +1,25 @@
 """How the clocks of two clips of one flight go together, and the aim that their turns show.
 
 A rigid rig turns alike for both cameras: w_recording(t) = R w_monitoring(tau), t = tau + offset + rate (tau - middle). The recording clip's turns are
-summed up and laid through a cubic spline in time, so that each step of the monitoring clip, however long, is held against the turn over exactly its own
+summed up and laid through a spline in time, so that each step of the monitoring clip, however long, is held against the turn over exactly its own
 span: frame rates may differ, frames may be missing. Candidates for the offset come from the correlation of both turn rates, as vectors through the
-aim of the file; each is refined by least squares over offset, rate and aim with weights after Cauchy, and the one with the smallest residual is
-taken. Intervals come from blocks of half a second that are taken to err by themselves (the clustered covariance of White, Econometrica 48, 1980), since
-residuals of one moment go together.
+aim of the file; each is refined by least squares over offset, rate and aim with weights after Cauchy, and the one with the smallest residual below
+some hertz is taken: what is quicker may be flex. It is refined once more on residuals made white (``whitened``), so that flex of one frequency hardly
+counts. Intervals come from blocks of half a second that are taken to err by themselves (the clustered covariance of White, Econometrica 48, 1980),
+since residuals of one moment go together.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framematch.clips.turns import Turns, typical_rate_deg_s
+from framematch.clips.whitened import Whitening
 from framematch.measure.check import NotSuitable
 from framematch.measure.figure import NORMAL_95
 
@@ -29,11 +31,16 @@ LEAST_TURN_DEG_S = 2.0
 CLOCK_PPM = 100.0  # standard deviation of how far two recorders' clocks run apart (practice: crystals are good to some tens)
 MOST_OFFSET_S = 0.010  # half-width of the offset's interval beyond which it is not told
 _GRID_HZ = 60.0
+DEGREE = 5  # of the spline: a cubic one loses a tenth of a shaking of 6 Hz between 25 frames a second
 _CANDIDATES, _APART_S = 6, 0.25
 _BLOCK_S = 0.5
 _ALIKE = 0.5  # of the turn may remain unexplained
+_SLOW_S = 0.047  # standard deviation of the Gaussian that halves what is at 4 Hz: quicker turns may be flex, and tell no flight from another
+_WHITE_ROUNDS = 4
+_DRIFT_S = 0.0005  # half-width by which an offset may drift over a clip as what is near passes by (rendered flights)
 _RIVAL = 1.6  # times the residual that the next best offset must have at least
 _QUICK_S, _STEADIER = 0.3, 3.0  # moving mean that parts quick shaking from slow turns; how many times as much of it one camera may show
+_GAIN, _GAIN_SURE = 0.3, 0.1  # by how much shaking that both share may differ in size, and how sure that must be
 _PIECE_S, _SHIFT_S, _SHIFT_STEP_S = 1.0, 0.4, 0.005  # pieces of a clip, how far each is shifted, in what steps
 _JUMP_S = 0.012  # between pieces
 
@@ -86,7 +93,7 @@ class TurnedPath:
     """A clip's turns summed up over time: the integral of the turn rate in the camera's own axes."""
 
     def __init__(self, turns: Turns) -> None:
-        from scipy.interpolate import CubicSpline
+        from scipy.interpolate import make_interp_spline
 
         readout = (turns.camera.readout_ms or 0.0) / 1000
         delay = float(turns.row[turns.read].mean()) * readout if turns.read.any() else 0.0
@@ -97,7 +104,8 @@ class TurnedPath:
             rates[~turns.read, axis] = np.interp(middle[~turns.read], middle[turns.read], rates[turns.read, axis])
         self.knots = np.append(turns.start_s, turns.end_s[-1]) + delay
         self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(_matrices(rates * dt[:, None]), np.matmul)))])
-        self._sum = CubicSpline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(rates * dt[:, None], axis=0)]))
+        self._sum = make_interp_spline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(rates * dt[:, None], axis=0)]), k=DEGREE)
+        self._rate = self._sum.derivative()
         self._holes = np.concatenate([[0.0], np.cumsum(np.where(turns.read & (dt < 3.5 * turns.step_s), 0.0, dt))])
 
     def turned(self, times_s: Floats) -> Floats:
@@ -113,7 +121,7 @@ class TurnedPath:
 
     def rate(self, times_s: Floats) -> Floats:
         """(..., 3) rad/s."""
-        return np.asarray(self._sum(times_s, 1), dtype=np.float64)
+        return np.asarray(self._rate(times_s), dtype=np.float64)
 
     def whole(self, first_s: Floats, last_s: Floats) -> Mask:
         """Whether the clip has read turns all the way between moments."""
@@ -160,9 +168,11 @@ def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:
             file=monitoring.name,
             fix="give both cameras' clips of one flight, as recorded, with in-camera stabilisation off",
         )
+    fit = solve.centred(best)
+    best = solve.white(fit)
     solve.same_shaking(best)
     others = [fit.cost for fit in tried[1:] if abs(fit.values[0] - best.values[0]) > _APART_S]
-    rival = min(others, default=math.inf) / max(best.cost, 1e-12)
+    rival = min(others, default=math.inf) / max(fit.cost, 1e-12)
     if rival < _RIVAL:
         raise NotSuitable(
             "two offsets between the clips fit nearly alike: the rig turned the same way again and again",
@@ -174,19 +184,18 @@ def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:
         raise NotSuitable(
             f"the turns tell the offset only to {1000 * found.offset_95_s:.0f} ms", file=monitoring.name, fix="give a piece in which the rig turns more quickly"
         )
-    solve.steady_clock(best)
+    solve.steady_clock(fit)
     return found
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Fit:
-    """Values: offset, rate (ppm), small turn of the aim (3); which steps were used; robust cost per step."""
+    """Values: offset, rate (ppm), small turn of the aim (3); which steps were used; robust cost per step, quick turns left out; what makes it white."""
 
     values: Floats
     use: Mask
-    weight: Floats
-    scale: float
     cost: float
+    whitening: Whitening | None = None
 
 
 class _Solve:
@@ -198,7 +207,7 @@ class _Solve:
         self.first, self.last = monitoring.start_s + delay, monitoring.end_s + delay
         self.short = monitoring.read & (self.last - self.first < 3.5 * monitoring.step_s)
         self.turn = monitoring.turn_rad
-        self.middle = 0.0
+        self.middle = float(self.first[0] + self.last[-1]) / 2
 
     def candidates(self) -> list[float]:
         """Offsets at which the turn rates correlate best, of every overlap that is long enough."""
@@ -227,10 +236,8 @@ class _Solve:
 
     def misses(self, values: Floats, use: Mask) -> Floats:
         """(n, 3) what the monitoring camera turned more than the recording camera says."""
-        from scipy.spatial.transform import Rotation
-
         rig = self.path.turned(self.times(values, self.last[use])) - self.path.turned(self.times(values, self.first[use]))
-        aim = Rotation.from_rotvec(values[2:]).as_matrix() @ self.aim
+        aim = _matrices(values[2:]) @ self.aim
         return np.asarray(self.turn[use] - rig @ aim)
 
     def slopes(self, values: Floats, use: Mask) -> Floats:
@@ -242,9 +249,6 @@ class _Solve:
         """Least squares from one candidate."""
         values = np.zeros(5)
         values[0] = offset
-        self.middle = float(np.mean(self._overlap(values)))
-        scale = math.inf
-        weight = np.ones(0)
         use = self._use(values)
         for turns in range(14):
             use = self._use(values)
@@ -265,8 +269,58 @@ class _Solve:
             values = values + step
             if turns > 3 and abs(step[0]) < 1e-7 and np.abs(step[2:]).max() < 1e-7:
                 break
-        size = np.linalg.norm(self.misses(values, use), axis=1)
-        return _Fit(values=values, use=use, weight=weight, scale=scale, cost=float(np.median(size)))
+        return _Fit(values=values, use=use, cost=self._slow_size(self.misses(values, use), use))
+
+    def centred(self, fit: _Fit) -> _Fit:
+        """The fit, its offset from here on that in the middle of what both show."""
+        middle = float(np.mean(self._overlap(fit.values)))
+        later, self.middle = middle - self.middle, middle
+        return replace(fit, values=fit.values + np.array([1e-6 * fit.values[1] * later, 0, 0, 0, 0]))
+
+    def white(self, fit: _Fit) -> _Fit:
+        """The fit refined on white residuals."""
+        for _ in range(_WHITE_ROUNDS):
+            use = self._use(fit.values)
+            miss = self.misses(fit.values, use)
+            whitening = Whitening(self.first[use], self.last[use], self.monitoring.step_s, miss)
+            if len(whitening.rows) < 8:
+                return fit
+            fit = replace(fit, use=use, whitening=whitening)
+            normal, pulls = self._white_normal(fit)
+            normal[1, 1] += CLOCK_PPM**-2.0
+            toward = -pulls.sum(axis=0)
+            toward[1] -= fit.values[1] / CLOCK_PPM**2
+            fit = replace(fit, values=fit.values + np.linalg.solve(normal, toward))
+        return fit
+
+    def _white_normal(self, fit: _Fit) -> tuple[Floats, Floats]:
+        """Normal matrix (5, 5) and each white residual's pull (m, 5), weighed after Cauchy.
+
+        Slopes with the clock are read off the recording camera's path, whose noise is in the residuals too, and would draw the offset to where its
+        frames lie between the other's. So pulls are taken along the monitoring camera's own rates, whose noise shifts to neither side (instrumental
+        variables: Reiersol 1945).
+        """
+        assert fit.whitening is not None
+        slope = self.slopes(fit.values, fit.use)
+        along = slope.copy()
+        ends = np.stack([self.last[fit.use], self.first[fit.use]])
+        rates = self.other.rate(np.clip(ends, self.other.knots[0], self.other.knots[-1]))
+        along[:, :, 0] = rates[1] - rates[0]
+        along[:, :, 1] = 1e-6 * np.subtract(*((ends - self.middle)[..., None] * rates)[::-1])
+        miss, slope, along = (fit.whitening(v) for v in (self.misses(fit.values, fit.use), slope, along))
+        along = along / (1 + ((miss**2).sum(axis=1) / 3 / 2.4**2))[:, None, None]
+        return np.einsum("nij,nik->jk", along, slope), np.einsum("nij,ni->nj", along, miss)
+
+    def _slow_size(self, turns_rad: Floats, use: Mask) -> float:
+        """Median length of turns (n, 3) per step, what is quicker than some hertz left out."""
+        from scipy.ndimage import gaussian_filter1d
+
+        middle = (self.first + self.last)[use] / 2
+        even = np.arange(middle[0], middle[-1], self.monitoring.step_s)
+        rates = turns_rad / (self.last - self.first)[use, None]
+        there = np.stack([np.interp(even, middle, rates[:, i]) for i in range(3)], axis=1)
+        slow = gaussian_filter1d(there, _SLOW_S / self.monitoring.step_s, axis=0)
+        return float(np.median(np.linalg.norm(slow, axis=1))) * self.monitoring.step_s
 
     def _overlap(self, values: Floats) -> tuple[float, float]:
         low = max(self.first[0], self.path.knots[0] - values[0])
@@ -276,42 +330,36 @@ class _Solve:
         return np.asarray(self.short & self.path.whole(self.times(values, self.first), self.times(values, self.last)))
 
     def explained(self, fit: _Fit) -> float:
-        """Share of the square of the turn that is explained, by robust sizes."""
-        size = float(np.median(np.linalg.norm(self.turn[fit.use], axis=1)))
+        """Share of the square of the turn that is explained, by robust sizes; quick turns left out."""
+        size = self._slow_size(self.turn[fit.use], fit.use)
         return 1 - (fit.cost / max(size, 1e-12)) ** 2
-
-    def _blocks(self, fit: _Fit, length_s: float) -> NDArray[np.int64]:
-        return np.asarray((self.first[fit.use] / length_s).astype(np.int64))
 
     def clocks(self, fit: _Fit, explained: float, rival: float) -> Clocks:
         """The fit with its intervals."""
         from scipy.stats import t as student
 
-        miss, slope = self.misses(fit.values, fit.use), self.slopes(fit.values, fit.use)
-        weighted = slope * fit.weight[:, None, None] / fit.scale**2
-        normal = np.einsum("nij,nik->jk", weighted, slope)
+        assert fit.whitening is not None
+        normal, pulls = self._white_normal(fit)
         normal[1, 1] += CLOCK_PPM**-2.0
         inverse = np.linalg.inv(normal)
-        pulls = np.einsum("nij,ni->nj", weighted, miss)
-        block = self._blocks(fit, _BLOCK_S)
+        block = (fit.whitening.times_s / _BLOCK_S).astype(np.int64)
         sums = np.stack([pulls[block == b].sum(axis=0) for b in np.unique(block)])
         spread = sums.T @ sums * len(sums) / max(len(sums) - 3, 1)
         spread[1, 1] += CLOCK_PPM**-2.0
-        covariance = inverse @ spread @ inverse
+        covariance = inverse @ spread @ inverse.T
         wide = float(student.ppf(0.975, max(len(sums) - 3, 3)))
         half = wide * np.sqrt(np.diag(covariance))
-        from scipy.spatial.transform import Rotation
-
+        span = self._overlap(fit.values)
         residual = np.full_like(self.turn, np.nan)
-        residual[fit.use] = miss
+        residual[fit.use] = self.misses(fit.values, fit.use)
         return Clocks(
             offset_s=float(fit.values[0]),
             offset_95_s=float(half[0]),
             rate_ppm=float(fit.values[1]),
-            rate_95_ppm=float(half[1]),
+            rate_95_ppm=math.hypot(float(half[1]), 1e6 * _DRIFT_S / (span[1] - span[0])),
             middle_s=self.middle,
-            span_s=self._overlap(fit.values),
-            recording_from_monitoring=Rotation.from_rotvec(fit.values[2:]).as_matrix() @ self.aim,
+            span_s=span,
+            recording_from_monitoring=_matrices(fit.values[2:]) @ self.aim,
             aim_covariance=covariance[2:, 2:] * (wide / NORMAL_95) ** 2,
             explained=explained,
             rival=rival,
@@ -324,19 +372,30 @@ class _Solve:
         dt = (self.last - self.first)[fit.use]
         steps = max(3, round(_QUICK_S / float(np.median(dt))))
         rig = self.path.turned(self.times(fit.values, self.last[fit.use])) - self.path.turned(self.times(fit.values, self.first[fit.use]))
-        sizes = []
+        sizes, quick_turns = [], []
         for rates in (rig / dt[:, None], self.turn[fit.use] / dt[:, None]):
             slow = np.stack([np.convolve(rates[:, i], np.ones(steps) / steps, mode="same") for i in range(3)], axis=1)
+            quick_turns.append((rates - slow) * dt[:, None])
             quick = (rates - slow)[steps:-steps]
             sizes.append(math.degrees(float(np.median(np.linalg.norm(quick, axis=1)))) if len(quick) else 0.0)
         less, more = sorted(sizes)
-        if more > 1.0 and more > _STEADIER * less:
+        if more > 1.0 and more > _STEADIER * less and not self._shared(fit, *quick_turns):
             calm = self.recording if sizes[0] < sizes[1] else self.monitoring
             raise NotSuitable(
                 f"shakes by {less:.1f} degrees a second above 2 Hz, the other camera by {more:.1f}: it has been stabilised, or the other moves on its mount",
                 file=calm.name,
                 fix="give the camera's own file with its stabiliser off, and check the mount",
             )
+
+    def _shared(self, fit: _Fit, rig: Floats, other: Floats) -> bool:
+        """Whether the calmer recorded clip's shaking is in the other's at its full size, so that what the other has besides is flex."""
+        if fit.whitening is None:
+            return False
+        aim = _matrices(fit.values[2:]) @ self.aim
+        own, both = (fit.whitening(v) for v in (rig @ aim, other))
+        told = float((own**2).sum())
+        gain = float((own * both).sum()) / max(told, 1e-12)
+        return told > _GAIN_SURE**-2.0 and abs(gain - 1) < _GAIN
 
     def steady_clock(self, fit: _Fit) -> None:
         """Refuse where pieces of the clip keep offsets of their own: frames are missing that the time stamps do not own up to."""

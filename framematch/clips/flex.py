@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.clock import Clocks
+from framematch.clips.clock import DEGREE, Clocks
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
@@ -33,20 +33,22 @@ class Flex:
     """Quick flex over a clip, in the monitoring camera's axes."""
 
     def __init__(self, clocks: Clocks, monitoring: Turns) -> None:
-        used = clocks.used
-        dt = monitoring.end_s - monitoring.start_s
-        middle = (monitoring.start_s + monitoring.end_s) / 2
+        from scipy.interpolate import make_interp_spline
+
+        used = np.flatnonzero(clocks.used)
+        part = slice(used[0], used[-1] + 1)
+        own = np.where(clocks.used[part, None], clocks.residual_rad[part], 0.0)
         self._step = monitoring.step_s
-        self._even = np.arange(middle[used][0], middle[used][-1], self._step)
-        rates = clocks.residual_rad[used] / dt[used, None]
-        self._rates = np.stack([np.interp(self._even, middle[used], rates[:, i]) for i in range(3)], axis=1)
-        summed = np.cumsum(np.concatenate([np.zeros((1, 3)), self._rates * self._step]), axis=0)
-        self.times_s = np.append(self._even, self._even[-1] + self._step) - self._step / 2
-        self.turned_rad = summed - _slow(summed, SLOW_S / self._step)
+        self.times_s = np.append(monitoring.start_s[used[0]], monitoring.end_s[part])
+        summed = np.concatenate([np.zeros((1, 3)), np.cumsum(own, axis=0)])
+        self.turned_rad = summed - _slow(summed, self.times_s, SLOW_S)
+        self._turned, whole = (make_interp_spline(self.times_s, v, k=DEGREE) for v in (self.turned_rad, summed))  # as the camera's own turns are
+        self._even = np.arange(self.times_s[0], self.times_s[-1] - self._step, self._step)
+        self._rates = np.asarray(whole(self._even + self._step) - whole(self._even)) / self._step
 
     def at(self, time_s: float) -> Floats:
-        """(3,) rotation vector from the camera as it mostly stands to the camera as it stood, monitoring axes; nothing outside the clip's middle."""
-        return np.array([np.interp(time_s, self.times_s, self.turned_rad[:, i]) for i in range(3)])
+        """(3,) rotation vector from the camera as it mostly stands to the camera as it stood, monitoring axes; the clip's ends hold on outside it."""
+        return np.asarray(self._turned(np.clip(time_s, self.times_s[0], self.times_s[-1])), dtype=np.float64)
 
     @property
     def rms_deg(self) -> float:
@@ -73,14 +75,13 @@ class Flex:
         return tuple(out)
 
 
-def _slow(values: Floats, steps: float) -> Floats:
-    """Mean over time under a Gaussian, of steps' standard deviation, with a straight line fitted under the same weights."""
-    index = np.arange(len(values), dtype=np.float64)
+def _slow(values: Floats, times_s: Floats, sd_s: float) -> Floats:
+    """Mean over time under a Gaussian with a straight line fitted under the same weights."""
     out = np.empty_like(values)
-    for k in range(len(values)):
-        low, high = max(0, int(k - 3 * steps)), min(len(values), int(k + 3 * steps) + 1)
-        t = index[low:high] - k
-        weight = np.exp(-((t / steps) ** 2) / 2)
+    for k, now in enumerate(times_s):
+        low, high = np.searchsorted(times_s, (now - 3 * sd_s, now + 3 * sd_s))
+        t = times_s[low:high] - now
+        weight = np.exp(-((t / sd_s) ** 2) / 2)
         mean_t, mean = np.average(t, weights=weight), np.average(values[low:high], weights=weight, axis=0)
         spread = float((weight * (t - mean_t) ** 2).sum())
         slope = (weight * (t - mean_t)) @ (values[low:high] - mean) / spread

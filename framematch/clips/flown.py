@@ -3,7 +3,8 @@
 The unknowns of ``measure.unknowns`` hold for the whole flight, and each moment has a small turn of its own besides: what the mount does in a second and
 longer. That turn is a process in time with an exponential correlation (Ornstein and Uhlenbeck; ``APART_S``), whose size is read from the moments
 themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977); so a mount that stands still has its moments averaged, one that
-moves has them one by one. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
+moves has them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
+along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
 squares by Gauss and Newton with weights after Cauchy.
 """
 
@@ -21,14 +22,21 @@ from framematch.clips.sights import Details
 from framematch.geometry.pairing import Pairing
 from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row, Seen
 from framematch.measure.known import CONFLICT, State, Typed, block_distances, bound_rows, place_row
-from framematch.measure.unknowns import AIM, COUNT, held
+from framematch.measure.unknowns import AIM, COUNT, OFFSET, held
 
 Floats = NDArray[np.float64]
 APART_S = 0.15
 _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
+#: What bringing frames milliseconds apart to one moment leaves, standard deviation of each axis, and for how long it goes together (rendered flights): it
+#: goes with the way flown, as distances do, and would be taken for an offset.
+_DRIFT_RAD, _DRIFT_S = math.radians(0.03), 2.0
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
 _LEAST_TRACKS = 30
+_FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
+_FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
+_ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
+_TELLING = 100.0  # times its noise that the spread of the tracks' distances must have
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,6 +50,7 @@ class Flown:
         apart_rad: how much they are apart, standard deviation of each axis.
         sights: what each moment's details say at its values.
         joint: covariance of shared values and all turns.
+        misread_rad: standard deviation of each axis of a moment's turn that is none of the aim.
         words: about typed distances that were not used.
     """
 
@@ -51,6 +60,7 @@ class Flown:
     apart_rad: float
     sights: tuple[Sight, ...]
     joint: Floats
+    misread_rad: float
     words: tuple[str, ...] = ()
 
     def values_at(self, moment: int) -> Floats:
@@ -127,13 +137,16 @@ class _Flight:
         self.solves = [AimSolve(pairing=rig, matches=[each.matches]) for each in details]
         self.relative = [each.relative for each in details]
         self.count = len(self.solves)
-        self.picks = [_pick(i, self.count) for i in range(self.count)]
+        self.size = COUNT + 3 * self.count
+        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD))) for i in range(self.count)]
+        self.fields = [_field(solve) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
         self.scales = [3.0] * self.count
         self.unread = unread_rad
-        self.like = np.exp(-np.abs(times_s[:, None] - times_s[None, :]) / APART_S)
+        apart_s = np.abs(times_s[:, None] - times_s[None, :])
+        self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.covariance: Floats = np.eye(COUNT + 3 * self.count)
+        self.covariance: Floats = np.eye(self.size + _FIELD)
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -151,19 +164,19 @@ class _Flight:
             state = self._bounded(State(values=step, covariance=self.covariance))
             step, self.covariance = state.values, state.covariance
         self.values = self.values + step[:COUNT]
-        self.turns = self.turns + step[COUNT:].reshape(-1, 3)
+        self.turns = self.turns + step[COUNT : self.size].reshape(-1, 3)
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
             found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own))) / 0.6745
             self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
             self.sights[i] = replace(sight, seen=replace(sight.seen, w=sight.seen.w + sight.seen.w_slope @ own))
-        spread = np.diag(self.covariance)[COUNT:].reshape(-1, 3)
-        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2, _LEAST_RAD**2))
+        spread = np.diag(self.covariance)[COUNT : self.size].reshape(-1, 3)
+        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2 - _DRIFT_RAD**2, _LEAST_RAD**2))
 
     @property
     def _expected(self) -> Floats:
         """(n, n) covariance of moments' turns, each axis by itself, before anything is seen."""
-        return np.asarray(self.apart**2 * self.like + self.unread**2 * np.eye(self.count))
+        return np.asarray(self.apart**2 * self.like + self.drift + self.unread**2 * np.eye(self.count))
 
     def _sight(self, i: int, turn: int) -> Sight:
         own = self.values.copy()
@@ -171,6 +184,7 @@ class _Flight:
         seen = self.solves[i].seen(own)
         weight = 1 / (1 + (seen.off / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
+        seen = _calibrated(seen, self.solves[i].recording_px / self.rig.recording.raster_px[0] - 0.5, weight, self.scales[i])
         return Sight(seen=seen, weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
 
     def _normal(self) -> tuple[Floats, Floats]:
@@ -179,14 +193,21 @@ class _Flight:
         normal[:COUNT, :COUNT] = np.diag(self.hold)
         toward[:COUNT] = -self.hold * self.values
         firm = np.kron(np.linalg.inv(self._expected), np.eye(3))
-        normal[COUNT:, COUNT:] += firm
-        toward[COUNT:] -= firm @ self.turns.ravel()
+        normal[COUNT : self.size, COUNT : self.size] += firm
+        toward[COUNT : self.size] -= firm @ self.turns.ravel()
+        normal[self.size :, self.size :] = np.eye(_FIELD)
         slopes, ws = [], []
-        for pick, sight, solve in zip(self.picks, self.sights, self.solves, strict=True):
+        for pick, field, sight, solve in zip(self.picks, self.fields, self.sights, self.solves, strict=True):
             weighted = sight.seen.off_slope * (sight.weight / sight.together)[:, None]
+            bent = field * (sight.weight / sight.together)[:, None]
+            both = pick.T @ (weighted.T @ field)
+            normal[:, self.size :] += both
+            normal[self.size :] += both.T
+            normal[self.size :, self.size :] += bent.T @ field
+            toward[self.size :] -= bent.T @ sight.seen.off
             told, pull = weighted.T @ sight.seen.off_slope, -weighted.T @ sight.seen.off
             if sight.relative is not None:
-                more = _by_tracks(sight, sight.relative, solve.recording_px / self.rig.recording.raster_px[0])
+                more = _by_tracks(sight, sight.relative, solve)
                 told, pull = told + more[0], pull + more[1]
             normal += pick.T @ told @ pick
             toward += pick.T @ pull
@@ -233,9 +254,9 @@ class _Flight:
         """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
         slow = self.apart**2 * self.like
         share = slow @ np.linalg.inv(self._expected)
-        every = np.eye(len(self.covariance))
+        every = np.eye(self.size)
         every[COUNT:, COUNT:] = np.kron(share, np.eye(3))
-        joint = every @ self.covariance @ every.T
+        joint = every @ self.covariance[: self.size, : self.size] @ every.T
         joint[COUNT:, COUNT:] += np.kron(slow - share @ slow, np.eye(3))
         return Flown(
             values=self.values,
@@ -244,42 +265,77 @@ class _Flight:
             apart_rad=self.apart,
             sights=tuple(self.sights),
             joint=joint,
+            misread_rad=math.hypot(self.unread, _DRIFT_RAD),
             words=tuple(self.words),
         )
 
 
-def _by_tracks(sight: Sight, relative: Relative, places: Floats) -> tuple[Floats, Floats]:
+def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Floats, Floats]:
     """What the details' own tracks add to a moment's normal matrix (14, 14) and right-hand side (14,).
 
-    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as is the turn left in the
-    tracks. A detail's slope has its own noise in it, and would draw the offset longer and distances with it; so slopes are smoothed over the picture.
+    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as are the turn left in the
+    tracks and what a lens and a blurred picture draw smoothly over the frame. A detail's slope has its own noise in it, and would draw the offset longer
+    and distances with it; so slopes are smoothed over the picture. The tracks' distances have noise as well, which draws the factor towards nothing,
+    things too far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): unless they differ by far more than
+    that, they tell nothing.
     """
     use = np.isfinite(relative.w) & sight.good
     nothing = np.zeros((COUNT, COUNT)), np.zeros(COUNT)
     if use.sum() < _LEAST_TRACKS:
         return nothing
     w, rel = sight.seen.w[use], relative.w[use]
-    x, y = places[use].T
-    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y, rel, x * rel, y * rel], axis=1)
+    x, y = (solve.recording_px[use] / solve.pairing.recording.raster_px[0] - 0.5).T
+    smooth = np.stack([x, y, x * x, x * y, y * y], axis=1)
+    over = np.column_stack([np.ones(len(x)), smooth, rel, x * rel, y * rel])
     slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
+    field = smooth * (sight.seen.w_sigma / solve.noise_rad / solve.per_rad)[use, None]  # of a pixel
+    held = np.diag([1e-12, *[relative.turn_rad**-2.0] * 3, *[_FIELD_PX**-2.0] * field.shape[1]])
     var, cauchy, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, np.ones(int(use.sum())), 0.0
     for _ in range(4):
         weight = cauchy / (var + (factor * relative.sigma[use]) ** 2)
-        free = np.column_stack([rel, factor * relative.turn_slope[use]])
-        told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
+        free = np.column_stack([rel, factor * relative.turn_slope[use], field])
+        told = (free * weight[:, None]).T @ free + held
         found = np.linalg.solve(told, free.T @ (weight * w))
         factor = float(found[0])
         off = (w - free @ found) * np.sqrt(weight / cauchy)
         scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
         cauchy = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2
-    if factor <= 0:
+    noise = float((weight * relative.sigma[use] ** 2).sum())
+    if factor <= 0 or 1 / np.linalg.inv(told)[0, 0] < _TELLING * noise:
         return nothing
-    weight = weight / sight.together
-    told = (free * weight[:, None]).T @ free + np.diag([1e-12, *[relative.turn_rad**-2.0] * 3])
     both = np.column_stack([slope, w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
-    out = slope.T @ both
+    out = slope.T @ both / sight.together
     return out[:, :COUNT], -out[:, COUNT]
+
+
+def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> Seen:
+    """Slopes with the offset as distances have them that are no noise.
+
+    A slope goes with the detail's own inverse distance, and so bears its noise along the offset; where noise along and across go together, as at edges, the
+    offset would be drawn aside, and be stated as if noise were depth. So slopes are drawn towards a smooth field over the picture, by the share of noise
+    in how distances scatter about theirs (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu 2006, 4).
+    """
+    x, y = places.T
+    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y], axis=1)
+    if len(x) < 3 * over.shape[1]:
+        return seen
+    root = np.sqrt(weight)[:, None]
+    values = np.column_stack([seen.off_slope[:, OFFSET], seen.w])
+    smooth = over @ np.linalg.lstsq(over * root, values * root, rcond=None)[0]
+    noise, whole = float((weight * (scatter * seen.w_sigma) ** 2).sum()), float((weight * (seen.w - smooth[:, -1]) ** 2).sum())
+    share = max(0.0, 1 - _ALONG * noise / max(whole, 1e-12))
+    slopes = seen.off_slope.copy()
+    slopes[:, OFFSET] = smooth[:, :-1] + share * (slopes[:, OFFSET] - smooth[:, :-1])
+    return replace(seen, off_slope=slopes)
+
+
+def _field(solve: AimSolve) -> Floats:
+    """(N, _FIELD) what a smooth field over the recorded picture adds to each residual, in units of the noise expected, for coefficients of 1."""
+    size = np.array(solve.pairing.recording.raster_px) / 2
+    x, y = ((solve.recording_px - size) / size[0]).T
+    terms = [x**i * y**j for degree in (1, 2, 3) for i in range(degree, -1, -1) for j in (degree - i,)]
+    return np.asarray(np.stack(terms, axis=1) * (_FIELD_SHARED_PX / solve.per_rad / solve.noise_rad)[:, None])
 
 
 def _pick(moment: int, count: int) -> Floats:

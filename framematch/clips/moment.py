@@ -22,6 +22,7 @@ from framematch.measure.stills import Still
 Floats = NDArray[np.float64]
 _GRID_PX = 8  # where rays are worked out; between them it is all but straight
 MOST_APART_S = 0.05
+_ROUND, _UNEVEN = 3, 1.0  # steps before and after a frame that are to be even, and by how much each that is not counts against it
 NEAR_S = 0.1  # a frame so near a wanted time will do
 
 
@@ -34,7 +35,11 @@ class Instant:
 
 
 def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: float, most: int, wanted_s: Sequence[float] = ()) -> list[Instant]:
-    """Of each piece of the clips, the pair of frames in which the rig turned least; and those nearest to wanted times of the recording clip."""
+    """Of each piece of the clips, the pair of frames in which the rig turned least and no frame is missing nearby.
+
+    Args:
+        wanted_s: times of the recording clip, of each of which the nearest pair is taken as well.
+    """
     low, high = clocks.recording_s(np.array(clocks.span_s))
     pieces = max(1, min(most, int((high - low) / every_s)))
     edges = np.linspace(low, high, pieces + 1)
@@ -42,10 +47,8 @@ def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: fl
     own, theirs = recording.start_s, monitoring.start_s
     there = clocks.recording_s(theirs)
     speed = np.linalg.norm(path.rate(np.clip(own, path.knots[0], path.knots[-1])), axis=1)
-    good = recording.read.copy()
-    good[1:] &= recording.read[:-1]
-    other = monitoring.read.copy()
-    other[1:] &= monitoring.read[:-1]
+    good, other = (turns.read & np.append(True, turns.read[:-1]) for turns in (recording, monitoring))
+    uneven = [_uneven(turns) for turns in (recording, monitoring)]
     out = set()
     for start, end in [*pairwise(edges), *((t - NEAR_S, t + NEAR_S) for t in wanted_s)]:
         choice = []
@@ -53,11 +56,17 @@ def instants(recording: Turns, monitoring: Turns, clocks: Clocks, *, every_s: fl
             j = int(np.abs(there - own[i]).argmin())
             apart = abs(there[j] - own[i])
             if other[j] and apart < MOST_APART_S:
-                choice.append((speed[i] * (1 + 20 * apart), i, j))
+                choice.append((speed[i] * (1 + 20 * apart) * (1 + _UNEVEN * (uneven[0][i] + uneven[1][j])), i, j))
         if choice:
             _, i, j = min(choice)
             out.add((float(own[i]), float(theirs[j])))
     return [Instant(recording_s=a, monitoring_s=b) for a, b in sorted(out)]
+
+
+def _uneven(turns: Turns) -> Floats:
+    """(N,) how many of the steps round each frame are longer than usual or were not read: turns between frames, and flex, are badly known there."""
+    long = ((turns.end_s - turns.start_s > 1.5 * turns.step_s) | ~turns.read).astype(float)
+    return np.convolve(long, np.ones(2 * _ROUND), mode="full")[_ROUND - 1 : _ROUND - 1 + len(long)]
 
 
 def at_one_time(still: Still, camera: Camera, path: TurnedPath, *, taken_s: float, wanted_s: float, flexed_rad: Floats | None = None) -> Still:

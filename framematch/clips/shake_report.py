@@ -33,7 +33,8 @@ def shake_sentences(s: Shake) -> list[str]:
     lines.append(rows_said(s.turns, "recording"))
     lines.append(
         "Only turns are smoothed; what the camera's own way draws and rows read one after another are left as they are. "
-        "Near things all round make a turn less sure. Another stabiliser's path takes another margin."
+        f"Turns off the smooth path are read to ± {s.sure_deg:.1f} degrees: near things that pass by make them less sure. "
+        "Another stabiliser's path takes another margin."
     )
     return lines
 
@@ -61,6 +62,7 @@ def shake_json(s: Shake) -> dict[str, Any]:
         "clip": s.name,
         "smooth_s": s.smooth_s,
         "keep_percent": s.keep_percent,
+        "off_95_deg": s.sure_deg,
         "kept_margin_deg": {"pan": s.margin.pan_deg, "tilt": s.margin.tilt_deg, "roll": s.margin.roll_deg},
         "needed_deg": {f"{p}_percent": dict(zip(("pan", "tilt", "roll"), s.most_deg(p), strict=True)) for p in (50, 95, 100)},
         "beyond_percent": s.beyond_percent,

@@ -2,7 +2,7 @@
 
 A long lens hardly tells a turn from a step aside; a wide one does. Both cameras move alike, so the recording camera's speed over distance lies along the
 monitoring camera's, and only the typical distance of what each sees differs: one factor that changes slowly. It is the one that makes both cameras' turns
-agree over some tenths of a second; what the mount flexes does not go with the speed and stays.
+agree over a second or two; what the mount flexes does not go with the speed and stays.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from framematch.clips.clock import Clocks, TurnedPath
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
-FACTOR_S = 0.3  # standard deviation of the Gaussian over which one factor holds
-MOVE_S = 0.1  # the same of the monitoring camera's speed over distance
+FACTOR_S = 1.0  # standard deviation of the Gaussian over which one factor holds
+MOVE_S = 0.3  # the same of the monitoring camera's speed over distance: flex that it reads as speed is mostly quicker
 _LEAST_RAD_S = 0.01  # a speed over distance below which no factor is told
 
 

@@ -33,12 +33,12 @@ from framematch.geometry.camera import Camera, Display
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import best_set_distance
 from framematch.guide.tolerance import edge_places, frame_errors
-from framematch.guide.transfer import distance_from, to_display
+from framematch.guide.transfer import distance_from, inverse_m, to_display
 from framematch.measure.check import Checked, NotSuitable, check_guide
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
 from framematch.measure.figure import NORMAL_95
 from framematch.measure.known import Typed
-from framematch.measure.unknowns import COUNT, mounted, moved
+from framematch.measure.unknowns import AIM, COUNT, mounted, moved
 
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
@@ -50,9 +50,6 @@ MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most,
 _FLEX_READ_DEG, _FLEX_SHARE = 0.05, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 _STEP_W = 1e-3
-#: Percent of the frame, rms: what the guide's error was off by in rendered flights that share no code with this
-#: (tests/acceptance/flown_clips_set.py), where offset and distance took from one another more than the solve knows.
-_LEFT_PERCENT = 0.43
 _ROWS_S = 0.004
 
 
@@ -66,7 +63,8 @@ class Moment:
         aim_deg, aim_95_deg: pan, tilt, roll, quick flex left out (a mean under a Gaussian of ``flex.SLOW_S``: what is slower than about
             2 Hz is in it), and half-widths of their 95 % intervals.
         distance_m: typical one of what both show; infinite where none shows.
-        off_percent: how far the guide as flown was off at that distance: worst edge, percent of the frame.
+        off_percent: how far the guide as flown, its outline as the file sets it, was off from what was recorded at that distance: worst edge, percent
+            of the frame.
         off_95_percent: half-width of its 95 % interval.
     """
 
@@ -220,10 +218,11 @@ def together(
         solved = flown(at, details, times, start=start, unread_rad=unread, typed=measured)
         start = solved.values
     checked = _checked(rig, singles, solved)
+    lines, _ = to_display(rig, edge_places(rig), inverse_m(best_set_distance(rig)[0]))
     moments = []
     for count, instant in enumerate(kept):
         if solved.sights[count].good.sum() >= FEWEST_DETAILS:
-            moments.append(_moment(rig, solved, count, instant))
+            moments.append(_moment(rig, lines, solved, count, instant))
     if len(moments) < FEWEST_MOMENTS:
         raise NotSuitable("details of too few moments agree on one rig", fix="give a sharp, lit piece of the flight")
     return Together(
@@ -335,12 +334,13 @@ def _later(recording: Turns, way: TurnedPath, instant: Instant) -> float | None:
     return None
 
 
-def _moment(rig: Pairing, solved: Flown, index: int, instant: Instant) -> Moment:
-    """A moment's own aim and distance, and how far the guide was off there."""
+def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Instant) -> Moment:
+    """A moment's own aim and distance, and how far the guide's lines (edges, points, 2) on the display were off there."""
     values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
     w = solved.inverse_at(index)
-    off, slopes = _guide_off(rig, values, w, solved.inverse_slope_at(index))
-    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
+    off, slopes, drawn = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
+    told = np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0)
+    spread = np.sqrt(told + solved.misread_rad**2 * (drawn**2).sum(axis=1))  # along the offset what was misread is taken for a distance
     worst = int(np.abs(off).argmax())
     turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
     half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
@@ -352,7 +352,7 @@ def _moment(rig: Pairing, solved: Flown, index: int, instant: Instant) -> Moment
         aim_95_deg=(float(half[0]), float(half[1]), float(half[2])),
         distance_m=1 / w if w > 1e-3 else math.inf,
         off_percent=float(np.abs(off[worst])),
-        off_95_percent=float(NORMAL_95 * math.hypot(spread[worst], _LEFT_PERCENT)),
+        off_95_percent=float(NORMAL_95 * spread[worst]),
     )
 
 
@@ -361,12 +361,15 @@ def _aim(rig: Pairing, values: Floats) -> Floats:
     return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
 
 
-def _guide_off(rig: Pairing, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
-    """(P,) by how much the guide as flown misses at an inverse distance, percent at points of its edges, and (P, 14) slopes, the distance going along."""
+def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats, Floats]:
+    """By how much lines miss at an inverse distance.
+
+    Returns:
+        (P,) percent at points of the edges; (P, 14) slopes, the distance going along; (P, 3) of that what goes with a turn by the distance alone.
+    """
 
     def errors(v: Floats, inverse: float) -> Floats:
-        display, _ = to_display(rig, edge_places(rig), inverse)
-        return np.asarray(frame_errors(moved(rig, v), display, inverse)).ravel()
+        return np.asarray(frame_errors(moved(rig, v), lines, inverse)).ravel()
 
     here = errors(values, w)
     along = (errors(values, w + _STEP_W) - errors(values, max(w - _STEP_W, 0.0))) / (_STEP_W + min(w, _STEP_W))
@@ -377,7 +380,7 @@ def _guide_off(rig: Pairing, values: Floats, w: float, w_slope: Floats) -> tuple
         slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]) + along * w_slope[i])
     out = np.stack(slopes, axis=-1)
     good = np.isfinite(here) & np.isfinite(out).all(axis=1)
-    return here[good], out[good]
+    return here[good], out[good], (along[:, None] * w_slope[AIM])[good]
 
 
 def _quick_percent(checked: Checked, flex: Flex) -> float:

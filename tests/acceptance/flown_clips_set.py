@@ -1,6 +1,7 @@
 """Two clips of twenty rendered flights, judged against what was flown: ``python tests/acceptance/flown_clips_set.py 0 20``.
 
-With a folder behind, rendered clips are kept there for the next time.
+With a folder behind, rendered clips are kept there for the next time. Each flight is judged without any distance and, in lines of their own, with one
+that somebody taped: along the offset an aim and a distance look the same.
 
 Flex up to a degree at 0.5 to 60 Hz, offsets to 2 s, clock rates to 200 ppm, up to 5 % of the frames dropped or repeated, rows read one after another,
 motion blur, H.264 at 2 or 8 Mbit/s, noise, 25, 30, 50 and 60 frames a second mixed. The flights share no code with framematch.
@@ -20,15 +21,18 @@ from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 
-from clip_rigs import pairing_of
+from clip_rigs import lines_off_percent, pairing_of
 from flown_clips import Eye, Flight, depths, turned, write_clips
 
+import framematch.clips.together as clips_together
 from framematch.clips.shake import shake_of
-from framematch.clips.together import check_clips
+from framematch.clips.together import Together, check_clips
+from framematch.clips.turns import read_turns
+from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation
 from framematch.geometry.pairing import Pairing
-from framematch.measure.corrected import guide_off_percent
+from framematch.measure.known import Typed
 
 
 def flight_of(seed: int) -> Flight:
@@ -61,25 +65,20 @@ def judged(flight: Flight, folder: Path) -> dict[str, list[tuple[float, float]]]
     clips = folder / f"rec{flight.seed}.mp4", folder / f"mon{flight.seed}.mp4"
     if not all(clip.exists() for clip in clips):
         write_clips(flight, folder)
+    clips_together.read_turns = _read_once()  # the flight is checked twice
     found = check_clips(rig, *clips)
     c = found.clocks
     out = {
         "offset, ms": [(1000 * (c.offset_s - flight.offset_s - 1e-6 * flight.rate_ppm * c.middle_s), 1000 * c.offset_95_s)],
         "rate, ppm": [(c.rate_ppm - flight.rate_ppm, c.rate_95_ppm)],
     }
-    mean = aim_from_rotation(_middling(flight.aim(np.linspace(0, flight.length_s, 4001)), np.ones(4001)))
-    out["mean aim, deg"] = [(f.value - true, f.half_95) for f, true in zip(found.checked.figures, mean, strict=False)]
-    aims, offs, far = out.setdefault("aim of a second, deg", []), out.setdefault("guide, % of the frame", []), out.setdefault("inverse distance, 1/m", [])
-    for m in found.moments:
-        t = m.instant.recording_s
-        aim = aim_from_rotation(_of_a_second(flight, t))
-        aims += [(a - b, half) for a, b, half in zip(m.aim_deg, aim, m.aim_95_deg, strict=True)]
-        true = replace(rig, mount=replace(rig.mount, pan_deg=aim[0], tilt_deg=aim[1], roll_deg=aim[2]))
-        frame = rig.frame
-        places = np.meshgrid(np.linspace(frame.left, frame.right, 25), np.linspace(frame.top, frame.bottom, 15))
-        depth = float(np.median(depths(flight, t, *places)))
-        offs.append((m.off_percent - guide_off_percent(rig, true, depth), m.off_95_percent))
-        far.append((1 / m.distance_m - 1 / depth, math.nan))
+    out |= _aimed(flight, rig, found)
+    middle = found.moments[len(found.moments) // 2].instant.recording_s
+    centre = np.array([rig.frame.left + rig.frame.right, rig.frame.top + rig.frame.bottom]) / 2
+    typed = Typed(distance_m=1.01 * float(depths(flight, middle, *centre)))
+    out |= {
+        f"{name}, a distance typed": each for name, each in _aimed(flight, rig, check_clips(rig, *clips, typed=[TypedAt(time_s=middle, typed=typed)])).items()
+    }
     out["readout, ms"] = [
         (1000 * (turns.readout_s - eye.readout_s), 1000 * turns.readout_95_s)
         for turns, eye in ((found.recording, flight.recording), (found.monitoring, flight.monitoring))
@@ -88,10 +87,44 @@ def judged(flight: Flight, folder: Path) -> dict[str, list[tuple[float, float]]]
     shake = shake_of(found.recording, rig, as_shot=True)
     inside = shake.read & (shake.times_s > 1.5) & (shake.times_s < flight.length_s - 1.5)
     true_off = [_off_smooth(flight, t, shake.smooth_s) for t in shake.times_s[inside]]
-    out["margin, deg"] = [(_angle_deg(turned(*np.radians(off)) @ true.T), math.nan) for off, true in zip(shake.off_deg[inside], true_off, strict=True)]
+    out["margin, deg"] = [(_angle_deg(turned(*np.radians(off)) @ true.T), shake.sure_deg) for off, true in zip(shake.off_deg[inside], true_off, strict=True)]
     served = np.mean([_serves(rig, true, shake.keep_for(0.95)) for true in true_off])
     out["served by what serves 95 %, %"] = [(100 * (served - 0.95), math.nan)]
     return out
+
+
+def _read_once():
+    """``read_turns``, each clip once."""
+    kept = {}
+
+    def read(path, camera_of, *, progress=None):
+        if path not in kept:
+            kept[path] = read_turns(path, camera_of, progress=progress)
+        return kept[path]
+
+    return read
+
+
+def _aimed(flight: Flight, rig: Pairing, found: Together) -> dict[str, list[tuple[float, float]]]:
+    """Misses of aim and guide."""
+    mean = aim_from_rotation(_middling(flight.aim(np.linspace(0, flight.length_s, 4001)), np.ones(4001)))
+    out = {"mean aim, deg": [(f.value - true, f.half_95) for f, true in zip(found.checked.figures, mean, strict=False)]}
+    aims, offs, far = out.setdefault("aim of a second, deg", []), out.setdefault("guide, % of the frame", []), out.setdefault("inverse distance, 1/m", [])
+    for m in found.moments:
+        t = m.instant.recording_s
+        aim = aim_from_rotation(_of_a_second(flight, t))
+        aims += [(a - b, half) for a, b, half in zip(m.aim_deg, aim, m.aim_95_deg, strict=True)]
+        true = replace(rig, mount=replace(rig.mount, pan_deg=aim[0], tilt_deg=aim[1], roll_deg=aim[2]))
+        depth = _typical_m(flight, rig, t)
+        offs.append((m.off_percent - lines_off_percent(rig, true, depth), m.off_95_percent))
+        far.append((1 / m.distance_m - 1 / depth, math.nan))
+    return out
+
+
+def _typical_m(flight: Flight, rig: Pairing, t: float) -> float:
+    """How far away what the frame shows typically is."""
+    frame = rig.frame
+    return float(np.median(depths(flight, t, *np.meshgrid(np.linspace(frame.left, frame.right, 25), np.linspace(frame.top, frame.bottom, 15)))))
 
 
 def _of_a_second(flight: Flight, t: float) -> np.ndarray:

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from flown_clips import turned
+from flown_clips import Flight, turned
+from scipy.spatial.transform import Rotation
 
 from framematch.clips.clock import match_clocks
 from framematch.measure.check import NotSuitable
@@ -63,3 +64,24 @@ def test_frames_missing_without_a_word_are_refused(both):
     cut = replace(monitoring, start_s=monitoring.start_s[keep] - later, end_s=monitoring.end_s[keep] - later, **fields)
     with pytest.raises(NotSuitable, match=r"part by about [12]\d\d ms near [23] s"):
         match_clocks(recording, cut, np.eye(3))
+
+
+def test_a_minute_tells_the_rate_twenty_seconds_apart_though_the_mount_flexes(both):
+    """Turns worked out by the flight's own rotations with noise besides, as clips of a minute would give them: pictures of as much are in the long runs."""
+    flown = Flight(seed=9, length_s=80.0, offset_s=20.0, rate_ppm=150.0, flex_deg=1.0, flex_hz=8.7)
+    rng = np.random.default_rng(4)
+
+    def clip(turns, fps, seconds, *, monitoring):
+        own = np.arange(round(seconds * fps) + 1) / fps
+        at = flown.offset_s + own * (1 + 1e-6 * flown.rate_ppm) if monitoring else own
+        pose = flown.attitude(at) @ flown.aim(at) if monitoring else flown.attitude(at)
+        turn = Rotation.from_matrix(np.swapaxes(pose[:-1], 1, 2) @ pose[1:]).as_rotvec() + rng.normal(scale=np.radians(0.3) / fps, size=(len(own) - 1, 3))
+        count, none = len(turn), np.zeros((len(turn), 3))
+        empty = {"row": none[:, 0], "details": np.full(count, 100), "move_rad_s": none, "by_move": np.zeros((count, 3, 3)), "repeated_s": none[:0, 0]}
+        return replace(turns, start_s=own[:-1], end_s=own[1:], turn_rad=turn, sigma_rad=none + 1e-4, **empty)
+
+    found = match_clocks(clip(both[0], 25.0, 80.0, monitoring=False), clip(both[1], 30.0, 60.0, monitoring=True), np.eye(3))
+    true = flown.offset_s + 1e-6 * flown.rate_ppm * found.middle_s
+    assert abs(found.offset_s - true) < min(0.001, 1.5 * found.offset_95_s)
+    assert abs(found.rate_ppm - flown.rate_ppm) < min(20.0, 1.5 * found.rate_95_ppm)
+    assert found.rate_95_ppm < 25.0

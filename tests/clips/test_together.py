@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from clip_rigs import pairing_of, pairing_text
+from clip_rigs import lines_off_percent, pairing_of, pairing_text
 from command import framematch
 from flown_clips import Flight
 
@@ -45,7 +45,7 @@ def test_aim_and_guide_are_as_flown(flight, found):
         true = as_flown(flight, found.rig, moment.instant.recording_s)
         aim = (true.mount.pan_deg, true.mount.tilt_deg, true.mount.roll_deg)
         assert (np.abs(np.subtract(moment.aim_deg, aim)) <= 2 * np.array(moment.aim_95_deg)).all()
-        off = guide_off_percent(found.rig, true, moment.distance_m)
+        off = lines_off_percent(found.rig, true, moment.distance_m)
         assert abs(moment.off_percent - off) <= max(2 * moment.off_95_percent, 0.3)
         assert moment.off_percent > 10  # the file's aim is 3 degrees off
         assert 4 < moment.distance_m < 40  # the hall's wall is 14 m away, its corners of view more

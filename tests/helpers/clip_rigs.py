@@ -1,11 +1,15 @@
-"""The pairing that a flight of ``flown_clips`` was flown with, as its owner has it in a file: the aim is straight ahead there."""
+"""The pairing that a flight of ``flown_clips`` was flown with, as in its file: the aim is straight ahead there. And how far its lines are off."""
 
 from __future__ import annotations
 
+import numpy as np
 from flown_clips import Eye, Flight
 
 from framematch.files.pairing import parse_pairing
 from framematch.geometry.pairing import Pairing
+from framematch.guide.best import best_set_distance
+from framematch.guide.tolerance import edge_places, frame_errors
+from framematch.guide.transfer import to_display
 
 
 def _camera(name: str, eye: Eye) -> str:
@@ -35,3 +39,9 @@ def pairing_text(flight: Flight, *, keep_percent: float = 80.0) -> str:
 def pairing_of(flight: Flight, *, keep_percent: float = 80.0) -> Pairing:
     """The file, read."""
     return parse_pairing(pairing_text(flight, keep_percent=keep_percent), name="rig.toml")
+
+
+def lines_off_percent(rig: Pairing, true: Pairing, distance_m: float) -> float:
+    """By how much the outline drawn for one pairing's range, the lines that were flown with, misses the frame of another at a distance: worst edge."""
+    lines, _ = to_display(rig, edge_places(rig), 1 / best_set_distance(rig)[0])
+    return float(np.nanmax(np.abs(frame_errors(true, lines, 1 / distance_m))))
