@@ -56,7 +56,7 @@ def test_the_charts_that_help_names_are_ones_that_we_print(tmp_path):
 
     printed = {chart_for_paper(paper, kind=kind).name for paper in ("A4", "A3") for kind in ("charuco", "chessboard")}
     for command in ("lens", "mount"):
-        named = set(re.findall(r"(?:charuco|chessboard)-\w+", re.sub(r"\s+", " ", run("measure", command, "--help", cwd=tmp_path).stdout)))
+        named = set(re.findall(r"(?:charuco|chessboard)-\w+-\w+", re.sub(r"\s+", " ", run("measure", command, "--help", cwd=tmp_path).stdout)))
         assert named and named <= printed
 
 
