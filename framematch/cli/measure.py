@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 ChartName = Annotated[
     str,
-    typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-36mm, chessboard-10x7-25mm), or A3 and the like for ours.", metavar="CHART"),
+    typer.Option("--chart", help="The chart's name, as printed on it (charuco-11x7-35mm, chessboard-10x7-23mm), or A3 and the like for ours.", metavar="CHART"),
 ]
 BarMm = Annotated[Optional[float], typer.Option(help="Length of the chart's 100 mm bar as your ruler has it.", metavar="MM")]  # noqa: UP045
 Out = Annotated[Path, typer.Option(help="Folder for the pictures and files written.", metavar="DIR")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -40,6 +41,23 @@ def test_init_then_guide_is_the_whole_job(tmp_path):
         assert f"{inset:.0f}" in done.stdout
     again = run("init", "glasshouse.toml", cwd=tmp_path)
     assert again.returncode == 2 and "--force" in again.stderr
+
+
+def test_a_lens_without_an_angle_at_the_edge_is_one_line_and_no_figure(rig):
+    """It bends its own picture's edges back."""
+    rig.write_text(STARTER.replace("k = [-0.02, 0.004]", "k = [-0.5]"))
+    done = run("angles", rig, cwd=rig.parent)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "the recording lens images nothing of the frame's right and left sides. Check" in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_the_charts_that_help_names_are_ones_that_we_print(tmp_path):
+    from framematch.measure.chart import chart_for_paper
+
+    printed = {chart_for_paper(paper, kind=kind).name for paper in ("A4", "A3") for kind in ("charuco", "chessboard")}
+    for command in ("lens", "mount"):
+        named = set(re.findall(r"(?:charuco|chessboard)-\w+-\w+", re.sub(r"\s+", " ", run("measure", command, "--help", cwd=tmp_path).stdout)))
+        assert named and named <= printed
 
 
 def test_json_has_every_key_and_no_nan(rig):
