@@ -382,6 +382,7 @@ centre_px = 1
 def test_check_of_wall_marks_command(tmp_path):
     """Marks 12 px right of their places on a display as large as the raster: the aim is panned left by that much."""
     from framematch.files.pairing import read_pairing
+    from framematch.guide.shown import signed
     from framematch.guide.wall_marks import wall_marks
 
     file = tmp_path / "rig.toml"
@@ -393,7 +394,7 @@ def test_check_of_wall_marks_command(tmp_path):
     assert result.exit_code == 0, result.output
     told = json.loads((tmp_path / "check.json").read_text())
     assert f"off by up to {told['off_percent']:.1f} %" in result.output and told["distance_m"] == 3
-    assert all(f"{figure['value']:+.3f} ± {figure['half_95']:.3f}" in result.output for figure in told["figures"].values())
+    assert all(f"{signed(figure['value'], 3)} ± {figure['half_95']:.3f}" in result.output for figure in told["figures"].values())
     assert "The guide is off by up to" in result.output
     assert read_pairing(tmp_path / "after.toml").mount.pan_deg == pytest.approx(-12 * 70 / 640, abs=0.25)
     assert "needed with wall marks" in str(run("check", file, *options[:4]).exception)
