@@ -18,7 +18,7 @@ EXPOSED = (
 
 
 #: glibc gives each thread a heap of its own, which keeps what threads long gone have freed; a page's threads work one after another.
-ONE_HEAP = {"MALLOC_ARENA_MAX": "2"}
+FEW_HEAPS = {"MALLOC_ARENA_MAX": "2"}
 
 
 def register(app: typer.Typer) -> None:
@@ -65,7 +65,7 @@ def page(
             threading.Thread(target=_show, args=(free,), daemon=True).start()
         # From a folder of ours: modules and settings for Streamlit that lie in the current one are not the page's.
         command = [sys.executable, "-P", "-m", "streamlit", "run", str(start), *arguments(changes)]
-        code = _run_until_told(command, folder=start.parent, environment={**ONE_HEAP, **os.environ, OPENED: str(held)})
+        code = _run_until_told(command, folder=start.parent, environment={**FEW_HEAPS, **os.environ, OPENED: str(held)})
     raise typer.Exit(code)
 
 

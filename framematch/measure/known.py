@@ -35,7 +35,7 @@ from framematch.measure.unknowns import COUNT
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 TAPE_SHARE, DOUBT_SHARE = 0.03, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
-NEARNESS = 1.5
+NEARNESS = 1.5  # times as wide: what the details alone say of how near everything is as a whole
 FAR_W, FAR_SPREAD_W, HORIZON_W = 0.05, 0.2, 0.02  # 1/m: where the farthest block is expected, to what, and what counts as a horizon
 POSSIBLE = 3.0  # standard deviations
 FEWEST_AT_PLACE = 4
@@ -159,7 +159,7 @@ def place_row(solve: AimSolve, fit: Fit | Told, typed: Typed, frame_of: Pairing)
 
 
 def doubted(row: Row, typed: Typed) -> Row:
-    """The row of a typed distance that may be wrong, or of something else."""
+    """The row of a typed distance that may be misread, or of another thing than what the place shows."""
     return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
 
 
