@@ -96,11 +96,12 @@ def frames_choice(pairing: Pairing) -> tuple[int, ...]:
 
 def marks_choice() -> tuple[float, ...]:
     """Distances to mark on the overlay."""
+    unit = fields.named("m")
     text = st.text_input(
-        f"Ticks where each side lies at, {fields.named('m')}",
+        f"Ticks where each side lies at, {unit}",
         help=f"Up to {MOST_MARKS} distances, such as 2, 5, 10; nothing for none.",
         placeholder="2, 5, 10",
-        **kept(MARKS, ""),
+        **kept(f"{MARKS}:{unit}", ""),  # what was typed in metres is not read as feet
     )
     try:
         return tuple(fields.in_metric(float(part), "m") for part in text.replace(";", ",").split(",") if part.strip())

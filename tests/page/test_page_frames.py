@@ -38,12 +38,16 @@ def test_frames_sets_and_ticks_are_chosen_beside_the_range(app: AppTest) -> None
     text = shown_text(app)
     assert "2.39:1</th>" in text and "9:16</th>" in text and "Always in shot in both frames" in text
     app.selectbox(key="guide:sets").set_value(2).run()
-    app.text_input(key="guide:marks").set_value("2, 5").run()
+    app.text_input(key="guide:marks:m").set_value("2, 5").run()
     assert not app.exception
+    app.checkbox(key="view:imperial").set_value(True).run()
+    assert app.text_input(key="guide:marks:ft").value == ""  # metres are not read as feet
+    app.checkbox(key="view:imperial").set_value(False).run()
+    assert app.text_input(key="guide:marks:m").value == "2, 5"
     text = shown_text(app)
     assert "Set 1, 1.5 m to" in text and "change from set 2 to set 1" in text and ", 9:16</th>" in text
     app.multiselect(key="guide:frames").set_value(["9:16"]).run()
-    app.text_input(key="guide:marks").set_value("near").run()
+    app.text_input(key="guide:marks:m").set_value("near").run()
     assert not app.exception
     text = shown_text(app)
     assert ", 2.39:1</th>" not in text and "near is not a list of distances" in text
