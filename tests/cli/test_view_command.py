@@ -97,7 +97,7 @@ from framematch.cli import app
 from framematch.errors import InputError
 from framematch.render import picked
 for n in (1, 2):
-    app(["view", {str(rig)!r}, "--scene", "window", "--picture-height", "180", "--out", {str(tmp_path)!r} + f"/look{{n}}.png"], standalone_mode=False)
+    app(["view", {str(rig)!r}, "--scene", "window", "--out", {str(tmp_path)!r} + f"/look{{n}}.png"], standalone_mode=False)
 short = ["--from", "3", "--to", "2.6", "--picture-height", "120", "--out", {str(tmp_path / "run.mp4")!r}]
 app(["run", {str(rig)!r}, "--scene", "window", *short], standalone_mode=False)
 assert picked("auto") == "rays"

@@ -215,7 +215,7 @@ def _rendered(seed, both, wide, *, chart=None, spoil=Spoil()):  # noqa: B008
 
 @pytest.fixture(scope="module")
 def rendered():
-    return _rendered(11, both=sample(8, 10), wide=sample(3, 6))
+    return _rendered(11, both=10, wide=sample(2, 6))
 
 
 @pytest.mark.at_length
