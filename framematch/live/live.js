@@ -545,7 +545,7 @@ export class Painter {
   }
 
   /** Of the frame's part of the wide view as last drawn, what something hides from the recording camera, in percent; null without any. */
-  hiddenPercent() {
+  async hiddenPercent() {
     const gl = this.gl, last = this.last;
     if (!last || gl.isContextLost()) return null;
     const scale = Math.min(1, COUNTED_PX / last.size[0]), [w, h] = last.size.map((v) => Math.max(1, Math.round(v * scale)));
@@ -559,8 +559,21 @@ export class Painter {
     gl.bindFramebuffer(gl.FRAMEBUFFER, this.counted.into);
     gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, this.counted.texture, 0);
     this.lay({ ...last.view, box: [0, 0, w, h] }, last.grid, last.faces, last.store, last.mine, last.marks, this.counted.into);
-    const found = new Uint8Array(4 * w * h);
-    gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, found);
+    // Read through a buffer once the picture stands, so that the page need not stand still for it.
+    const found = new Uint8Array(4 * w * h), held = gl.createBuffer();
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, held);
+    gl.bufferData(gl.PIXEL_PACK_BUFFER, found.length, gl.STREAM_READ);
+    gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, 0);
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, null);
+    const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    while (!gl.isContextLost() && gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED) await new Promise((next) => setTimeout(next, 10));
+    if (gl.isContextLost()) return null;
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, held);
+    gl.getBufferSubData(gl.PIXEL_PACK_BUFFER, 0, found);
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, null);
+    gl.deleteBuffer(held);
+    gl.deleteSync(fence);
     let seen = 0, hidden = 0;
     for (let i = 0; i < found.length; i += 4) { seen += found[i] > 0; hidden += found[i + 1] > 0; }
     return seen ? (100 * hidden) / seen : null;
@@ -628,6 +641,7 @@ async function picture(file, largest) {
 
 const hub = (globalThis[Symbol.for("framematch.live")] ??= { parts: new Map(), waiting: new Set() });
 const REST_MS = 250; // without a change for so long, the hand rests
+const LONGEST_REST_MS = 1000; // where the fine picture itself takes longer than the rest, which a hand that goes on would have to wait for
 const LOST_MS = 4000; // after which a lost context counts as lost for good
 const SLOW_MS = 50; // a frame that takes longer is drawn less finely while something moves
 const SOFTWARE = /swiftshader|llvmpipe|softpipe|basic render|software/i;
@@ -932,7 +946,19 @@ class Live {
       this.lively = false;
       this.ask();
       this.words();
-    }, REST_MS);
+    }, Math.min(Math.max(REST_MS, this.fineMs ?? 0), LONGEST_REST_MS));
+  }
+
+  /** What is hidden of the frame, once the fine picture stands; dropped if the hand has moved on. */
+  async count() {
+    const { painter, moves } = this, start = performance.now(), turn = (this.counting = {});
+    const hidden = this.outside ? null : await painter.hiddenPercent();
+    if (this.counting !== turn) return;
+    this.counting = null;
+    if (this.ended || this.lively || this.moves !== moves || this.painter !== painter) return;
+    if (!this.outside) this.fineMs = performance.now() - start;
+    this.hidden = hidden;
+    this.words();
   }
 
   at(time) {
@@ -1037,10 +1063,7 @@ class Live {
     this.box.dataset.moves = this.moves;
     this.hands();
     if (this.playing) this.ask();
-    else if (!this.lively) {
-      this.hidden = this.outside ? null : this.painter.hiddenPercent();
-      this.words();
-    }
+    else if (!this.lively) this.count();
   }
 
   eye(pose) {
