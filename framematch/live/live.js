@@ -270,12 +270,13 @@ void main() {
   vec3 f = seenAxes[i] * way;
   vec2 t = seenMap[i].x * f.xy / f.z - seenMap[i].yz;
   vec4 c = vec4(0.0);
-  if (fine) {
-    for (int y = 0; y < 2; y++) for (int x = 0; x < 2; x++) c += texture(seen, vec3((t + vec2(x, y) - 0.5) / seenSize, float(seenLayer + i)));
-    c *= 0.25;
-  } else c = texture(seen, vec3(t / seenSize, float(seenLayer + i)));
-  float rise = sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0));
-  vec3 rgb = c.rgb + (1.0 - c.a) * mix(horizon, zenith, rise);
+  int side = fine ? 2 : 1;
+  for (int y = 0; y < side; y++) for (int x = 0; x < side; x++)
+    c += textureLod(seen, vec3((t + (vec2(x, y) - 0.5) * float(side - 1)) / seenSize, float(seenLayer + i)), 0.0);
+  c /= float(side * side);
+  vec3 rgb = c.rgb;
+  int skies = c.a < 1.0 ? 1 : 0;
+  for (int k = 0; k < skies; k++) rgb += (1.0 - c.a) * mix(horizon, zenith, sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0)));
 #ifdef MARKS
   {
     vec3 dx = dFdx(way) * line, dy = dFdy(way) * line;
