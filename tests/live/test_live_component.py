@@ -89,7 +89,7 @@ def live(page: Any, script: str) -> Any:
 
 def picture(page: Any, name: str = "wide") -> bytes:
     """The pixels of a view once the hand has rested."""
-    page.wait_for_function("!roots[0].framematchLive.lively && !roots[0].framematchLive.frame")
+    page.wait_for_function("(({lively, frame, counting}) => !lively && !frame && !counting)(roots[0].framematchLive)")
     page.wait_for_timeout(60)
     shot: bytes = page.locator(f".live .{name} .picture").first.screenshot()
     return shot

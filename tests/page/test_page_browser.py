@@ -30,8 +30,9 @@ def page(where, url):
 def shared(where, url):
     """One page for the tests that leave it as it was, and the one that only moves its sliders."""
     found = fresh(where, size=(1440, 1000))
-    found.sent = []
+    found.sent, found.heard = [], []
     found.on("websocket", lambda socket: socket.on("framesent", lambda data: found.sent.append(data)))
+    found.on("websocket", lambda socket: socket.on("framereceived", lambda data: found.heard.append(data)))
     found.goto(url)
     settle(found)
     yield found
@@ -249,6 +250,7 @@ def test_the_address_carries_the_pairing_and_what_is_looked_at(page, where, url)
     settle(page)
     distance.press("ArrowLeft")
     settle(page)
+    assert page.get_by_role("img", name="Recorded frame with", exact=False).first.get_attribute("alt").endswith("at 3.6 m")
     page.go_back()
     stands(page, "Gap", "4", False)
     page.go_back()
@@ -387,6 +389,8 @@ def test_a_distance_dragged_sends_nothing_until_it_is_let_go(shared):
     page.mouse.move(box["x"] + box["width"] * 0.2, box["y"] + box["height"] / 2)
     page.mouse.down()
     sent.clear()
+    assert any(b"Farthest is infinity" in data for data in page.heard)
+    page.heard.clear()
     for step in range(100):
         page.mouse.move(box["x"] + box["width"] * (0.2 + 0.006 * step), box["y"] + box["height"] / 2)
         page.wait_for_timeout(20)
@@ -397,3 +401,4 @@ def test_a_distance_dragged_sends_nothing_until_it_is_let_go(shared):
     at = slider.get_attribute("aria-valuetext")
     assert page.get_by_role("img", name=f"What the recording camera's frame shows at {at}.").count() == 1
     assert f"at={at.removesuffix(' m')}" in address(page)
+    assert page.heard and not any(b"Farthest is infinity" in data for data in page.heard)  # the rest of the page, which does not depend on it, stays
