@@ -375,14 +375,14 @@ def rate_of(start_s: Floats, end_s: Floats, delay_s: Floats, turn_rad: Floats) -
     return CubicSpline((first + last) / 2, rates)
 
 
-def _slowed(rate: Any) -> Callable[[Floats], Floats]:
+def _slowed(rate: Any) -> Callable[[Floats | float], Floats]:
     """The turn rate without what is quicker than some hertz: flex beyond half the frame rate shows as if it were slower and other within a frame."""
     from scipy.ndimage import gaussian_filter1d
 
     even = np.arange(rate.x[0], rate.x[-1], _SLOW_S / 4)
     slow = gaussian_filter1d(rate(even), 4.0, axis=0)
 
-    def at(times: Floats) -> Floats:
+    def at(times: Floats | float) -> Floats:
         return np.stack([np.interp(times, even, slow[:, i]) for i in range(3)], axis=-1)
 
     return at
