@@ -33,6 +33,7 @@ _DRIFT_RAD, _DRIFT_S = math.radians(0.03), 2.0
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
 _LEAST_TRACKS = 30
+_CELLS = (8, 5)  # of the frame
 _FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
 _ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
@@ -72,15 +73,15 @@ class Flown:
     def inverse_at(self, moment: int) -> float:
         """Inverse distance, 1/m, of what a moment typically shows, at least 0."""
         sight = self.sights[moment]
-        return max(float(np.median(sight.seen.w[sight.good])), 0.0)
+        return max(middle_of(sight.seen.w, sight.shown), 0.0)
 
     def inverse_slope_at(self, moment: int) -> Floats:
         """(14,) of it with the moment's values."""
         sight = self.sights[moment]
-        w, good = sight.seen.w, sight.good
-        middle = float(np.median(w[good]))
-        near = good & (np.abs(w - middle) <= np.median(np.abs(w[good] - middle)) + 1e-9)
-        return np.asarray(sight.seen.w_slope[near].mean(axis=0))
+        w, shown = sight.seen.w, sight.shown
+        apart = np.abs(w - middle_of(w, shown))
+        near = (shown > 0) & (apart <= middle_of(apart, shown) + 1e-9)
+        return np.asarray(np.average(sight.seen.w_slope[near], axis=0, weights=shown[near]))
 
     def covariance_at(self, moment: int) -> Floats:
         """(14, 14) of them."""
@@ -90,9 +91,13 @@ class Flown:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sight:
-    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and what their tracks tell."""
+    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and what their tracks tell.
+
+    ``share``: of the frame's area that each stands for; 0 outside it.
+    """
 
     seen: Seen
+    share: Floats
     weight: Floats
     scatter: float
     together: float
@@ -109,6 +114,12 @@ class Sight:
         out: NDArray[np.bool_] = np.asarray(self.weight * self.scatter**2 > 0.15)
         return out
 
+    @property
+    def shown(self) -> Floats:
+        """(N,) the share of the frame that each stands for if it agrees; where the frame has none that do, all alike."""
+        share = np.where(self.good, self.share, 0.0)
+        return share if share.any() else self.good.astype(float)
+
 
 def flown(rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: Floats, unread_rad: float, typed: Sequence[tuple[int, Typed]] = ()) -> Flown:
     """Solve a flight.
@@ -119,7 +130,7 @@ def flown(rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: F
         times_s: (n,) of each.
         start: (14,) near the answer.
         typed: distances that somebody measured, each with its moment's index.
-        unread_rad: standard deviation of each axis of a moment's aim that is no slow turn.
+        unread_rad: standard deviation of each axis of a moment's aim that is no slow turn, at most: moments that lie closer say so.
     """
     flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, typed=typed)
     for turn in range(_ROUNDS):
@@ -140,9 +151,10 @@ class _Flight:
         self.size = COUNT + 3 * self.count
         self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD))) for i in range(self.count)]
         self.fields = [_field(solve) for solve in self.solves]
+        self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
         self.scales = [3.0] * self.count
-        self.unread = unread_rad
+        self.unread = self.most_unread = unread_rad
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
@@ -171,7 +183,9 @@ class _Flight:
             self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
             self.sights[i] = replace(sight, seen=replace(sight.seen, w=sight.seen.w + sight.seen.w_slope @ own))
         spread = np.diag(self.covariance)[COUNT : self.size].reshape(-1, 3)
-        self.apart = math.sqrt(max(float((self.turns**2 + spread).mean()) - self.unread**2 - _DRIFT_RAD**2, _LEAST_RAD**2))
+        whole = float((self.turns**2 + spread).mean()) - _DRIFT_RAD**2
+        self.apart = math.sqrt(max(whole - self.most_unread**2, _LEAST_RAD**2))
+        self.unread = math.sqrt(min(max(whole - self.apart**2, _LEAST_RAD**2), self.most_unread**2))
 
     @property
     def _expected(self) -> Floats:
@@ -185,7 +199,7 @@ class _Flight:
         weight = 1 / (1 + (seen.off / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
         seen = _calibrated(seen, self.solves[i].recording_px / self.rig.recording.raster_px[0] - 0.5, weight, self.scales[i])
-        return Sight(seen=seen, weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
+        return Sight(seen=seen, share=self.shares[i], weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
 
     def _normal(self) -> tuple[Floats, Floats]:
         size = len(self.covariance)
@@ -336,6 +350,22 @@ def _field(solve: AimSolve) -> Floats:
     x, y = ((solve.recording_px - size) / size[0]).T
     terms = [x**i * y**j for degree in (1, 2, 3) for i in range(degree, -1, -1) for j in (degree - i,)]
     return np.asarray(np.stack(terms, axis=1) * (_FIELD_SHARED_PX / solve.per_rad / solve.noise_rad)[:, None])
+
+
+def shares_of(rig: Pairing, places: Floats) -> Floats:
+    """(N,) of the frame's area, even within cells of it: what it typically shows is not what has most details."""
+    f = rig.frame
+    at = np.floor((places - (f.left, f.top)) / (f.width, f.height) * _CELLS).astype(int)
+    inside = ((at >= 0) & (at < _CELLS)).all(axis=1)
+    cell = np.where(inside, at[:, 1] * _CELLS[0] + at[:, 0], -1)
+    return np.asarray(inside / np.maximum((cell[:, None] == cell[None, :]).sum(axis=1), 1))
+
+
+def middle_of(values: Floats, weights: Floats) -> float:
+    """The median (N,) under weights."""
+    order = np.argsort(values)
+    summed = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(summed, summed[-1] / 2)])
 
 
 def _pick(moment: int, count: int) -> Floats:

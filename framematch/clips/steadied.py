@@ -48,6 +48,7 @@ def steadied(recording: Turns, monitoring: Turns, clocks: Clocks) -> Turns:
     some = seen[:, None]
     return replace(
         recording,
+        steadied=True,
         turn_rad=np.where(some, own + factor[:, None] * drawn, recording.turn_rad),
         move_rad_s=np.where(some, factor[:, None] * move / dt[:, None], recording.move_rad_s),
     )

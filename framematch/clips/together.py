@@ -29,7 +29,7 @@ from framematch.clips.steadied import steadied
 from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera, read_turns
 from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
-from framematch.geometry.camera import Camera, Display
+from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import best_set_distance
 from framematch.guide.tolerance import edge_places, frame_errors
@@ -184,7 +184,7 @@ def together(
         if told is not None:
             told("Checking the guide", min(count, total), total)
 
-    at = replace(rig, recording=rig.recording.resized(pairs[0].recording.size_px), monitoring=rig.monitoring.resized(pairs[0].monitoring.size_px))
+    at = _at_sizes(rig, pairs[0])
     total = MOST_CHECKED + FIRST_MOMENTS + len(pairs)
     singles, refused, done = [], None, 0
     for pair in sorted(pairs, key=lambda p: float(np.linalg.norm(p.move_rad_s)) * (abs(p.late_s) + _ROWS_S))[:MOST_CHECKED]:  # least moved between the two
@@ -237,6 +237,15 @@ def together(
         slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
         quick_percent=_quick_percent(checked, flex),
     )
+
+
+def _at_sizes(rig: Pairing, pair: Brought) -> Pairing:
+    """The pairing at the pictures' sizes, its main frame with them."""
+    recording = rig.recording.resized(pair.recording.size_px)
+    x, y = np.array(recording.raster_px) / rig.recording.raster_px
+    f = rig.frame
+    frame = Rect(left=f.left * x, top=f.top * y, right=f.right * x, bottom=f.bottom * y)
+    return replace(rig, recording=recording, frame=frame, monitoring=rig.monitoring.resized(pair.monitoring.size_px))
 
 
 def _placed(typed: Sequence[TypedAt], times_s: Floats, scale: float) -> list[tuple[int, Typed]]:

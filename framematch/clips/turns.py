@@ -63,6 +63,7 @@ class Turns:
         repeated_s: times of frames that showed the one before again.
         given_readout_ms: of the file; None where it states none.
         readout_s, readout_95_s: that the rows show, and the half-width of its 95 % interval; infinite where they show none.
+        steadied: whether another camera's wide view has been brought in.
     """
 
     name: str
@@ -80,6 +81,7 @@ class Turns:
     given_readout_ms: float | None
     readout_s: float
     readout_95_s: float
+    steadied: bool = False
 
     @property
     def read(self) -> Mask:

@@ -10,7 +10,7 @@ from clip_rigs import pairing_of
 from flown_clips import Flight
 from scipy.spatial.transform import Rotation
 
-from framematch.clips.flown import flown
+from framematch.clips.flown import flown, middle_of, shares_of
 from framematch.clips.parallax import relative_distances
 from framematch.clips.sights import Details
 from framematch.clips.typed import TypedAt, parse_typed_at
@@ -69,7 +69,7 @@ def _flight(rng, moments=8):
         matches = Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=np.full(len(points), 5e-4), details=(len(points),) * 2)
         tracks = relative_distances(_units(points), _units(points - (0.3, 0.1, 0.5)), noise_rad=2e-4)
         out.append((Details(matches=matches, relative=None), Details(matches=matches, relative=tracks)))
-        swings.append((swing, float(np.median(1 / points[:, 2]))))
+        swings.append((swing, middle_of(1 / points[:, 2], shares_of(pairing_of(FLIGHT), places[0]))))
     return out, swings
 
 
@@ -92,6 +92,31 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
         assert len(found.words) == (which == 0 and len(typed))  # 900 m in a hall of 25 does not go with the rest
     assert sure[1] < 0.01
     assert sure[1] < 0.5 * sure[0]
+
+
+def test_what_a_frame_typically_shows_is_not_what_has_most_details():
+    rig = pairing_of(FLIGHT)
+    f = rig.frame
+    x, y = np.meshgrid(np.linspace(f.left + 4, f.right - 4, 24), np.linspace(f.top + 4, f.bottom - 4, 15))
+    even = np.stack([x.ravel(), y.ravel()], axis=1)
+    crowd = np.random.default_rng(1).uniform((f.left + 5, f.top + 5), (f.left + 40, f.top + 30), (900, 2))
+    beside = np.full((500, 2), (f.left - 3, f.top - 3))
+    w = np.concatenate([0.1 + 1e-4 * even[:, 0], np.full(1400, 0.5)])
+    assert abs(middle_of(w, shares_of(rig, np.concatenate([even, crowd, beside]))) - np.median(w[: len(even)])) < 0.002
+    assert np.median(w) == 0.5
+
+
+def test_a_frame_goes_with_the_pictures_size(flight):
+    from types import SimpleNamespace
+
+    from framematch.clips.together import _at_sizes
+
+    rig = pairing_of(flight)
+    small = _at_sizes(rig, SimpleNamespace(recording=SimpleNamespace(size_px=(240, 135)), monitoring=SimpleNamespace(size_px=(480, 270))))
+    assert np.allclose(
+        (small.frame.left, small.frame.top, small.frame.right, small.frame.bottom),
+        np.array([rig.frame.left, rig.frame.top, rig.frame.right, rig.frame.bottom]) / 2,
+    )
 
 
 def test_a_distance_says_when_and_where():
