@@ -34,7 +34,8 @@ from framematch.measure.unknowns import COUNT
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-TAPE_SHARE, DOUBT_SHARE = 0.03, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
+TAPE_SHARE, PACED_SHARE, DOUBT_SHARE = 0.03, 0.1, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
+TAPED_TO_M = 10.0  # what is farther is paced out, or read off a map
 NEARNESS = 1.5  # times as wide: what the details alone say of how near everything is as a whole
 FAR_W, FAR_SPREAD_W, HORIZON_W = 0.05, 0.2, 0.02  # 1/m: where the farthest block is expected, to what, and what counts as a horizon
 POSSIBLE = 3.0  # standard deviations
@@ -42,6 +43,7 @@ FEWEST_AT_PLACE = 4
 CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the pictures say
 PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
 _AT_PLACE = 8
+_AT_MEDIAN = 40.0  # percent of a block's details whose slope stands for it
 _ALONG_RAD_SHARE = 0.3  # of the tracking noise: what a block's details share along the offset
 
 
@@ -153,14 +155,22 @@ def place_row(solve: AimSolve, fit: Fit | Told, typed: Typed, frame_of: Pairing)
         return None, "several distances are seen there: name a place that is flat"
     noise = max(noise, spread / 2.56)
     sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
-    slope = fit.seen.w_slope[near].mean(axis=0)
+    _, slope = _typical(w, fit.seen.w_slope[near])
     target = float(slope @ fit.values + expected - typical)
-    return Row(slope=slope, target=target, sigma=float(np.hypot(sigma, TAPE_SHARE * expected / NORMAL_95))), ""
+    share = TAPE_SHARE if typed.distance_m <= TAPED_TO_M else PACED_SHARE
+    return Row(slope=slope, target=target, sigma=float(np.hypot(sigma, share * expected / NORMAL_95))), ""
 
 
 def doubted(row: Row, typed: Typed) -> Row:
     """The row of a typed distance that may be misread, or of another thing than what the place shows."""
     return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
+
+
+def _typical(w: Floats, slope: Floats) -> tuple[float, Floats]:
+    """Median inverse distance and the slope of what stands there: slopes grow with w, so near things beside it have quite another."""
+    middle = float(np.median(w))
+    off = np.abs(w - middle)
+    return middle, slope[off <= np.percentile(off, _AT_MEDIAN)].mean(axis=0)
 
 
 def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, Floats]:
@@ -173,7 +183,7 @@ def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, F
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
         noise *= float(np.sqrt(fit.together / some.sum() + _ALONG_RAD_SHARE**2))
-        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
+        out.append((*_typical(fit.seen.w[some], fit.seen.w_slope[some]), noise))
     if not out:
         return np.empty(0), np.empty((0, COUNT)), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])
