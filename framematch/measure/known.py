@@ -173,6 +173,14 @@ def _typical(w: Floats, slope: Floats) -> tuple[float, Floats]:
     return middle, slope[off <= np.percentile(off, _AT_MEDIAN)].mean(axis=0)
 
 
+def suspected(row: Row, typed: Typed, others: State) -> float:
+    """How likely what the stills and the other distances say is with a typed distance that may be wrong, against with one that is right."""
+    off = float(row.target - row.slope @ others.values)
+    spread = float(row.slope @ others.covariance @ row.slope)
+    right, wrong = spread + row.sigma**2, spread + doubted(row, typed).sigma ** 2
+    return math.sqrt(right / wrong) * math.exp(0.5 * off**2 * (1 / right - 1 / wrong))
+
+
 def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, Floats]:
     """Median inverse distance (B,), its slope (B, 14) and its noise (B,) of each block of details."""
     good = fit.weight * fit.scatter**2 > 0.3
