@@ -28,7 +28,7 @@ from framematch.measure.corrected import edge_slopes, guide_off_percent, known_p
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
-from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, farthest_at_infinity, place_row, suspected
+from framematch.measure.known import CONFLICT, State, Typed, all_known, may_be, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 from framematch.progress import step
@@ -277,22 +277,12 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
             f"only {int(good.sum())} of {len(solve)} details agree on one aim",
             fix="take both stills of one moment, with nothing large moving, and check the lens figures",
         )
-    _refuse_wrong(solve, fit, fit.covariance, most=PULL)
+    _refuse_wrong(solve, fit, fit.covariance, most=2 * PULL)  # distances may yet end the pull
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
     _refuse_wrong(solve, state, state.covariance, most=PULL)
-    cases = [[(1.0, state)]]
-    if rows:
-        each = [row for _, row, _ in rows]
-        doubts = [doubted(row, t) for t, row, _ in rows]
-        wrong = [all_known(solve, fit, [*each[:i], doubts[i], *each[i + 1 :]])[0] for i in range(len(rows))]
-        cases.append([(suspected(row, t, others), one) for (t, row, others), one in zip(rows, wrong, strict=True)])
-    for case in list(cases):
-        far = [farthest_at_infinity(solve, fit, one) for _, one in case]
-        if any(far):
-            cases.append([(likely, there or one) for (likely, one), there in zip(case, far, strict=True)])
-    shifted = [[(likely, one.values - state.values, one.covariance) for likely, one in case] for case in cases]
-    return _result(pairing, solve, fit, shifted, good, warnings=[*warnings, *told], found=found)
+    cases = [[(likely, one.values - state.values, one.covariance) for likely, one in case] for case in may_be(solve, fit, state, rows)]
+    return _result(pairing, solve, fit, cases, good, warnings=[*warnings, *told], found=found, typed=bool(rows))
 
 
 def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row, State]], list[str]]:
@@ -338,7 +328,7 @@ def _distances(pairing: Pairing) -> list[float]:
 
 
 def _result(
-    pairing: Pairing, solve: AimSolve, fit: Fit, cases: list[list[tuple[float, Floats, Floats]]], good: Mask, *, warnings: list[str], found: int
+    pairing: Pairing, solve: AimSolve, fit: Fit, cases: list[list[tuple[float, Floats, Floats]]], good: Mask, *, warnings: list[str], found: int, typed: bool
 ) -> Checked:
     values, covariance = fit.values, cases[0][0][2]
     after = moved(pairing, values)
@@ -347,7 +337,7 @@ def _result(
     distance = 1 / shown if shown > 1e-3 else math.inf
     slopes = {d: edge_slopes(pairing, values, d) for d in dict.fromkeys([distance, *_distances(pairing)])}
     serves = tuple((d, known_percent(s, cases)) for d, s in slopes.items())
-    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(cases) > 1)
+    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=typed)
     if not serves[0][1] <= MOST_PERCENT:
         known = f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame"
         raise NotSuitable(known, fix=advice or "take more stills")

@@ -7,9 +7,10 @@ everything is as a whole, a lens of another shape says as well, so that is trust
   the picture may be stretched: each block's inverse distance w is at least 0, to its noise.
 - **Something is mostly far**: the farthest block is expected at ``FAR_W``, loosely. Often it stands as far as a horizon, at the edge of what is
   possible, so every figure stated later also holds for that (``farthest_at_infinity``).
-- **A distance typed in**, of one place. Held to ``TAPE_SHARE``; and since a typed distance can be wrong with nothing to show it, every
-  figure stated later is the widest of those with one typed distance at a time held to ``DOUBT_SHARE`` only, which holds a place that is really
-  anywhere from half of it to infinity.
+- **A distance typed in**, of one place. Held to ``TAPE_SHARE``, or to ``PACED_SHARE`` beyond a tape's reach; and since a typed distance can be
+  wrong with nothing to show it, every figure stated later also holds where one of them is: held to ``DOUBT_SHARE`` only, which holds a place
+  that is really anywhere from half of it to infinity. Which one is wrong is weighed by what the stills and the others say (``suspected``): a
+  lone one keeps the whole doubt, several that agree share it.
 
 These shares are practice: tuned on eighty made-up pairs, and tried on others.
 """
@@ -261,6 +262,26 @@ def farthest_at_infinity(solve: AimSolve, fit: Fit | Told, state: State) -> Stat
         return None
     row, mean, spread = _farthest_row(w, slope, noise, state, fit, at=0.0, spread=HORIZON_W)
     return state.with_row(row) if 0 < mean < POSSIBLE * math.hypot(spread, row.sigma) else None
+
+
+def may_be(solve: AimSolve, fit: Fit, state: State, rows: Sequence[tuple[Typed, Row, State]]) -> list[list[tuple[float, State]]]:
+    """For what stated figures have to hold: cases, each of states with how likely they are against each other.
+
+    All is as the state has it; or one typed distance is wrong; and either with the farthest block at the horizon.
+
+    Args:
+        rows: typed distances, each with its row and the state without it.
+    """
+    out = [[(1.0, state)]]
+    if rows:
+        each, doubts = [row for _, row, _ in rows], [doubted(row, typed) for typed, row, _ in rows]
+        wrong = [all_known(solve, fit, [*each[:i], doubts[i], *each[i + 1 :]])[0] for i in range(len(rows))]
+        out.append([(suspected(row, typed, others), one) for (typed, row, others), one in zip(rows, wrong, strict=True)])
+    for case in list(out):
+        far = [farthest_at_infinity(solve, fit, one) for _, one in case]
+        if any(far):
+            out.append([(likely, there or one) for (likely, one), there in zip(case, far, strict=True)])
+    return out
 
 
 def _farthest_row(w: Floats, slope: Floats, noise: Floats, state: State, fit: Fit | Told, *, at: float, spread: float) -> tuple[Row, float, float]:
