@@ -128,8 +128,12 @@ def turn_of(
     )
 
 
-def share_told(before: Floats, after: Floats, found: BearingTurn, *, extra: Floats, drift: Floats) -> tuple[float, float]:
-    """Pull and information on the share s of a drift (N, 3), rotation vectors that add to ``extra`` as s times it, turn and move marginalised."""
+def share_told(before: Floats, after: Floats, found: BearingTurn, *, extra: Floats, drift: Floats, along: Floats) -> tuple[float, float]:
+    """Pull and information on the share s of a drift (N, 3), rotation vectors that add to ``extra`` as s times it, turn and move marginalised.
+
+    Args:
+        along: (N, 3) the part of the drift that is sure, along which pull is taken (instrumental variables: Reiersol 1945).
+    """
     basis = _tangents(before)
     carried = rotated(found.turn_rad + extra, after)
     by_turn = -basis @ _cross(carried)
@@ -137,12 +141,11 @@ def share_told(before: Floats, after: Floats, found: BearingTurn, *, extra: Floa
     miss = np.einsum("nij,nj->ni", basis, before - carried) - drawn
     root = _whitening(drawn, found.scatter_rad)[found.agreed]
     known = (root @ np.concatenate([by_turn, basis], axis=2)[found.agreed]).reshape(-1, 6)
-    asked = np.einsum("nij,njk,nk->ni", root, by_turn[found.agreed], drift[found.agreed]).ravel()
+    asked, sure = (np.einsum("nij,njk,nk->ni", root, by_turn[found.agreed], v[found.agreed]).ravel() for v in (drift, along))
     rest = np.einsum("nij,nj->ni", root, miss[found.agreed]).ravel()
     told = known.T @ known + 1e-9 * np.eye(6)
-    both = np.linalg.solve(told, known.T @ np.column_stack([asked, rest]))
-    free = asked - known @ both[:, 0]
-    return float(free @ (rest - known @ both[:, 1])), float(free @ free)
+    free = sure - known @ np.linalg.solve(told, known.T @ sure)
+    return float(free @ rest), float(free @ asked)
 
 
 def rotated(turns_rad: Floats, rays: Floats) -> Floats:

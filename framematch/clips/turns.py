@@ -41,7 +41,8 @@ _ROW_ROUNDS, _BLOCK_S = 5, 0.5
 _ROWS_SURE_S = 0.001  # what moving past near things may draw (rendered flights)
 MOST_READOUT_S = 0.003  # half-width of the read-out's interval up to which it is used
 _MOVE_S, _MOVE_SHARE = 0.15, 0.1  # over how long a move over distance is taken together, and by what share it changes within
-_STILL_PX = 0.06  # a corner's move in a repeated frame
+_RATE_ROUNDS, _SLOW_S = 4, 0.04  # rounds that bring a rate's mean to what was read; standard deviation of the Gaussian that leaves 4 Hz half its size
+_STILL_PX = 0.15  # a corner's move in a repeated frame, which is packed anew each time
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -257,18 +258,13 @@ class _Reader:
         Returns:
             Pull (N,) and information (N,) of each step on how much longer the rows take than the camera's read-out, in seconds.
         """
-        from scipy.interpolate import CubicSpline
-
         pull, told = np.zeros(len(self.steps)), np.zeros(len(self.steps))
-        good = [s for s in self.steps if s.turn is not None]
+        good = [(s.start_s, s.end_s, s.row * self._readout, s.turn.turn_rad) for s in self.steps if s.turn is not None]
         if len(good) < 4:
             return pull, told
         moves = self._moves()
-        middle = np.array([(s.start_s + s.end_s) / 2 + s.row * self._readout for s in good])
-        rates = np.array([s.turn.turn_rad / (s.end_s - s.start_s) for s in good if s.turn is not None])
-        once = np.append(True, np.diff(middle) > 1e-6)
-        rate = CubicSpline(middle[once], rates[once])
-        turned = rate.antiderivative()
+        rate = rate_of(*(np.array(v) for v in zip(*good, strict=True)))
+        turned, slow, middle = rate.antiderivative(), _slowed(rate), rate.x
         for k, s in enumerate(self.steps):
             if s.turn is None or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
                 continue
@@ -278,8 +274,10 @@ class _Reader:
             extra = turned(last) - turned(first) - (turned(s.end_s + delay) - turned(s.start_s + delay))
             again = turn_of(before, after, noise_rad=self._noise, extra=extra, start=s.turn.turn_rad, move=moves[k]) or s.turn
             self.steps[k] = replace(s, turn=again)
-            drift = rows[1][:, None] * rate(last) - rows[0][:, None] * rate(first) - s.row * (rate(s.end_s + delay) - rate(s.start_s + delay))
-            pull[k], told[k] = share_told(before, after, again, extra=extra, drift=drift)
+            drift, along = (
+                rows[1][:, None] * of(last) - rows[0][:, None] * of(first) - s.row * (of(s.end_s + delay) - of(s.start_s + delay)) for of in (rate, slow)
+            )
+            pull[k], told[k] = share_told(before, after, again, extra=extra, drift=drift, along=along)
         return pull, told
 
     def _read_out(self) -> tuple[float, float]:
@@ -360,6 +358,34 @@ class _Reader:
             readout_s=readout,
             readout_95_s=half,
         )
+
+
+def rate_of(start_s: Floats, end_s: Floats, delay_s: Floats, turn_rad: Floats) -> Any:
+    """The turn rate (.., 3) as a cubic spline in time whose mean over each step is what was read: a rate is not its mean in the step's middle."""
+    from scipy.interpolate import CubicSpline
+
+    first, last = start_s + delay_s, end_s + delay_s
+    once = np.append(True, np.diff((first + last) / 2) > 1e-6)
+    first, last, wanted = first[once], last[once], (turn_rad / (end_s - start_s)[:, None])[once]
+    rates = wanted
+    for _ in range(_RATE_ROUNDS):
+        spline = CubicSpline((first + last) / 2, rates)
+        turned = spline.antiderivative()
+        rates = rates + wanted - (turned(last) - turned(first)) / (last - first)[:, None]
+    return CubicSpline((first + last) / 2, rates)
+
+
+def _slowed(rate: Any) -> Callable[[Floats | float], Floats]:
+    """The turn rate without what is quicker than some hertz: flex beyond half the frame rate shows as if it were slower and other within a frame."""
+    from scipy.ndimage import gaussian_filter1d
+
+    even = np.arange(rate.x[0], rate.x[-1], _SLOW_S / 4)
+    slow = gaussian_filter1d(rate(even), 4.0, axis=0)
+
+    def at(times: Floats | float) -> Floats:
+        return np.stack([np.interp(times, even, slow[:, i]) for i in range(3)], axis=-1)
+
+    return at
 
 
 def _corners(grey: NDArray[np.uint8]) -> Floats:

@@ -142,6 +142,35 @@ export function stretches(boxes, count, sides) {
   return found;
 }
 
+const CLEAR = 1.03; // by how much a face must face a cell's rays better than any other: room for the lines' neighbours
+
+/**
+ * The triangles of a grid, cells first whose rays all meet one face, so that nothing need be asked for each pixel, then those between faces.
+ * Cells wholly past the end of the lens's domain, which stay black, are left out.
+ * @returns {index, groups}: corners, and [face or -1, first corner, count] of each group that there is.
+ */
+export function byFace(grid, faces) {
+  const { rays, cells: [nx, ny] } = grid, { index } = gridMesh(grid.cells);
+  const best = new Int8Array(rays.length / 4).fill(-1);
+  const facing = ([, , , , , , x, y, z], k) => x * rays[4 * k] + y * rays[4 * k + 1] + z * rays[4 * k + 2];
+  for (let k = 0; k < best.length; k++) {
+    const found = faces.map((f) => facing(f.axes, k)), most = Math.max(...found), i = found.indexOf(most);
+    if (faces.length === 1 || found.every((v, j) => j === i || most > CLEAR * v)) best[k] = i;
+  }
+  const sorted = [...faces, null].map(() => []);
+  for (let j = 0, at = 0; j < ny; j++) {
+    for (let i = 0; i < nx; i++, at += 6) {
+      const a = j * (nx + 1) + i, corners = [a, a + 1, a + nx + 1, a + nx + 2];
+      if (corners.every((k) => rays[4 * k + 3] < 0)) continue;
+      const one = corners.every((k) => best[k] === best[a]) && best[a] >= 0 ? best[a] : faces.length;
+      sorted[one].push(...index.subarray(at, at + 6));
+    }
+  }
+  const groups = [];
+  sorted.forEach((corners, i) => corners.length && groups.push([i < faces.length ? i : -1, sorted.slice(0, i).reduce((sum, s) => sum + s.length, 0), corners.length]));
+  return { index: Uint32Array.from(sorted.flat()), groups };
+}
+
 // ------------------------------------------------------------------------------------------------ shaders
 
 const HEAD = `#version 300 es
@@ -175,26 +204,31 @@ void main() {
   gl_Position = vec4(mix(part.xy, part.zw, p) * vec2(2.0, -2.0) + vec2(-1.0, 1.0), 0.0, 1.0);
 }`;
 
-const VIEW_FRAGMENT = (marks) => `${HEAD}${marks ? "#define MARKS\n" : ""}
+// Which of some faces a ray meets. To ask for each pixel is half of a software renderer's work: there are programs for one face, too.
+const FACING = (name, faces) => (faces === 1 ? `int ${name}Face(vec3 ray) { return 0; }` : `int ${name}Face(vec3 ray) {
+  int best = 0;
+  float most = dot(${name}Out[0], ray);
+  for (int i = 1; i < ${name}Count; i++) { float d = dot(${name}Out[i], ray); if (d > most) { most = d; best = i; } }
+  return best;
+}`);
+
+const VIEW_FRAGMENT = (seen, film) => `${HEAD}${film ? "#define MARKS\n" : ""}
 in vec3 way; in float room; out vec4 colour;
 uniform sampler2DArray seen, seenDepth, filmDepth; uniform sampler2D table;
-uniform int seenCount, filmCount; uniform mat3 seenAxes[6], filmAxes[6]; uniform vec3 seenOut[6], filmOut[6], seenMap[6], filmMap[6];
+uniform int seenCount, filmCount, seenLayer; uniform mat3 seenAxes[${seen}], filmAxes[${film || 1}];
+uniform vec3 seenOut[${seen}], filmOut[${film || 1}], seenMap[${seen}], filmMap[${film || 1}];
 uniform vec2 seenSize, filmSize; uniform vec3 up, zenith, horizon;
 uniform bool fine, count; uniform mat3 turn; uniform vec3 shift; uniform vec2 low, high, middle; uniform float farSpread, filmEnd, filmStep, line, dim;
 const float NEAR = ${NEAR_M.toFixed(4)};
 
-int facing(vec3 ray, int count, vec3 outs[6]) {
-  int best = 0;
-  float most = dot(outs[0], ray);
-  for (int i = 1; i < count; i++) { float d = dot(outs[i], ray); if (d > most) { most = d; best = i; } }
-  return best;
-}
+${FACING("seen", seen)}
+${FACING("film", film || 1)}
 
 // The place of a ray's first surface in recording axes, or its direction (w = 0) where it meets the sky.
 vec4 met(vec3 ray) {
-  int i = facing(ray, seenCount, seenOut);
+  int i = seenFace(ray);
   vec3 f = seenAxes[i] * ray;
-  float d = textureLod(seenDepth, vec3((seenMap[i].x * f.xy / f.z - seenMap[i].yz) / seenSize, float(i)), 0.0).r;
+  float d = textureLod(seenDepth, vec3((seenMap[i].x * f.xy / f.z - seenMap[i].yz) / seenSize, float(seenLayer + i)), 0.0).r;
   if (d >= 1.0) return vec4(turn * ray, 0.0);
   return vec4(turn * (ray * (NEAR / (1.0 - d) / f.z)) + shift, 1.0);
 }
@@ -219,7 +253,7 @@ bool inside(vec2 p) { return all(greaterThanEqual(p, vec2(0.0))) && all(lessThan
 
 // The farthest depth that the recording camera has around a place, so that a slanting surface does not hide itself.
 bool hidden(vec4 p) {
-  int i = facing(p.xyz, filmCount, filmOut);
+  int i = filmFace(p.xyz);
   vec3 f = filmAxes[i] * p.xyz;
   vec2 t = filmMap[i].x * f.xy / f.z - filmMap[i].yz;
   float most = textureLod(filmDepth, vec3(t / filmSize, float(i)), 0.0).r;
@@ -232,16 +266,17 @@ bool hidden(vec4 p) {
 
 void main() {
   if (room < 0.0) { colour = vec4(0.0, 0.0, 0.0, 1.0); return; }
-  int i = facing(way, seenCount, seenOut);
+  int i = seenFace(way);
   vec3 f = seenAxes[i] * way;
   vec2 t = seenMap[i].x * f.xy / f.z - seenMap[i].yz;
   vec4 c = vec4(0.0);
-  if (fine) {
-    for (int y = 0; y < 2; y++) for (int x = 0; x < 2; x++) c += texture(seen, vec3((t + vec2(x, y) - 0.5) / seenSize, float(i)));
-    c *= 0.25;
-  } else c = texture(seen, vec3(t / seenSize, float(i)));
-  float rise = sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0));
-  vec3 rgb = c.rgb + (1.0 - c.a) * mix(horizon, zenith, rise);
+  int side = fine ? 2 : 1;
+  for (int y = 0; y < side; y++) for (int x = 0; x < side; x++)
+    c += textureLod(seen, vec3((t + (vec2(x, y) - 0.5) * float(side - 1)) / seenSize, float(seenLayer + i)), 0.0);
+  c /= float(side * side);
+  vec3 rgb = c.rgb;
+  int skies = c.a < 1.0 ? 1 : 0;
+  for (int k = 0; k < skies; k++) rgb += (1.0 - c.a) * mix(horizon, zenith, sqrt(clamp(dot(up, normalize(way)), 0.0, 1.0)));
 #ifdef MARKS
   {
     vec3 dx = dFdx(way) * line, dy = dFdy(way) * line;
@@ -272,7 +307,7 @@ export class Painter {
     if (!gl) throw new Error("no WebGL2");
     this.gl = gl;
     this.canvas = canvas;
-    this.programs = { scene: linked(gl, SCENE_VERTEX, SCENE_FRAGMENT), plain: linked(gl, VIEW_VERTEX, VIEW_FRAGMENT(false)), marked: linked(gl, VIEW_VERTEX, VIEW_FRAGMENT(true)) };
+    this.programs = { scene: linked(gl, SCENE_VERTEX, SCENE_FRAGMENT) };
     this.framebuffer = gl.createFramebuffer();
     this.stores = {};
     this.grids = {};
@@ -349,14 +384,13 @@ export class Painter {
 
   grid(said, rays, table) {
     const gl = this.gl;
-    const { shares, index } = gridMesh(said.cells);
+    const { shares } = gridMesh(said.cells);
     const mesh = this.vertices([rays, 4], [shares, 2]);
     const buffer = gl.createBuffer();
     gl.bindVertexArray(mesh.array);
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, buffer);
-    gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, index, gl.STATIC_DRAW);
     gl.bindVertexArray(null);
-    return { ...said, rays, mesh, index: buffer, count: index.length, table: table ? this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, said.table, table) : null };
+    return { ...said, rays, mesh, index: buffer, table: table ? this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, said.table, table) : null };
   }
 
   /** The rung at or below a focal length, and how far it spreads from where the axis meets the picture. */
@@ -392,6 +426,14 @@ export class Painter {
     if (kept && kept.key === key && kept.grid === grid) return kept.faces;
     const faces = plan(grid, (x, y) => [centre[0] + (x - centre[0]) * spread, centre[1] + (y - centre[1]) * spread], size, texels);
     this.plans[name] = { key, grid, faces };
+    const axes = faces.map((f) => f.axes).join(" ");
+    if (grid.axes !== axes) {
+      const gl = this.gl, { index, groups } = byFace(grid, faces);
+      gl.bindVertexArray(grid.mesh.array);
+      gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, index, gl.STATIC_DRAW);
+      gl.bindVertexArray(null);
+      Object.assign(grid, { axes, groups });
+    }
     return faces;
   }
 
@@ -428,12 +470,17 @@ export class Painter {
     return store;
   }
 
+  /** The program that looks up in one face of a view or in several, with marks where the frame has faces. */
+  viewing(seen, film) {
+    const [s, f] = [seen, film].map((n) => (n > 1 ? 6 : n));
+    return (this.programs[`${s} ${f}`] ??= linked(this.gl, VIEW_VERTEX, VIEW_FRAGMENT(s, f)));
+  }
+
   /** Put a view's grid on the canvas, or into a framebuffer of some height. */
   lay(view, grid, faces, store, pose, marks, into = null) {
-    const gl = this.gl, { program, at } = marks ? this.programs.marked : this.programs.plain, [x, y, w, h] = view.box, part = view.part;
+    const gl = this.gl, [x, y, w, h] = view.box, part = view.part;
     const height = into ? h : this.canvas.height;
     gl.bindFramebuffer(gl.FRAMEBUFFER, into);
-    gl.useProgram(program);
     gl.disable(gl.DEPTH_TEST);
     gl.viewport(x, height - y - h, w, h);
     gl.enable(gl.SCISSOR_TEST);
@@ -442,6 +489,19 @@ export class Painter {
     gl.clear(gl.COLOR_BUFFER_BIT);
     const [l, t, r, b] = [Math.round(part[0] * w), Math.round(part[1] * h), Math.round(part[2] * w), Math.round(part[3] * h)];
     gl.scissor(x + l, height - y - b, r - l, b - t);
+    gl.bindVertexArray(grid.mesh.array);
+    for (const [face, first, count] of grid.groups) {
+      const seen = face < 0 ? faces : [faces[face]];
+      const { program, at } = this.viewing(seen.length, marks ? marks.faces.length : 0);
+      gl.useProgram(program);
+      this.look(at, view, seen, Math.max(face, 0), store, pose, marks, !!into);
+      gl.drawElements(gl.TRIANGLES, count, gl.UNSIGNED_INT, 4 * first);
+    }
+  }
+
+  /** What a view's program looks up, and where. */
+  look(at, view, faces, layer, store, pose, marks, count) {
+    const gl = this.gl;
     const bind = (unit, kind, texture, name) => {
       gl.activeTexture(gl.TEXTURE0 + unit);
       gl.bindTexture(kind, texture);
@@ -449,17 +509,18 @@ export class Painter {
     };
     const said = (prefix, list) => {
       gl.uniform1i(at[`${prefix}Count`], list.length);
-      const pad = (f) => Array.from({ length: 6 }, (_, i) => f(list[i] || list[0])).flat();
+      const pad = (f) => Array.from({ length: list.length > 1 ? 6 : 1 }, (_, i) => f(list[i] || list[0])).flat();
       gl.uniformMatrix3fv(at[`${prefix}Axes`], true, pad((f) => f.axes));
       gl.uniform3fv(at[`${prefix}Out`], pad((f) => f.axes.slice(6)));
       gl.uniform3fv(at[`${prefix}Map`], pad((f) => [f.focal, f.left, f.top]));
     };
     bind(0, gl.TEXTURE_2D_ARRAY, store.colour, "seen");
     said("seen", faces);
+    gl.uniform1i(at.seenLayer, layer);
     gl.uniform2f(at.seenSize, store.w, store.h);
     gl.uniform2fv(at.centre, view.centre);
     gl.uniform1f(at.spread, view.spread);
-    gl.uniform4fv(at.part, part);
+    gl.uniform4fv(at.part, view.part);
     gl.uniform3fv(at.up, [pose.turn[3], pose.turn[4], pose.turn[5]]);
     gl.uniform3fv(at.zenith, this.scene.part.zenith);
     gl.uniform3fv(at.horizon, this.scene.part.horizon);
@@ -480,14 +541,12 @@ export class Painter {
       gl.uniform2f(at.filmSize, marks.store.w, marks.store.h);
       gl.uniform1f(at.line, view.line || 1);
       gl.uniform1f(at.dim, this.rig.dim);
-      gl.uniform1i(at.count, into ? 1 : 0);
+      gl.uniform1i(at.count, count ? 1 : 0);
     }
-    gl.bindVertexArray(grid.mesh.array);
-    gl.drawElements(gl.TRIANGLES, grid.count, gl.UNSIGNED_INT, 0);
   }
 
   /** Of the frame's part of the wide view as last drawn, what something hides from the recording camera, in percent; null without any. */
-  hiddenPercent() {
+  async hiddenPercent() {
     const gl = this.gl, last = this.last;
     if (!last || gl.isContextLost()) return null;
     const scale = Math.min(1, COUNTED_PX / last.size[0]), [w, h] = last.size.map((v) => Math.max(1, Math.round(v * scale)));
@@ -501,8 +560,21 @@ export class Painter {
     gl.bindFramebuffer(gl.FRAMEBUFFER, this.counted.into);
     gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, this.counted.texture, 0);
     this.lay({ ...last.view, box: [0, 0, w, h] }, last.grid, last.faces, last.store, last.mine, last.marks, this.counted.into);
-    const found = new Uint8Array(4 * w * h);
-    gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, found);
+    // Read through a buffer once the picture stands, so that the page need not stand still for it.
+    const found = new Uint8Array(4 * w * h), held = gl.createBuffer();
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, held);
+    gl.bufferData(gl.PIXEL_PACK_BUFFER, found.length, gl.STREAM_READ);
+    gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, 0);
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, null);
+    const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    while (!gl.isContextLost() && gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED) await new Promise((next) => setTimeout(next, 10));
+    if (gl.isContextLost()) return null;
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, held);
+    gl.getBufferSubData(gl.PIXEL_PACK_BUFFER, 0, found);
+    gl.bindBuffer(gl.PIXEL_PACK_BUFFER, null);
+    gl.deleteBuffer(held);
+    gl.deleteSync(fence);
     let seen = 0, hidden = 0;
     for (let i = 0; i < found.length; i += 4) { seen += found[i] > 0; hidden += found[i + 1] > 0; }
     return seen ? (100 * hidden) / seen : null;
@@ -570,6 +642,7 @@ async function picture(file, largest) {
 
 const hub = (globalThis[Symbol.for("framematch.live")] ??= { parts: new Map(), waiting: new Set() });
 const REST_MS = 250; // without a change for so long, the hand rests
+const LONGEST_REST_MS = 1000; // where the fine picture itself takes longer than the rest, which a hand that goes on would have to wait for
 const LOST_MS = 4000; // after which a lost context counts as lost for good
 const SLOW_MS = 50; // a frame that takes longer is drawn less finely while something moves
 const SOFTWARE = /swiftshader|llvmpipe|softpipe|basic render|software/i;
@@ -874,7 +947,19 @@ class Live {
       this.lively = false;
       this.ask();
       this.words();
-    }, REST_MS);
+    }, Math.min(Math.max(REST_MS, this.fineMs ?? 0), LONGEST_REST_MS));
+  }
+
+  /** What is hidden of the frame, once the fine picture stands; dropped if the hand has moved on. */
+  async count() {
+    const { painter, moves } = this, start = performance.now(), turn = (this.counting = {});
+    const hidden = this.outside ? null : await painter.hiddenPercent();
+    if (this.counting !== turn) return;
+    this.counting = null;
+    if (this.ended || this.lively || this.moves !== moves || this.painter !== painter) return;
+    if (!this.outside) this.fineMs = performance.now() - start;
+    this.hidden = hidden;
+    this.words();
   }
 
   at(time) {
@@ -979,10 +1064,7 @@ class Live {
     this.box.dataset.moves = this.moves;
     this.hands();
     if (this.playing) this.ask();
-    else if (!this.lively) {
-      this.hidden = this.outside ? null : this.painter.hiddenPercent();
-      this.words();
-    }
+    else if (!this.lively) this.count();
   }
 
   eye(pose) {

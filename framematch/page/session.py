@@ -74,8 +74,13 @@ def _follow(address: Address) -> None:
 
 
 def end() -> None:
-    """When the hand rests: write the state into the address, so that a link or a reload opens it again."""
+    """At the end of a run of the whole page."""
     st.session_state[_ENDED] = True
+    told_in_address()
+
+
+def told_in_address() -> None:
+    """When the hand rests: write the state into the address, so that a link or a reload opens it again."""
     text = draft().text
     now = Address(
         link="" if text == EXAMPLE else packed(text),

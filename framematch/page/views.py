@@ -7,9 +7,13 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
 import streamlit as st
+from numpy.typing import NDArray
 
 from framematch.errors import InputError
+from framematch.geometry.camera import Rect
+from framematch.geometry.lens import Lens
 from framematch.geometry.pairing import Pairing
 from framematch.guide.best import EdgeErrors, edge_error_curve
 from framematch.guide.report import Report, insets_px
@@ -30,6 +34,7 @@ from framematch.page.net import trouble
 from framematch.page.patience import Pulse, patiently
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
 from framematch.page.session import AREAS_SHOWN, CHOSEN_M, IMPERIAL
+from framematch.page.tidy import tidy
 from framematch.page.work import first_report
 from framematch.render.keep import kept_by_value
 from framematch.render.sheet import errors_in_words
@@ -37,6 +42,7 @@ from framematch.render.sheet import errors_in_words
 LIVE = "views"
 SHORTEST_MM, LONGEST_MM, FOCAL_STEP_MM = 4.0, 100.0, 0.5
 FOCAL_KEY = "recording.focal_mm"
+_ASKED, _ALONE = "fm_distance_asked", "fm_views_alone"  # whether an area shows the distance; whether the views alone follow the hand
 KEY = (
     (RECTANGLE, "rectangle: straight sides", "rectangle"),
     (OUTLINE, "outline: as the frame bends", "outline"),
@@ -46,7 +52,12 @@ KEY = (
 
 
 def distance_now() -> float:
-    """How far before the gap the rig stands; the guide does not depend on it."""
+    """How far before the gap the rig stands, for an area; the guide does not depend on it."""
+    st.session_state[_ASKED] = True
+    return _distance()
+
+
+def _distance() -> float:
     value: float = st.session_state.get(CHOSEN_M, FIRST_DISTANCE_M)
     return value
 
@@ -68,6 +79,8 @@ def _hand_moved() -> None:
         st.session_state[CHOSEN_M] = hand.distance_m
     if hand.focal_mm != before and hand.focal_mm in focals_mm(before):
         session.change(FOCAL_KEY, {FOCAL_KEY: hand.focal_mm})
+    else:
+        st.session_state[_ALONE] = not st.session_state.get(_ASKED)
 
 
 def _placed() -> None:
@@ -116,23 +129,37 @@ class Stage:
     """The place on the page where the views stand, and what they are to show."""
 
     def __init__(self) -> None:
-        draft = session.draft()
+        self.draft = draft = session.draft()
         self.pairing, self.shot, self.focal = draft.pairing, draft.shot, draft.file.recording.focal_mm
+        self.alone, st.session_state[_ASKED], st.session_state[_ALONE] = False, False, False
         self.parts, self.sets, self.pulse, self.told = parts_shown(), sets_chosen(self.pairing), Pulse(), ""
         self.pilot, self.spot, self.wait, self.below = Pilot(), st.container(), st.container(), st.empty()
 
     def show(self) -> None:
         """Both views, then what is known of the guide at once."""
         with self.spot:
-            try:
-                view = self._view()
-            except Exception as error:
-                self.told = trouble(error, "No pictures")
-            else:
-                live_views(view, key=LIVE, on_hand=_hand_moved, on_placed=_placed)
+            st.fragment(as_spoken_here(self._live))()
+            self.alone = True
             self._note(whole=False)
         self.pilot.show(self.pairing, self.sets)
         self._say()
+
+    def _live(self) -> None:
+        """Both views, in a whole run of the page or by themselves: then only where nothing else on the page follows what the hand did."""
+        if self.alone and not (st.session_state.get(_ALONE) and session.draft() is self.draft):
+            st.rerun()
+        st.session_state[_ALONE] = False
+        try:
+            view = self._view()
+        except Exception as error:
+            if self.alone:
+                st.rerun()
+            self.told = trouble(error, "No pictures")
+        else:
+            live_views(view, key=LIVE, on_hand=_hand_moved, on_placed=_placed)
+        if self.alone:
+            session.told_in_address()
+            tidy()
 
     def finish(self) -> None:
         """The whole guide, once it is worked out."""
@@ -159,7 +186,7 @@ class Stage:
         live_note(replace(found, of=self._of()), key=LIVE, whole=whole)
 
     def _view(self) -> LiveView:
-        distance, focals, state = distance_now(), focals_mm(self.focal), st.session_state.get(LIVE)
+        distance, focals, state = _distance(), focals_mm(self.focal), st.session_state.get(LIVE)
         hand = hand_of(state)
         rig = rig_of(self.pairing, (focals[0], focals[-1]) if focals else None)
         return LiveView(
@@ -193,13 +220,11 @@ def note_of(pairing: Pairing, parts: tuple[str, ...], sets: int, *, whole: bool)
 
 def numbers_of(report: Report) -> tuple[str, ...]:
     """The errors of a guide's rectangle at each of the page's distances, in words."""
-    pairing, out, curves = report.pairing, [], {}
+    pairing, out = report.pairing, []
     for i, distance in enumerate(DISTANCES_M):
         at = metres(distance)
         set_ = report.serving(distance)
-        if set_.guide.rectangle not in curves:
-            curves[set_.guide.rectangle] = edge_error_curve(pairing, set_.guide.rectangle, DISTANCES_M)
-        errors = EdgeErrors(**{edge: float(curve[i]) for edge, curve in curves[set_.guide.rectangle].items()})
+        errors = EdgeErrors(**{edge: float(curve[i]) for edge, curve in _curve_of(pairing, set_.guide.rectangle).items()})
         which = f" of set {report.sets.index(set_) + 1}" if report.sets else ""
         words = errors_in_words(errors)
         note = "" if pairing.near_m <= distance <= pairing.far_m else f" {at} lies outside the distances that this guide serves."
@@ -207,17 +232,30 @@ def numbers_of(report: Report) -> tuple[str, ...]:
     return tuple(out)
 
 
+@kept_by_value(limit_bytes=4_000_000)
+def _curve_of(pairing: Pairing, rectangle: Rect) -> dict[str, NDArray[np.float64]]:
+    return edge_error_curve(pairing, rectangle, DISTANCES_M)
+
+
 def _focused(pairing: Pairing, focals: tuple[float, ...], own: float | None) -> tuple[float, ...]:
     """The focal lengths as the pairing's focus makes them; as engraved where a lens can't be focused so near."""
+    if own is None:
+        return focals
+    lens = pairing.recording.lens
+    found = _at_focus(replace(lens, focal_mm=1.0), pairing.focus_m, focals)
+    scale = lens.focal_mm / found[focals.index(own)]
+    return tuple(focal * scale for focal in found)
 
+
+@kept_by_value(limit_bytes=1_000_000)
+def _at_focus(lens: Lens, focus_m: float, focals: tuple[float, ...]) -> tuple[float, ...]:
     def at_focus(focal: float) -> float:
         try:
-            return replace(pairing.recording.lens, focal_mm=focal).focused(pairing.focus_m).focal_mm
+            return replace(lens, focal_mm=focal).focused(focus_m).focal_mm
         except InputError:
             return focal
 
-    scale = pairing.recording.lens.focal_mm / at_focus(own) if own else 1.0
-    return tuple(at_focus(focal) * scale for focal in focals)
+    return tuple(at_focus(focal) for focal in focals)
 
 
 def key_markup(parts: tuple[str, ...]) -> str:

@@ -94,11 +94,13 @@ def cut(vertices: Floats, faces: Ints, along: Floats, places: Iterable[float]) -
         order = (alone[:, None] + np.arange(3)) % 3
         a, b, c = np.take_along_axis(cut_faces, order, axis=1).T
         edges = np.concatenate([np.stack([b, c], 1)[through], np.stack([a, b], 1)[~through], np.stack([a, c], 1)[~through]])
-        unique, index = np.unique(np.sort(edges, axis=1), axis=0, return_inverse=True)
-        h0, h1 = height[unique[:, 0]], height[unique[:, 1]]
+        # one number for each edge: NumPy finds unique rows by comparing bytes, four times as slowly
+        unique, index = np.unique(edges.min(axis=1) * len(vertices) + edges.max(axis=1), return_inverse=True)
+        first, second = np.divmod(unique, len(vertices))
+        h0, h1 = height[first], height[second]
         share = (h0 / (h0 - h1))[:, None]
-        new = vertices[unique[:, 0]] * (1 - share) + vertices[unique[:, 1]] * share
-        index = index.reshape(-1) + len(vertices)
+        new = vertices[first] * (1 - share) + vertices[second] * share
+        index = index + len(vertices)
         n_through, n_alone = int(through.sum()), int((~through).sum())
         m, p, q = index[:n_through], index[n_through : n_through + n_alone], index[n_through + n_alone :]
         at, bt, ct = a[through], b[through], c[through]
@@ -148,9 +150,9 @@ def slab(outline: shapely.Geometry, *, thickness_m: float, material: str = PLAIN
     import shapely
 
     pieces = shapely.get_parts(shapely.constrained_delaunay_triangles(outline))
-    rings = np.array([np.asarray(piece.exterior.coords)[:3] for piece in pieces])
-    flat, index = np.unique(rings.reshape(-1, 2).round(9), axis=0, return_inverse=True)
-    faces = index.reshape(-1, 3)
+    corners = shapely.get_coordinates(pieces).reshape(-1, 4, 2)[:, :3].reshape(-1, 2).round(9)
+    unique, index = np.unique(corners @ (1, 1j), return_inverse=True)
+    flat, faces = np.column_stack([unique.real, unique.imag]), index.reshape(-1, 3)
     x, y = flat[faces].transpose(2, 0, 1)
     area = (x[:, 1] - x[:, 0]) * (y[:, 2] - y[:, 0]) - (x[:, 2] - x[:, 0]) * (y[:, 1] - y[:, 0])
     faces = np.where(area[:, None] > 0, faces, faces[:, ::-1])[np.abs(area) > 1e-14]

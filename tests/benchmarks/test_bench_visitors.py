@@ -4,7 +4,8 @@ Each visitor is a browser context of its own that presses keys on both sliders w
 end each lets its hand rest: the sliders must then stand where the visitor's own keys put them, and the pictures it
 sees are compared, byte for byte, with what the renderer gives here for that state. Memory is the
 server's resident size, told every ten seconds; in the last quarter it may be at most 3 % above that of the quarter before, by medians. Set
-FRAMEMATCH_VISITORS_SECONDS to let them move for longer or shorter than four minutes.
+FRAMEMATCH_VISITORS_SECONDS to let them move for longer or shorter than four minutes. Coming and resting have a bound each, so that the
+whole ends within five minutes more than that, or says what took too long.
 """
 
 from __future__ import annotations
@@ -18,11 +19,11 @@ import statistics
 import time
 from contextlib import suppress
 from pathlib import Path
+from urllib.parse import parse_qsl, urlsplit
 
 from browser import SHARP, STILL, served
 
-from framematch.guide.shown import metres
-from framematch.page.address import unpacked
+from framematch.page.address import address_of, unpacked
 from framematch.page.draft import Draft
 from framematch.page.pictures import HEIGHT_PX, Wanted, pictures
 from framematch.page.session import EXAMPLE
@@ -37,7 +38,8 @@ before => {
   return !!frame && frame.getAttribute('src') !== before;
 }
 """
-_PATIENCE_MS = 300_000
+_PATIENCE_MS = 60_000  # for one thing that a visitor does
+COME_S, REST_S = 180, 100  # for all to have come: twenty browsers that share nothing fetch the page's files at once; for one hand's end to be shown
 
 
 def resident_mb(port):
@@ -61,8 +63,7 @@ async def visitor(browser, url, number, seen):
     page = await context.new_page()
     page.set_default_timeout(_PATIENCE_MS)
     page.on("pageerror", lambda error: seen["errors"].append(str(error)))
-    await page.goto(url)
-    await page.wait_for_selector(SHARP)
+    await within(COME_S, come(page, url), f"visitor {number} has come")
     seen["here"] += 1
     while not seen["until"]:
         await asyncio.sleep(0.2)
@@ -77,26 +78,42 @@ async def visitor(browser, url, number, seen):
             await page.wait_for_function(OTHER, arg=before, timeout=OTHER_MS)
             seen["ms"].append(1000 * (time.monotonic() - start))
         await asyncio.sleep(random_.random())
+    found = await within(REST_S, rested(page, number, steps), f"the hand of visitor {number} rests and is shown")
+    await context.close()
+    return found
+
+
+async def within(seconds, work, what):
+    """What some work gives, or an end that says what did not come."""
+    try:
+        return await asyncio.wait_for(work, seconds)
+    except TimeoutError as late:
+        raise AssertionError(f"not within {seconds} s: {what}") from late
+
+
+async def come(page, url):
+    await page.goto(url, timeout=1000 * COME_S)
+    await page.wait_for_selector(SHARP, timeout=1000 * COME_S)
+
+
+async def rested(page, number, steps):
+    """Both pictures that a visitor sees in the end, and what they are to show."""
     await page.evaluate(STILL, 3000)
     first_mm = Draft(text=EXAMPLE).file.recording.focal_mm
     wanted = DISTANCES_M[steps[0]], first_mm + FOCAL_STEP_MM * steps[1]
     sliders = [page.get_by_role("slider").nth(i) for i in (0, 1)]
     at = DISTANCES_M[int(await sliders[0].input_value())], float(await sliders[1].input_value())
     assert at == wanted, f"the hand of visitor {number} went to {wanted}, its sliders to {at}"
-    draft, late = Draft(text=EXAMPLE), time.monotonic() + 120
-    while time.monotonic() < late:  # with twenty at once the last run may begin seconds after the hand rests
+    while True:  # with twenty at once the last run may begin seconds after the hand rests; it writes the address when its pictures are sent
         await page.wait_for_selector(SHARP)
-        link = re.search(r"[?&]p=([\w-]+)", page.url)
-        draft = Draft(text=unpacked(link[1]) if link else EXAMPLE)
-        shown = await page.locator(".live img.server").nth(1).get_attribute("alt")
-        if draft.file.recording.focal_mm == wanted[1] and f" at {metres(wanted[0])}." in shown:
+        said = address_of(dict(parse_qsl(urlsplit(page.url).query)))
+        draft = Draft(text=unpacked(said.link) if said.link else EXAMPLE)
+        if (said.distance_m, draft.file.recording.focal_mm) == wanted:
             break
         await asyncio.sleep(0.5)
     await page.evaluate(STILL, 500)
-    assert draft.file.recording.focal_mm == wanted[1], f"visitor {number} is at {wanted}, its page at {draft.file.recording.focal_mm:g} mm"
     wide, frame = [await page.locator(".live img.server").nth(i).get_attribute("src") for i in (0, 1)]
     assert await page.locator("[data-testid=stException]").count() == 0
-    await context.close()
     return wide, frame, Wanted(pairing=draft.pairing, shot=draft.shot, distance_m=wanted[0], height_px=HEIGHT_PX)
 
 

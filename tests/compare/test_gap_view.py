@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from at_length import crossed
+from at_length import crossed, sample
 from gap_truth import LENSES, border_band, camera_of, frame_of, pixel_grid, seen_wall
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -280,7 +280,7 @@ def test_exits_of_random_runs_to_half_a_pixel() -> None:
     """How far the edge still reaches into the frame at its exit, and that it never comes back: searched ever finer along it."""
     rng = np.random.default_rng(5)
     checked = 0
-    for i in range(24):
+    for i in range(sample(12, 24)):
         camera, frame = camera_of(list(LENSES.values())[i % 4]), frame_of()
         run = Run(
             **{n: float(rng.uniform(-0.5, 0.5)) for n in ("right_m", "up_m")},
@@ -306,4 +306,4 @@ def test_exits_of_random_runs_to_half_a_pixel() -> None:
                 assert abs(reach(edge.side, edge.leaves_m)) < 0.5
                 assert max((reach(edge.side, d) for d in nearer[nearer < edge.leaves_m * 0.999]), default=0.0) < 0.5
                 checked += 1
-    assert checked > 50
+    assert checked > sample(25, 50)

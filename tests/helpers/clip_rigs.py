@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from flown_clips import Eye, Flight
 
@@ -12,33 +14,53 @@ from framematch.guide.tolerance import edge_places, frame_errors
 from framematch.guide.transfer import to_display
 
 
-def _camera(name: str, eye: Eye) -> str:
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """Half-widths of the 95 % intervals that the file states; with a seed its figures are off as those say, else they are exact."""
+
+    offset_mm: float = 4.0
+    focal_percent: float = 0.3
+    centre_px: float = 0.5
+    seed: int | None = None
+
+    def off(self, half_95: float, count: int, which: int) -> np.ndarray:
+        """(count,) by how much figures are off."""
+        return np.zeros(count) if self.seed is None else np.random.default_rng((self.seed, which)).normal(scale=half_95 / 1.96, size=count)
+
+
+EXACT = Known()
+
+
+def _camera(name: str, eye: Eye, known: Known) -> str:
     width, height = eye.size_px
+    which = {"recording": 1, "monitoring": 2}[name]
+    centre = np.array(eye.size_px) / 2 + known.off(known.centre_px, 2, 10 + which)
+    focal = eye.focal_px * 24 / width * (1 + known.off(known.focal_percent, 1, 20 + which)[0] / 100)
     return (
-        f"[{name}]\nsensor_mm = [24.0, {24 * height / width}]\nraster_px = [{width}, {height}]\nfocal_mm = {eye.focal_px * 24 / width}\n"
+        f"[{name}]\nsensor_mm = [24.0, {24 * height / width}]\nraster_px = [{width}, {height}]\nfocal_mm = {focal}\ncentre_px = [{centre[0]}, {centre[1]}]\n"
         f'projection = "{"rectilinear" if eye.straight else "equidistant"}"\nreadout_ms = {1000 * eye.readout_s}\n'
     )
 
 
-def pairing_text(flight: Flight, *, keep_percent: float = 80.0) -> str:
+def pairing_text(flight: Flight, *, keep_percent: float = 80.0, known: Known = EXACT) -> str:
     """The file: 24 mm wide sensors with the lenses that see as the flight's cameras do."""
-    right, up, forward = flight.offset_mm
+    right, up, forward = np.array(flight.offset_mm) + known.off(known.offset_mm, 3, 30)
     return "\n".join(
         (
             'title = "Glasshouse, two clips"',
             "[shot]\ndistance_m = [3.0, 60.0]\n",
-            _camera("recording", flight.recording),
+            _camera("recording", flight.recording, known),
             f"[recording.frame]\naspect = 1.85\nkeep_percent = {keep_percent}\n",
-            _camera("monitoring", flight.monitoring),
+            _camera("monitoring", flight.monitoring, known),
             f"[mount]\noffset_mm = {{ right = {right}, up = {up}, forward = {forward} }}\n",
-            "[tolerance]\noffset_mm = 4.0\naim_deg = 0.5\nfocal_percent = 0.3\ncentre_px = 0.5\n",
+            f"[tolerance]\noffset_mm = {known.offset_mm}\naim_deg = 0.5\nfocal_percent = {known.focal_percent}\ncentre_px = {known.centre_px}\n",
         )
     )
 
 
-def pairing_of(flight: Flight, *, keep_percent: float = 80.0) -> Pairing:
+def pairing_of(flight: Flight, *, keep_percent: float = 80.0, known: Known = EXACT) -> Pairing:
     """The file, read."""
-    return parse_pairing(pairing_text(flight, keep_percent=keep_percent), name="rig.toml")
+    return parse_pairing(pairing_text(flight, keep_percent=keep_percent, known=known), name="rig.toml")
 
 
 def lines_off_percent(rig: Pairing, true: Pairing, distance_m: float) -> float:

@@ -166,6 +166,21 @@ def depths(flight: Flight, t: float, x: np.ndarray, y: np.ndarray) -> np.ndarray
     return _to_wall(px, pz, dx, dz) * rays[..., 2]
 
 
+def _cells(nodes: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """For each of the pixels along a side the node before it, and how far behind that it is, in cells."""
+    at = (np.arange(count) + 0.5) / count * (nodes - 1)
+    low = np.minimum(at.astype(int), nodes - 2)
+    return low, (at - low).astype(np.float32)
+
+
+def _between(nodes: np.ndarray, across: tuple[np.ndarray, np.ndarray], down: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """A value for each pixel from those of the grid, straight between (a matrix product is slower, and OpenCV's remap rounds places)."""
+    low, behind = across
+    rows = nodes[:, low] + behind * (nodes[:, low + 1] - nodes[:, low])
+    low, behind = down
+    return rows[low] + behind[:, None] * (rows[low + 1] - rows[low])
+
+
 class _Camera:
     """Draws one camera's pictures."""
 
@@ -174,19 +189,10 @@ class _Camera:
         width, height = eye.size_px
         self.x, self.y = (np.linspace(0, n, max(2, n // _STEP_PX) + 1) for n in (width, height))
         self.rays = _rays(eye, *np.meshgrid(self.x, self.y))
-        self.across, self.down = (self._spread(nodes, n) for nodes, n in ((self.x, width), (self.y, height)))
+        self.cells = [_cells(len(nodes), n) for nodes, n in ((self.x, width), (self.y, height))]
         per_deg = eye.focal_px * math.pi / 180
         self.shrink = max(1, round(_TURN_PX / 360 / per_deg))
         self.noise = np.random.default_rng((flight.seed, 9)).normal(scale=flight.noise, size=(height + 64, width + 64)).astype(np.float32)
-
-    @staticmethod
-    def _spread(nodes: np.ndarray, count: int) -> np.ndarray:
-        """(count, nodes): a pixel's value from those of the grid, straight between."""
-        at = (np.arange(count) + 0.5) / (nodes[1] - nodes[0])
-        low = np.minimum(at.astype(int), len(nodes) - 2)
-        out = np.zeros((count, len(nodes)), np.float32)
-        out[np.arange(count), low], out[np.arange(count), low + 1] = 1 - (at - low), at - low
-        return out
 
     def picture(self, t: float, index: int) -> np.ndarray:
         instants = np.array([-1, 0, 1]) / 3 * self.eye.exposure_s if self.eye.exposure_s else [0.0]
@@ -203,7 +209,7 @@ class _Camera:
             right, up, forward = np.array(self.flight.offset_mm) / 1000
             stand = stand + turn @ np.array([right, -up, forward])
             turn = turn @ self.flight.aim(times)
-        way = np.einsum("rij,rcj->rci", turn, self.rays)
+        way = self.rays @ np.swapaxes(turn, 1, 2)
         dx, dy, dz = np.moveaxis(way, -1, 0)
         px, py, pz = (stand[:, i, None] for i in range(3))
         far = _to_wall(px, pz, dx, dz)
@@ -213,7 +219,7 @@ class _Camera:
         per_rad = _TURN_PX / (2 * math.pi) / self.shrink
         wall = _wall(self.shrink)
         u, v = lon * per_rad - 0.5, wall.shape[0] / 2 + (py + far * dy) / RADIUS_M * per_rad - 0.5
-        full = [(self.down @ m.astype(np.float32)) @ self.across.T for m in (u, v)]
+        full = [_between(m.astype(np.float32), *self.cells) for m in (u, v)]
         return cv2.remap(wall, full[0], full[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
 
 

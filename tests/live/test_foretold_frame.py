@@ -106,7 +106,7 @@ def part_name(rig: Pairing) -> str:
 
 def opened(browser: Any, rig: Pairing, *others: Pairing, allowed: bool = True) -> Any:
     parts = {f"part-{part_name(each)}": foretold_part(each, STOPS_M) for each in (rig, *others)}
-    page = page_with(browser, parts, page_html=HARNESS, size=(1000, 800))
+    page = page_with(browser, parts, page_html=HARNESS, size=(440, 600))  # small: software draws it
     if allowed:
         page.context.grant_permissions(["camera"])
     show(page, rig, answer=False)
@@ -232,6 +232,7 @@ def test_the_hand_freezes_saves_and_changes_distance_and_frame(browser: Any) -> 
     page.close()
 
 
+@pytest.mark.at_length
 def test_a_refused_camera_a_device_that_goes_and_comes_back(browser: Any) -> None:
     rig = glasshouse()
     page = opened(browser, rig, allowed=False)
@@ -259,6 +260,7 @@ CANVAS = """
 """
 
 
+@pytest.mark.at_length
 def test_a_source_that_changes_its_size_is_fitted_anew_or_refused_in_one_line(browser: Any) -> None:
     rig = glasshouse()
     page = opened(browser, rig)
@@ -299,6 +301,7 @@ def test_a_clip_with_bars_is_found_to_have_them(browser: Any, tmp_path: Path) ->
     page.close()
 
 
+@pytest.mark.at_length
 def test_a_clip_that_breaks_plays_again_what_can_be_read_and_another_comes_in_its_place(browser: Any, tmp_path: Path) -> None:
     import av
 

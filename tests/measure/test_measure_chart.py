@@ -215,9 +215,10 @@ def _rendered(seed, both, wide, *, chart=None, spoil=Spoil()):  # noqa: B008
 
 @pytest.fixture(scope="module")
 def rendered():
-    return _rendered(11, both=10, wide=6)
+    return _rendered(11, both=10, wide=sample(2, 6))
 
 
+@pytest.mark.at_length
 def test_rendered_rig_is_recovered(rendered):
     """160 degree fisheye and 18 mm rectilinear on one mount, from stills with noise, blur, JPEG and vignetting."""
     rig, chart, sides = rendered

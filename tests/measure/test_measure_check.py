@@ -99,7 +99,7 @@ def test_distance_of_the_middle_firms_up_the_aim(rooms):
     assert found.distance_m == pytest.approx(4.0, rel=0.05)
     assert max(guide_off_percent(found.after, true, d) for d in (1.5, 3.0, 30.0)) <= 0.5
     assert not found.warnings
-    for wrong in sample((2.8,), (2.8, 5.2)):  # 30 % wrong: told and not used, or inside what is stated
+    for wrong in sample((), (2.8, 5.2)):  # 30 % wrong: told and not used, or inside what is stated; a rig of no code of ours in test_independent_pairs.py
         other = check_guide(pairing, *stills, distance_m=wrong)
         assert guide_off_percent(other.after, true, 4.0) <= other.known_percent
     far = check_guide(pairing, *stills, distance_m=40.0)
@@ -297,7 +297,7 @@ def _unsuitable(name, rooms):
         ("blank wall", "detail|even"),
         ("dark", "too dark"),
         ("blown out", "blown out"),
-        ("other scene", "only .* details|agree on one aim|one moment"),
+        pytest.param("other scene", "only .* details|agree on one aim|one moment", marks=pytest.mark.at_length),
         pytest.param("rig moved", "only if the cameras stand|agree on one aim", marks=pytest.mark.at_length),
         ("mirrored", "mirrored"),
         ("out of focus", "detail"),
@@ -305,7 +305,7 @@ def _unsuitable(name, rooms):
         ("repeating", "show a repeating pattern"),
         pytest.param("looks away", "only .* details|one moment", marks=pytest.mark.at_length),
         pytest.param("other lens", "recording lens seems .* % longer", marks=pytest.mark.at_length),
-        ("one poster", "parts of the frame|detail"),
+        pytest.param("one poster", "parts of the frame|detail", marks=pytest.mark.at_length),
     ],
 )
 def test_unsuitable_stills_are_refused_with_the_reason(rooms, name, says):

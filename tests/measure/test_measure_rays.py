@@ -26,6 +26,7 @@ def test_a_rig_seen_by_rays_is_recovered(seed):
     assert sum(found.inside) >= 4  # of six; fewer come once in four hundred such rigs if the intervals are right
 
 
+@pytest.mark.at_length
 def test_the_rays_put_corners_where_the_lens_does():
     """Without noise: corners found lie where the camera projects them, and not to one side of it, so the texture is not the limit."""
     chart, rng = parse_chart("A3"), np.random.default_rng(900)

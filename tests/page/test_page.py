@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from at_length import sample
 from browser import ROOT
 
 from framematch.errors import InputError
@@ -20,7 +21,7 @@ from framematch.files.starter import STARTER
 from framematch.geometry.camera import format_part_mm
 from framematch.output.lens_map import size_within
 from framematch.page import fields
-from framematch.page.address import Address, address_of, packed, unpacked
+from framematch.page.address import AREAS, Address, address_of, packed, unpacked
 from framematch.page.draft import Draft, changed, checked, loaded, redone, text_from_upload, undone
 from framematch.page.lines import overlays_of
 from framematch.page.look import DARK, LIGHT
@@ -396,7 +397,7 @@ def test_names_that_people_type_are_never_markup(app):
     lines = [f"{key[0]}{said}" if (key := re.match("(title|name) = ", line)) else line for line in EXAMPLE.splitlines()]
     assert sum(said in line for line in lines) > 3
     app.session_state["fm_draft"] = Draft(text="\n".join(lines) + "\n")
-    for area in ("Guide", "Pairing", "Gap", "Print", "Exchange", "Measure", "Flight day", "Foretold"):
+    for area in sample(("Guide", "Pairing", "Gap", "Flight day"), AREAS):
         app.session_state["area"] = area
         app.run()
         assert not app.exception, area

@@ -82,6 +82,7 @@ def test_cameras_are_the_command_lines(draft, rig: Path, tmp_path: Path) -> None
         assert camera_bytes(draft.pairing, name) == (tmp_path / f"{name}.yml").read_bytes()
 
 
+@pytest.mark.at_length
 def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> None:
     words = ("--gap", "1.4x1", "--shape", "arch", "--sill", 0.9, "--speed", 6, "--tilt", 10)
     by_command("run", rig, *words, "--out", tmp_path / "run.glb")
@@ -95,6 +96,7 @@ def test_the_scene_is_the_command_lines(draft, rig: Path, tmp_path: Path) -> Non
             assert packed.read(name) == (tmp_path / name).read_bytes()
 
 
+@pytest.mark.at_length
 def test_the_film_is_the_command_lines_and_says_which_frame_it_is_at(rig: Path, tmp_path: Path) -> None:
     text = changed_text(EXAMPLE, {"run.speed_m_s": 80.0})
     rig.write_text(text, encoding="utf-8")

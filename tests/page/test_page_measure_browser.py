@@ -119,6 +119,7 @@ def test_the_mount_from_pairs_on_a_phone(phone, opencv_doc):
     assert abs(float(phone.get_by_label("Right, mm", exact=True).input_value()) - 83.2) < 0.5
 
 
+@pytest.mark.at_length
 def test_a_wrong_upload_is_one_line_and_a_mark_is_placed_by_a_click(wide):
     """On a plain wall nothing is found; two clicks where the guide has the marks say that the aim is right."""
     choose(wide, "A lens")

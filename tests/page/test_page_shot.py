@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 import tomlkit
+from at_length import sample
 from browser import ROOT
 from PIL import Image
 
@@ -158,7 +159,7 @@ def test_the_whole_page_parses_no_text_twice(app, parses) -> None:
     app.run()
     assert not app.exception
     before = set(parses)
-    for focal in (23.0, 23.5):
+    for focal in sample((23.0,), (23.0, 23.5)):
         app.session_state["fm_draft"] = changed(app.session_state["fm_draft"], "recording.focal_mm", {"recording.focal_mm": focal})
         app.run()
         assert not app.exception

@@ -222,6 +222,7 @@ def pdf_text(path: Path) -> str:
     return "\n".join(page.extract_text() for page in PdfReader(path).pages)
 
 
+@pytest.mark.at_length
 def test_a_lens_model_is_known_to_files_page_table_and_opencv(seen: dict[str, Any]) -> None:
     assert seen["projection"] == seen["candidate"] == "dummy"
     assert seen["quoted angle"] == pytest.approx(118.0)

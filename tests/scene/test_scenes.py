@@ -134,10 +134,14 @@ def test_the_lining_of_an_opening_is_as_thick_as_asked(thickness: float) -> None
     assert front == pytest.approx(-back, abs=1e-4)
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_the_run_up_is_clear(name: str) -> None:
+@pytest.fixture(scope="module", params=NAMES)
+def scene(request: pytest.FixtureRequest) -> Scene:
+    """Each scene as it is, built once for the tests of it."""
+    return make_scene(request.param)
+
+
+def test_the_run_up_is_clear(scene: Scene) -> None:
     """Nothing but the gap's own frame stands in a corridor of 0.3 x 0.3 m along the run, people included."""
-    scene = make_scene(name)
     mesh = trimesh.Trimesh(scene.surface.vertices, scene.surface.faces, process=False)
     rays = trimesh.ray.ray_pyembree.RayMeshIntersector(mesh, scale_to_box=False)
     side = np.stack(np.meshgrid([-0.15, 0.0, 0.15], [-0.15, 0.0, 0.15]), axis=-1).reshape(-1, 2)
@@ -218,9 +222,8 @@ def test_walls_of_every_scene_are_closed(name: str) -> None:
     assert [i for i, part in enumerate(parts) if not _closed(part)] == []
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_a_scene_is_finite_small_and_textured(name: str) -> None:
-    surface = make_scene(name).surface
+def test_a_scene_is_finite_small_and_textured(scene: Scene) -> None:
+    surface = scene.surface
     assert np.isfinite(surface.vertices).all()
     assert 3_000 < len(surface.faces) < 120_000
     assert surface.faces.min() == 0 and surface.faces.max() == len(surface.vertices) - 1
