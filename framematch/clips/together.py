@@ -283,7 +283,7 @@ def _checked(rig: Pairing, singles: Sequence[Checked], solved: Flown) -> Checked
         lens_figures=lens_figures(rig, values, covariance),
         turned_deg=math.degrees(float(np.linalg.norm(values[:3]))),
         off_percent=tuple((d, guide_off_percent(rig, after, d)) for d in distances),
-        serves=tuple((d, known_percent(edge_slopes(rig, values, d), [(np.zeros(COUNT), covariance)])) for d in dict.fromkeys([distance, *distances])),
+        serves=tuple((d, known_percent(edge_slopes(rig, values, d), [[(1.0, np.zeros(COUNT), covariance)]])) for d in dict.fromkeys([distance, *distances])),
         matches=sum(len(each.weight) for each in solved.sights),
         agreed=sum(int(each.good.sum()) for each in solved.sights),
         distance_m=distance,

@@ -28,7 +28,7 @@ from framematch.measure.corrected import edge_slopes, guide_off_percent, known_p
 from framematch.measure.features import CommonView, Matches, common_view, match_details, tracked
 from framematch.measure.figure import Figure, within
 from framematch.measure.goggles import undone
-from framematch.measure.known import CONFLICT, State, Typed, all_known, doubted, farthest_at_infinity, place_row
+from framematch.measure.known import CONFLICT, State, Typed, all_known, may_be, place_row
 from framematch.measure.stills import Still
 from framematch.measure.unknowns import BEND, COUNT, FOCAL, OFFSET, WHICH, moved
 from framematch.progress import step
@@ -277,18 +277,17 @@ def _judged(pairing: Pairing, solve: AimSolve, fit: Fit, *, typed: Sequence[Type
             f"only {int(good.sum())} of {len(solve)} details agree on one aim",
             fix="take both stills of one moment, with nothing large moving, and check the lens figures",
         )
-    _refuse_wrong(solve, fit, fit.covariance, most=PULL)
+    _refuse_wrong(solve, fit, fit.covariance, most=2 * PULL)  # distances may yet end the pull
     _spread(pairing, solve, good)
     fit, state, rows, told = _with_distances(solve, fit, typed, pairing)
     _refuse_wrong(solve, state, state.covariance, most=PULL)
-    possible = [state, *(all_known(solve, fit, [doubted(row, t) if i == j else row for j, (t, row) in enumerate(rows)])[0] for i in range(len(rows)))]
-    possible += [far for one in possible if (far := farthest_at_infinity(solve, fit, one)) is not None]
-    states = [(one.values - state.values, one.covariance) for one in possible]
-    return _result(pairing, solve, fit, states, good, warnings=[*warnings, *told], found=found)
+    cases = [[(likely, one.values - state.values, one.covariance) for likely, one in case] for case in may_be(solve, fit, state, rows)]
+    return _result(pairing, solve, fit, cases, good, warnings=[*warnings, *told], found=found, typed=bool(rows))
 
 
-def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row]], list[str]]:
-    """What distances add: the solve made linear where they lead to, the state, the typed distances that can be used, and words about the others."""
+def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: Pairing) -> tuple[Fit, State, list[tuple[Typed, Row, State]], list[str]]:
+    """What distances add: the solve made linear where they lead to, the state, the typed distances that can be used, each with the state
+    without it, and words about the others."""
     left, conflicts = list(typed), list[str]()
     while True:
         for _ in range(_ROUNDS):  # what a distance says hangs on aim and offset themselves
@@ -296,14 +295,15 @@ def _with_distances(solve: AimSolve, fit: Fit, typed: Sequence[Typed], pairing: 
             rows = [(t, row) for t, row, _ in asked if row is not None]
             state, _ = all_known(solve, fit, [row for _, row in rows])
             fit = solve.around(state.values, scale=fit.scatter)
-        strain = [0.0]
+        strain, without = [0.0], list[State]()
         for i, (_, row) in enumerate(rows):
             others, _ = all_known(solve, fit, [r for j, (_, r) in enumerate(rows) if j != i])
             strain.append(abs(float(row.target - row.slope @ others.values)) / math.sqrt(float(row.slope @ others.covariance @ row.slope) + row.sigma**2))
+            without.append(others)
         worst = int(np.argmax(strain))
         if strain[worst] <= CONFLICT:  # else the one that fits least with the stills and the others goes first
             told = [f"the distance {t.words} was not used: {why}" for t, row, why in asked if row is None]
-            return fit, state, rows, told + conflicts
+            return fit, state, [(t, row, others) for (t, row), others in zip(rows, without, strict=True)], told + conflicts
         each = rows[worst - 1][0]
         left.remove(each)
         conflicts.append(f"the distance {each.words} was not used: it does not go with what the stills show, the offset and the other figures")
@@ -327,15 +327,17 @@ def _distances(pairing: Pairing) -> list[float]:
     return list(dict.fromkeys([pairing.near_m, distance_from(middle), pairing.far_m]))
 
 
-def _result(pairing: Pairing, solve: AimSolve, fit: Fit, states: list[tuple[Floats, Floats]], good: Mask, *, warnings: list[str], found: int) -> Checked:
-    values, covariance = fit.values, states[0][1]
+def _result(
+    pairing: Pairing, solve: AimSolve, fit: Fit, cases: list[list[tuple[float, Floats, Floats]]], good: Mask, *, warnings: list[str], found: int, typed: bool
+) -> Checked:
+    values, covariance = fit.values, cases[0][0][2]
     after = moved(pairing, values)
     w = fit.seen.w[good]
     shown = float(np.median(w))
     distance = 1 / shown if shown > 1e-3 else math.inf
     slopes = {d: edge_slopes(pairing, values, d) for d in dict.fromkeys([distance, *_distances(pairing)])}
-    serves = tuple((d, known_percent(s, states)) for d, s in slopes.items())
-    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=len(states) > 1)
+    serves = tuple((d, known_percent(s, cases)) for d, s in slopes.items())
+    advice = _advice(solve, fit, slopes[distance], covariance, serves[0][1], typed=typed)
     if not serves[0][1] <= MOST_PERCENT:
         known = f"{int(good.sum())} details agree, but they fix the guide only to {serves[0][1]:.1f} % of the frame"
         raise NotSuitable(known, fix=advice or "take more stills")
@@ -401,6 +403,6 @@ def _advice(solve: AimSolve, fit: Fit, slopes: Floats, covariance: Floats, known
         one[i] = 1.0
         held = State(values=fit.values, covariance=held).with_row(Row(slope=one, target=0.0, sigma=float(solve.held[i]) / 8)).covariance
     gains["both lenses measured from a chart (measure lens)"] = held
-    after = {words: known_percent(slopes, [(np.zeros(COUNT), c)]) for words, c in gains.items()}
+    after = {words: known_percent(slopes, [[(1.0, np.zeros(COUNT), c)]]) for words, c in gains.items()}
     best = min(after, key=lambda words: after[words])
     return f"most would help: {best}"

@@ -46,21 +46,29 @@ def edge_slopes(pairing: Pairing, values: Floats, distance_m: float) -> Floats:
     return np.asarray(out[np.isfinite(out).all(axis=1)])
 
 
-def known_percent(slopes: Floats, states: Sequence[tuple[Floats, Floats]]) -> float:
-    """The percent of the frame within which its worst edge lies in 95 of 100 cases, at the worst of several states.
+def known_percent(slopes: Floats, cases: Sequence[Sequence[tuple[float, Floats, Floats]]]) -> float:
+    """The percent of the frame within which its worst edge lies in 95 of 100 cases, at the worst of what may be the case.
 
     Args:
         slopes: of ``edge_slopes``.
-        states: each a shift (14,) from the values taken, and a covariance (14, 14).
+        cases: each of states, one of which is so: how likely it is against the others of the case (any scale), a shift (14,) from the values
+            taken, and a covariance (14, 14).
     """
     if not len(slopes):
         return math.inf
     draws = np.random.default_rng(7).standard_normal((_DRAWS, COUNT))
-    worst = 0.0
-    for shift, covariance in states:
+
+    def off(shift: Floats, covariance: Floats) -> Floats:
         size, axes = np.linalg.eigh(covariance)
         moves = shift + draws * np.sqrt(np.maximum(size, 0)) @ axes.T
-        worst = max(worst, float(np.percentile(np.abs(moves @ slopes.T).max(axis=1), 95)))
+        return np.asarray(np.abs(moves @ slopes.T).max(axis=1))
+
+    worst = 0.0
+    for states in cases:
+        offs = np.concatenate([off(shift, covariance) for _, shift, covariance in states])
+        order = np.argsort(offs)
+        below = np.cumsum(np.repeat([likely for likely, _, _ in states], _DRAWS)[order])
+        worst = max(worst, float(offs[order][np.searchsorted(below, 0.95 * below[-1])]))
     return worst
 
 

@@ -7,9 +7,10 @@ everything is as a whole, a lens of another shape says as well, so that is trust
   the picture may be stretched: each block's inverse distance w is at least 0, to its noise.
 - **Something is mostly far**: the farthest block is expected at ``FAR_W``, loosely. Often it stands as far as a horizon, at the edge of what is
   possible, so every figure stated later also holds for that (``farthest_at_infinity``).
-- **A distance typed in**, of one place. Held to ``TAPE_SHARE``; and since a typed distance can be wrong with nothing to show it, every
-  figure stated later is the widest of those with one typed distance at a time held to ``DOUBT_SHARE`` only, which holds a place that is really
-  anywhere from half of it to infinity.
+- **A distance typed in**, of one place. Held to ``TAPE_SHARE``, or to ``PACED_SHARE`` beyond a tape's reach; and since a typed distance can be
+  wrong with nothing to show it, every figure stated later also holds where one of them is: held to ``DOUBT_SHARE`` only, which holds a place
+  that is really anywhere from half of it to infinity. Which one is wrong is weighed by what the stills and the others say (``suspected``): a
+  lone one keeps the whole doubt, several that agree share it.
 
 These shares are practice: tuned on eighty made-up pairs, and tried on others.
 """
@@ -34,7 +35,8 @@ from framematch.measure.unknowns import COUNT
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-TAPE_SHARE, DOUBT_SHARE = 0.03, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
+TAPE_SHARE, PACED_SHARE, DOUBT_SHARE = 0.03, 0.1, 1.0  # half-widths of 95 % intervals of a typed distance's inverse, as shares of it
+TAPED_TO_M = 10.0  # what is farther is paced out, or read off a map
 NEARNESS = 1.5  # times as wide: what the details alone say of how near everything is as a whole
 FAR_W, FAR_SPREAD_W, HORIZON_W = 0.05, 0.2, 0.02  # 1/m: where the farthest block is expected, to what, and what counts as a horizon
 POSSIBLE = 3.0  # standard deviations
@@ -42,6 +44,7 @@ FEWEST_AT_PLACE = 4
 CONFLICT = 3.3  # one in a thousand: standard deviations between a typed distance and what the pictures say
 PLACE_SHARES = (0.03, 0.06, 0.1)  # of the frame, each way from the place: the least that holds _AT_PLACE details
 _AT_PLACE = 8
+_AT_MEDIAN = 40.0  # percent of a block's details whose slope stands for it
 _ALONG_RAD_SHARE = 0.3  # of the tracking noise: what a block's details share along the offset
 
 
@@ -153,14 +156,30 @@ def place_row(solve: AimSolve, fit: Fit | Told, typed: Typed, frame_of: Pairing)
         return None, "several distances are seen there: name a place that is flat"
     noise = max(noise, spread / 2.56)
     sigma = noise * np.sqrt(fit.together / near.sum() + _ALONG_RAD_SHARE**2)
-    slope = fit.seen.w_slope[near].mean(axis=0)
+    _, slope = _typical(w, fit.seen.w_slope[near])
     target = float(slope @ fit.values + expected - typical)
-    return Row(slope=slope, target=target, sigma=float(np.hypot(sigma, TAPE_SHARE * expected / NORMAL_95))), ""
+    share = TAPE_SHARE if typed.distance_m <= TAPED_TO_M else PACED_SHARE
+    return Row(slope=slope, target=target, sigma=float(np.hypot(sigma, share * expected / NORMAL_95))), ""
 
 
 def doubted(row: Row, typed: Typed) -> Row:
     """The row of a typed distance that may be misread, or of another thing than what the place shows."""
     return Row(slope=row.slope, target=row.target, sigma=float(np.hypot(row.sigma, DOUBT_SHARE * inverse_m(typed.distance_m) / NORMAL_95)))
+
+
+def _typical(w: Floats, slope: Floats) -> tuple[float, Floats]:
+    """Median inverse distance and the slope of what stands there: slopes grow with w, so near things beside it have quite another."""
+    middle = float(np.median(w))
+    off = np.abs(w - middle)
+    return middle, slope[off <= np.percentile(off, _AT_MEDIAN)].mean(axis=0)
+
+
+def suspected(row: Row, typed: Typed, others: State) -> float:
+    """How likely what the stills and the other distances say is with a typed distance that may be wrong, against with one that is right."""
+    off = float(row.target - row.slope @ others.values)
+    spread = float(row.slope @ others.covariance @ row.slope)
+    right, wrong = spread + row.sigma**2, spread + doubted(row, typed).sigma ** 2
+    return math.sqrt(right / wrong) * math.exp(0.5 * off**2 * (1 / right - 1 / wrong))
 
 
 def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, Floats]:
@@ -173,7 +192,7 @@ def block_distances(solve: AimSolve, fit: Fit | Told) -> tuple[Floats, Floats, F
             continue
         noise = fit.scatter * float(np.median(fit.seen.w_sigma[some]))
         noise *= float(np.sqrt(fit.together / some.sum() + _ALONG_RAD_SHARE**2))
-        out.append((float(np.median(fit.seen.w[some])), fit.seen.w_slope[some].mean(axis=0), noise))
+        out.append((*_typical(fit.seen.w[some], fit.seen.w_slope[some]), noise))
     if not out:
         return np.empty(0), np.empty((0, COUNT)), np.empty(0)
     return np.array([o[0] for o in out]), np.array([o[1] for o in out]), np.array([o[2] for o in out])
@@ -243,6 +262,26 @@ def farthest_at_infinity(solve: AimSolve, fit: Fit | Told, state: State) -> Stat
         return None
     row, mean, spread = _farthest_row(w, slope, noise, state, fit, at=0.0, spread=HORIZON_W)
     return state.with_row(row) if 0 < mean < POSSIBLE * math.hypot(spread, row.sigma) else None
+
+
+def may_be(solve: AimSolve, fit: Fit, state: State, rows: Sequence[tuple[Typed, Row, State]]) -> list[list[tuple[float, State]]]:
+    """For what stated figures have to hold: cases, each of states with how likely they are against each other.
+
+    All is as the state has it; or one typed distance is wrong; and either with the farthest block at the horizon.
+
+    Args:
+        rows: typed distances, each with its row and the state without it.
+    """
+    out = [[(1.0, state)]]
+    if rows:
+        each, doubts = [row for _, row, _ in rows], [doubted(row, typed) for typed, row, _ in rows]
+        wrong = [all_known(solve, fit, [*each[:i], doubts[i], *each[i + 1 :]])[0] for i in range(len(rows))]
+        out.append([(suspected(row, typed, others), one) for (typed, row, others), one in zip(rows, wrong, strict=True)])
+    for case in list(out):
+        far = [farthest_at_infinity(solve, fit, one) for _, one in case]
+        if any(far):
+            out.append([(likely, there or one) for (likely, one), there in zip(case, far, strict=True)])
+    return out
 
 
 def _farthest_row(w: Floats, slope: Floats, noise: Floats, state: State, fit: Fit | Told, *, at: float, spread: float) -> tuple[Row, float, float]:

@@ -116,6 +116,7 @@ def test_the_goggles_view_is_on_time_too(tmp_path: Path) -> None:
         assert np.linalg.norm(_middle(_redness(wide)) - expected) < 0.8
 
 
+@pytest.mark.at_length
 def test_motion_blur_is_as_long_as_speed_and_shutter_make_it() -> None:
     """Sideways at 6 m/s before a marker 3 m away, 360 degrees at 25 frames per second: 1/25 s, 0.24 m there."""
     scene, pairing = _marker(0.0, 1.4, -3.0), glasshouse()

@@ -80,6 +80,7 @@ def test_a_film_is_the_same_bit_for_bit(scheduler: str) -> None:
     assert all(np.array_equal(a, b) for a, b in zip(here, there, strict=True))
 
 
+@pytest.mark.at_length
 def test_a_set_is_the_same_bit_for_bit(scheduler: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
     monkeypatch.chdir(tmp_path)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from at_length import sample
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -96,7 +97,7 @@ def test_without_any_gl_the_ray_caster_serves_and_says_so_once(rig: Path, tmp_pa
 from framematch.cli import app
 from framematch.errors import InputError
 from framematch.render import picked
-for n in (1, 2):
+for n in {sample((1,), (1, 2))!r}:
     app(["view", {str(rig)!r}, "--scene", "window", "--out", {str(tmp_path)!r} + f"/look{{n}}.png"], standalone_mode=False)
 short = ["--from", "3", "--to", "2.6", "--picture-height", "120", "--out", {str(tmp_path / "run.mp4")!r}]
 app(["run", {str(rig)!r}, "--scene", "window", *short], standalone_mode=False)
@@ -112,7 +113,7 @@ except InputError as error:
     assert result.returncode == 0, result.stderr
     assert result.stderr.count("no GL here") == 1, result.stderr
     assert "Traceback" not in result.stderr
-    assert result.stdout.count("Drawn by the ray caster") == 2
+    assert result.stdout.count("Drawn by the ray caster") == sample(1, 2)
     assert "refused: renderer: no GL here" in result.stdout
     assert (tmp_path / "run.mp4").stat().st_size > 1000
-    assert (tmp_path / "look1.png").read_bytes() == (tmp_path / "look2.png").read_bytes()
+    assert len({path.read_bytes() for path in tmp_path.glob("look?.png")}) == 1

@@ -17,12 +17,12 @@ from framematch.errors import InputError
 
 ALL_SECONDS = 20.0  # of all fuzzing together at the full number of examples, on an idle machine
 _ASKED = os.environ.get("FRAMEMATCH_FUZZ_SECONDS")
-SECONDS = float(_ASKED or sample(5.0, ALL_SECONDS))
+SECONDS = float(_ASKED or sample(2.5, ALL_SECONDS))
 LONGEST_S = 2.0  # processor time of one call
 
 
 def budget(examples: int) -> settings:
-    """The same examples every time by default, a quarter of them in the suite; more and other ones when asked for by FRAMEMATCH_FUZZ_SECONDS."""
+    """The same examples every time by default, an eighth of them in the suite; more and other ones when asked for by FRAMEMATCH_FUZZ_SECONDS."""
     count = max(1, round(examples * SECONDS / ALL_SECONDS))
     checks = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large]
     return settings(max_examples=count, deadline=None, derandomize=_ASKED is None, database=None, suppress_health_check=checks)

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from at_length import sample
 from live_compare import pairs
 from live_stills import live_browser, page_with
 from outside import need
@@ -138,8 +139,8 @@ def truths(rig: Pairing, planes: list[Planes], distance_m: float, height: int) -
 
 
 def test_the_canvas_is_pythons_frame(browser: Any, planes: list[Planes]) -> None:
-    """Through five pairs of lenses, one after the other, of the one picture that is frozen."""
-    rigs = pairs()
+    """Through five pairs of lenses (two in the suite), one after the other, of the one picture that is frozen."""
+    rigs = dict(sample(list(pairs().items())[:2], list(pairs().items())))
     page = opened(browser, *rigs.values())
     running(page, next(iter(rigs.values())))
     page.get_by_role("button", name="Freeze").click()
@@ -276,6 +277,7 @@ def test_a_source_that_changes_its_size_is_fitted_anew_or_refused_in_one_line(br
     page.close()
 
 
+@pytest.mark.at_length
 def test_a_clip_with_bars_is_found_to_have_them(browser: Any, tmp_path: Path) -> None:
     import av
 

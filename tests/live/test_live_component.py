@@ -286,6 +286,7 @@ def test_a_ray_meets_the_triangle_that_trimesh_says(page: Any) -> None:
         assert far == pytest.approx(min(away), abs=1e-4) if away else far is None or math.isinf(far)
 
 
+@pytest.mark.at_length
 def test_a_page_loaded_again_in_mid_drag_begins_anew(page: Any) -> None:
     drag(page, "distance", [0.2, 0.4, 0.6])
     assert live(page, "live.held") and page.evaluate("sent") == []
@@ -343,6 +344,7 @@ def test_a_window_of_another_size_and_a_phone_turned_are_drawn_in_full(page: Any
         assert shapes == pytest.approx(VIEW.said()["aspects"], rel=0.02)
 
 
+@pytest.mark.at_length
 def test_two_components_on_a_page_draw_the_same_and_one_may_go(page: Any) -> None:
     mount(page)
     page.wait_for_function("roots[1].querySelector('.live').dataset.drawn === 'live'")
@@ -352,6 +354,7 @@ def test_two_components_on_a_page_draw_the_same_and_one_may_go(page: Any) -> Non
     page.wait_for_function("roots[1].querySelector('.distance .out').textContent === '10 m'")
 
 
+@pytest.mark.at_length
 def test_a_tab_that_slept_goes_on(page: Any) -> None:
     tab = page.context.new_cdp_session(page)
     tab.send("Page.setWebLifecycleState", {"state": "frozen"})

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from at_length import sample
 from live_compare import SHOTS, apart, pairs
 from live_stills import live_browser, page_with
 
 
-@pytest.mark.parametrize(("shot", "pair"), [("doorway, near and banked", "glasshouse"), ("car, from above", "aimed")])
+@pytest.mark.parametrize(("shot", "pair"), sample([("car, from above", "aimed")], [("doorway, near and banked", "glasshouse"), ("car, from above", "aimed")]))
 def test_a_live_picture_is_the_ray_renderers(chromium: str, shot: str, pair: str) -> None:
     assert shot in SHOTS
     parts: dict[str, bytes] = {}

@@ -106,6 +106,7 @@ def test_distance_of_the_middle_firms_up_the_aim(rooms):
     assert "was not used" in far.warnings[0]
 
 
+@pytest.mark.at_length
 def test_quoted_focal_lengths_are_mended_within_their_tolerance():
     """Both lenses a percent off the file's figures, which it calls 2 % sure."""
     rng = np.random.default_rng(21)

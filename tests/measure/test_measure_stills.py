@@ -254,6 +254,7 @@ def test_measure_lens_command(tmp_path, opencv_doc):
     assert 'model = "brown-conrady"' in text and "raster_px = [640, 480]" in text
 
 
+@pytest.mark.at_length
 def test_measure_mount_command_writes_a_pairing_that_reads(tmp_path, opencv_doc):
     from framematch.files.pairing import read_pairing
 

@@ -239,6 +239,7 @@ def test_the_battery_runs_over_a_lens_model_by_itself(copy: Copy) -> None:
     assert int(passed[1]) if passed else dots > 15, told
 
 
+@pytest.mark.at_length
 def test_a_scene_is_listed_built_and_offered(copy: Copy, seen: dict[str, Any]) -> None:
     assert "dummy" in seen["places"] and seen["opening"] == 1.3
     assert "dummy" in next(line for line in seen["day"].splitlines() if line.startswith("scene"))
