@@ -4,8 +4,9 @@ The unknowns of ``measure.unknowns`` hold for the whole flight, and each moment 
 longer. That turn is a process in time with an exponential correlation (Ornstein and Uhlenbeck; ``APART_S``), whose size is read from the moments
 themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977); so a mount that stands still has its moments averaged, one that
 moves has them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
-along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``). All of it is one least
-squares by Gauss and Newton with weights after Cauchy.
+along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``), and where flex is too quick for the frames to
+show it, the monitoring camera's rows point otherwise than is known: one turn that grows with the row, solved along in each moment (``bent_rad``). All of
+it is one least squares by Gauss and Newton with weights after Cauchy.
 """
 
 from __future__ import annotations
@@ -121,7 +122,16 @@ class Sight:
         return share if share.any() else self.good.astype(float)
 
 
-def flown(rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: Floats, unread_rad: float, typed: Sequence[tuple[int, Typed]] = ()) -> Flown:
+def flown(
+    rig: Pairing,
+    details: Sequence[Details],
+    times_s: Floats,
+    *,
+    start: Floats,
+    unread_rad: float,
+    bent_rad: float = 0.0,
+    typed: Sequence[tuple[int, Typed]] = (),
+) -> Flown:
     """Solve a flight.
 
     Args:
@@ -129,10 +139,11 @@ def flown(rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: F
         details: of each moment.
         times_s: (n,) of each.
         start: (14,) near the answer.
+        bent_rad: standard deviation of how much more, each axis, the monitoring camera had turned at its last row than at its first than is known.
         typed: distances that somebody measured, each with its moment's index.
         unread_rad: standard deviation of each axis of a moment's aim that is no slow turn, at most: moments that lie closer say so.
     """
-    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, typed=typed)
+    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, bent_rad=bent_rad, typed=typed)
     for turn in range(_ROUNDS):
         flight.round(turn)
     return flight.flown()
@@ -142,7 +153,15 @@ class _Flight:
     """Values, turns and what the last round made of them."""
 
     def __init__(
-        self, rig: Pairing, details: Sequence[Details], times_s: Floats, *, start: Floats, unread_rad: float, typed: Sequence[tuple[int, Typed]]
+        self,
+        rig: Pairing,
+        details: Sequence[Details],
+        times_s: Floats,
+        *,
+        start: Floats,
+        unread_rad: float,
+        bent_rad: float,
+        typed: Sequence[tuple[int, Typed]],
     ) -> None:
         self.rig, self.typed, self.words = rig, list(typed), list[str]()
         self.solves = [AimSolve(pairing=rig, matches=[each.matches]) for each in details]
@@ -151,6 +170,7 @@ class _Flight:
         self.size = COUNT + 3 * self.count
         self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD))) for i in range(self.count)]
         self.fields = [_field(solve) for solve in self.solves]
+        self.rows = [bent_rad * (solve.monitoring_px[:, 1:] / rig.monitoring.raster_px[1] - 0.5) for solve in self.solves]
         self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
         self.scales = [3.0] * self.count
@@ -211,15 +231,19 @@ class _Flight:
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         normal[self.size :, self.size :] = np.eye(_FIELD)
         slopes, ws = [], []
-        for pick, field, sight, solve in zip(self.picks, self.fields, self.sights, self.solves, strict=True):
-            weighted = sight.seen.off_slope * (sight.weight / sight.together)[:, None]
-            bent = field * (sight.weight / sight.together)[:, None]
-            both = pick.T @ (weighted.T @ field)
+        for pick, field, rows, sight, solve in zip(self.picks, self.fields, self.rows, self.sights, self.solves, strict=True):
+            every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
+            weighted = every * (sight.weight / sight.together)[:, None]
+            square = weighted.T @ every
+            skew = sight.seen.off_slope[:, AIM] * rows  # how the moment's rows differ more than is known, solved along and left out again
+            crossed = weighted.T @ skew
+            square -= crossed @ np.linalg.solve(np.eye(3) + (skew * (sight.weight / sight.together)[:, None]).T @ skew, crossed.T)
+            both = pick.T @ square[:COUNT, COUNT:-1]
             normal[:, self.size :] += both
             normal[self.size :] += both.T
-            normal[self.size :, self.size :] += bent.T @ field
-            toward[self.size :] -= bent.T @ sight.seen.off
-            told, pull = weighted.T @ sight.seen.off_slope, -weighted.T @ sight.seen.off
+            normal[self.size :, self.size :] += square[COUNT:-1, COUNT:-1]
+            toward[self.size :] -= square[COUNT:-1, -1]
+            told, pull = square[:COUNT, :COUNT], -square[:COUNT, -1]
             if sight.relative is not None:
                 more = _by_tracks(sight, sight.relative, solve)
                 told, pull = told + more[0], pull + more[1]

@@ -215,7 +215,7 @@ def together(
             raise NotSuitable("too few moments show enough details in both clips", fix="give a sharp, lit piece of the flight")
         times = np.array([i.recording_s for i in kept])
         measured = _placed(typed, times, pairs[0].recording.size_px[0] / recording.facts.size_px[0]) if some is pairs else []
-        solved = flown(at, details, times, start=start, unread_rad=unread, typed=measured)
+        solved = flown(at, details, times, start=start, unread_rad=unread, bent_rad=math.radians(flex.rms_deg) / math.sqrt(2), typed=measured)
         start = solved.values
     checked = _checked(rig, singles, solved)
     lines, _ = to_display(rig, edge_places(rig), inverse_m(best_set_distance(rig)[0]))

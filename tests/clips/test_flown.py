@@ -49,8 +49,11 @@ def test_tracks_tell_inverse_distances_but_for_a_factor():
     assert relative_distances(_units(points), _units(rng.normal(size=points.shape)), noise_rad=1.5e-4) is None
 
 
-def _flight(rng, moments=8):
-    """Details of moments of a flight whose aim swings by a tenth of a degree, without what their tracks tell and with it."""
+def _flight(rng, moments=8, skew_deg=0.0):
+    """Details of moments of a flight whose aim swings by a tenth of a degree, without what their tracks tell and with it.
+
+    ``skew_deg``: by how much the monitoring camera turns while its rows are read, another way in each moment.
+    """
     eyes = FLIGHT.recording, FLIGHT.monitoring
     right, up, forward = np.array(FLIGHT.offset_mm) / 1000
     out, swings = [], []
@@ -60,6 +63,8 @@ def _flight(rng, moments=8):
         aim = Rotation.from_euler("YXZ", [pan, tilt, roll])
         points = _scene(rng)
         there = (Rotation.from_rotvec(swing) * aim).inv().apply(points - (right, -up, forward))
+        rows = np.clip(there[:, 1:2] / there[:, 2:] * eyes[1].focal_px / 270, -0.5, 0.5)
+        there = Rotation.from_rotvec(np.radians(skew_deg) * rows * rng.normal(size=3)).apply(there) if skew_deg else there
         angle = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2])
         places = [
             points[:, :2] / points[:, 2:] * eyes[0].focal_px + (240, 135),
@@ -92,6 +97,25 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
         assert len(found.words) == (which == 0 and len(typed))  # 900 m in a hall of 25 does not go with the rest
     assert sure[1] < 0.01
     assert sure[1] < 0.5 * sure[0]
+
+
+def test_flex_too_quick_for_the_frames_bends_a_moment_and_not_its_aim():
+    details, swings = _flight(np.random.default_rng(3), skew_deg=0.5)
+    rig, true = pairing_of(FLIGHT), Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
+    off = []
+    for bent_deg in (0.0, 0.5):
+        found = flown(
+            rig,
+            [d for d, _ in details],
+            0.5 * np.arange(8),
+            start=np.append(true.as_rotvec() + 1e-3, np.zeros(11)),
+            unread_rad=1e-4,
+            bent_rad=np.radians(bent_deg),
+        )
+        each = [(Rotation.from_rotvec(found.values_at(i)[:3]) * (Rotation.from_rotvec(s) * true).inv()).as_rotvec() for i, (s, _) in enumerate(swings)]
+        off.append(np.degrees(np.std(each, axis=0)).max())
+    assert off[1] < 0.1
+    assert off[1] < 0.25 * off[0]
 
 
 def test_what_a_frame_typically_shows_is_not_what_has_most_details():
