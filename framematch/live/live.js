@@ -204,7 +204,7 @@ void main() {
   gl_Position = vec4(mix(part.xy, part.zw, p) * vec2(2.0, -2.0) + vec2(-1.0, 1.0), 0.0, 1.0);
 }`;
 
-// Which of some faces a ray meets. To ask for each pixel is half of a software renderer's work: there are programs for one face, too.
+// Which of some faces a ray meets. To ask for each pixel is two fifths of what a software renderer does for a marked view: there are programs for one face, too.
 const FACING = (name, faces) => (faces === 1 ? `int ${name}Face(vec3 ray) { return 0; }` : `int ${name}Face(vec3 ray) {
   int best = 0;
   float most = dot(${name}Out[0], ray);
