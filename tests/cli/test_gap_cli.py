@@ -119,6 +119,7 @@ def test_starter_is_written_once_and_works(folder: Path) -> None:
     assert run("rig.toml", "--gap-file", "new.toml", "--focal", "18", "--no-guide", cwd=folder).returncode == 0
 
 
+@pytest.mark.at_length
 def test_a_sheet_of_either_kind(folder: Path) -> None:
     options = ("rig.toml", "--gap-file", "pane.toml", "--focal", "18", "--at", "4,2", "--no-guide")
     assert run(*options, "--out", "a4.pdf", "--scene", "drawn", cwd=folder).returncode == 0

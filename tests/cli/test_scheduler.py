@@ -98,6 +98,7 @@ def test_more_tasks_than_fit_into_a_round_come_back_in_order(scheduler: str) -> 
     assert list(spread(divmod, [(n, 7) for n in range(11)], jobs=1, scheduler=scheduler)) == [divmod(n, 7) for n in range(11)]
 
 
+@pytest.mark.at_length
 def test_a_wrong_scheduler_is_one_line(tmp_path: Path) -> None:
     with started(tmp_path, workers=0) as idle:
         for address, says in (

@@ -117,7 +117,7 @@ ms => new Promise(resolve => {
   const talk = window.talk ?? {sent: 0, heard: 1, open: 0};
   let since = performance.now(), rounds = 0;
   const look = () => {
-    const now = performance.now(), answered = talk.heard > talk.sent || now - talk.sent > 5000;
+    const now = performance.now(), answered = talk.heard > talk.sent || now - talk.sent > 2500;
     const running = document.querySelector('[data-testid=stApp]')?.dataset.testScriptState !== 'notRunning';
     rounds += 1;
     if (running || talk.open || !answered) { since = now; rounds = 0; }
