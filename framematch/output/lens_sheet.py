@@ -5,6 +5,7 @@ Two layouts of the same content: A4 pages to print, and one narrow column for a 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from framematch.compare.report import TextTable, plain_lines, safety_lines, text
 from framematch.compare.seen import cone_rad, project_held
 from framematch.compare.sketch import sketch
 from framematch.compare.table import Comparison, Row
+from framematch.errors import InputError
 from framematch.guide.report import equivalent_words
 from framematch.guide.shown import amount, metres, quantity
 from framematch.output.chart import Look, style
@@ -60,6 +62,8 @@ def write_sheet(path: Path, comparison: Comparison, *, phone: bool = False, aske
         InputError: another suffix, Matplotlib missing, or the file can't be written.
     """
     check_sheet_name(path)
+    if not os.access(path.parent, os.W_OK):  # drawing takes seconds
+        raise InputError("can't be written (its folder is not there, or is not yours to write to)", file=str(path), fix="choose another output folder")
     pages = sheet_pages(comparison, phone=phone, asked=asked, view=view, paper=paper)
     write_pages(path, pages, title=comparison.pairing.title, dpi=_PHONE_PX / (PHONE_MM / MM_PER_INCH) if phone else A4_DPI)
 
