@@ -19,7 +19,7 @@ from framematch.scene.registry import make_scene
 from framematch.shot.place import standing
 
 SIZE = (640, 360)
-ROUNDS = 7
+ROUNDS = 21
 BARE = """
 ask => {
   const live = painter, canvas = document.createElement("canvas"), gl = canvas.getContext("webgl2", {antialias: false});
