@@ -47,7 +47,7 @@ def rows_said(turns: Turns, which: str) -> str:
         used = "which is used" if turns.readout_told else "so they are taken as read at once, which makes quick turns less sure"
         return f"The {which} camera's readout_ms is not in the file; {shown}, {used}."
     differ = turns.readout_told and abs(found - given) > max(1.5 * half, 1.0)
-    return f"The {which} camera reads its rows in {given:g} ms by the file; {shown}" + (": look at readout_ms again." if differ else ".")
+    return f"The {which} camera reads its rows in {given:.3g} ms by the file; {shown}" + (": look at readout_ms again." if differ else ".")
 
 
 def readout_json(turns: Turns) -> dict[str, float | None]:

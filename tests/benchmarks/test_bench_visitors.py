@@ -5,7 +5,7 @@ end each lets its hand rest: the sliders must then stand where the visitor's own
 sees are compared, byte for byte, with what the renderer gives here for that state. Memory is the
 server's resident size, told every ten seconds; in the last quarter it may be at most 3 % above that of the quarter before, by medians. Set
 FRAMEMATCH_VISITORS_SECONDS to let them move for longer or shorter than four minutes. Coming and resting have a bound each, so that the
-whole ends within five minutes more than that, or says what took too long.
+whole ends within nine minutes more than that, or says what took too long.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ before => {
 }
 """
 _PATIENCE_MS = 60_000  # for one thing that a visitor does
-COME_S, REST_S = 180, 100  # for all to have come: twenty browsers that share nothing fetch the page's files at once; for one hand's end to be shown
+COME_S, REST_S = 420, 100  # for all to have come: twenty browsers that share nothing fetch the page's files at once; for one hand's end to be shown
 
 
 def resident_mb(port):
