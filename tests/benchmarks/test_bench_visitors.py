@@ -102,7 +102,7 @@ async def rested(page, number, steps):
     first_mm = Draft(text=EXAMPLE).file.recording.focal_mm
     wanted = DISTANCES_M[steps[0]], first_mm + FOCAL_STEP_MM * steps[1]
     sliders = [page.get_by_role("slider").nth(i) for i in (0, 1)]
-    at = tuple(values[int(await slider.input_value())] for values, slider in zip((DISTANCES_M, focals_mm(first_mm)), sliders, strict=True))
+    at = tuple([values[int(await slider.input_value())] for values, slider in zip((DISTANCES_M, focals_mm(first_mm)), sliders, strict=True)])
     assert at == wanted, f"the hand of visitor {number} went to {wanted}, its sliders to {at}"
     while True:  # with twenty at once the last run may begin seconds after the hand rests; it writes the address when its pictures are sent
         await page.wait_for_selector(SHARP)
