@@ -144,31 +144,93 @@ export function stretches(boxes, count, sides) {
 
 const CLEAR = 1.03; // by how much a face must face a cell's rays better than any other: room for the lines' neighbours
 
-/**
- * The triangles of a grid, cells first whose rays all meet one face, so that nothing need be asked for each pixel, then those between faces.
- * Cells wholly past the end of the lens's domain, which stay black, are left out.
- * @returns {index, groups}: corners, and [face or -1, first corner, count] of each group that there is.
- */
-export function byFace(grid, faces) {
-  const { rays, cells: [nx, ny] } = grid, { index } = gridMesh(grid.cells);
+/** The face that the rays of each corner of a grid meet, -1 where they are near two. */
+export function facesMet({ rays }, faces) {
   const best = new Int8Array(rays.length / 4).fill(-1);
   const facing = ([, , , , , , x, y, z], k) => x * rays[4 * k] + y * rays[4 * k + 1] + z * rays[4 * k + 2];
   for (let k = 0; k < best.length; k++) {
     const found = faces.map((f) => facing(f.axes, k)), most = Math.max(...found), i = found.indexOf(most);
     if (faces.length === 1 || found.every((v, j) => j === i || most > CLEAR * v)) best[k] = i;
   }
-  const sorted = [...faces, null].map(() => []);
-  for (let j = 0, at = 0; j < ny; j++) {
-    for (let i = 0; i < nx; i++, at += 6) {
+  return best;
+}
+
+/**
+ * The triangles of a grid in groups, so that little need be asked for each pixel: cells whose rays all meet one face, and those that never show the frame.
+ * Cells wholly past the end of the lens's domain, which stay black, are left out.
+ * @param best of each corner, @param may of each cell, whether it may show the frame.
+ * @returns {index, groups}: corners, and [face or -1, first corner, count, may] of each group that there is.
+ */
+export function grouped(grid, best, may) {
+  const { rays, cells: [nx, ny] } = grid, { index } = gridMesh(grid.cells), sorted = new Map();
+  for (let j = 0, cell = 0; j < ny; j++) {
+    for (let i = 0; i < nx; i++, cell++) {
       const a = j * (nx + 1) + i, corners = [a, a + 1, a + nx + 1, a + nx + 2];
       if (corners.every((k) => rays[4 * k + 3] < 0)) continue;
-      const one = corners.every((k) => best[k] === best[a]) && best[a] >= 0 ? best[a] : faces.length;
-      sorted[one].push(...index.subarray(at, at + 6));
+      const key = 2 * (corners.every((k) => best[k] === best[a]) ? best[a] : -1) + may[cell];
+      if (!sorted.has(key)) sorted.set(key, []);
+      sorted.get(key).push(...index.subarray(6 * cell, 6 * cell + 6));
     }
   }
-  const groups = [];
-  sorted.forEach((corners, i) => corners.length && groups.push([i < faces.length ? i : -1, sorted.slice(0, i).reduce((sum, s) => sum + s.length, 0), corners.length]));
-  return { index: Uint32Array.from(sorted.flat()), groups };
+  let first = 0;
+  const groups = [...sorted].map(([key, corners]) => [key >> 1, (first += corners.length) - corners.length, corners.length, key & 1]);
+  return { index: Uint32Array.from([...sorted.values()].flat()), groups };
+}
+
+const CLOSE_M = 0.25; // nothing nearer than this is seen where a cell is said never to show the frame
+const BESIDE = 0.1; // of the frame, for what lies between the places that are looked at
+
+/** Where the corners of a wide grid lie in the recorded frame, at inverse distances from 0 to that of ``CLOSE_M``: (corner, 4, 2), NaN far outside it. */
+export function shares(wide, film, { turn, shift }) {
+  const { rays } = wide, n = film.table.side, out = new Float32Array(2 * rays.length).fill(NaN);
+  for (let k = 0; k < rays.length / 4; k++) {
+    const ray = turned(turn, rays.subarray(4 * k, 4 * k + 3)), long = Math.hypot(...ray);
+    for (let i = 0; i < 4; i++) {
+      const [x, y, z] = ray.map((v, a) => v / long + (shift[a] * i) / 3 / CLOSE_M), far = Math.hypot(x, y, z);
+      const [u, v] = [x, y].map((w, a) => Math.round(((w / (far + z) - film.low[a]) / (film.high[a] - film.low[a])) * (n - 1)));
+      if (z >= film.end * far && u >= 0 && v >= 0 && u < n && v < n) out.set(film.table.values.subarray(2 * (v * n + u), 2 * (v * n + u) + 2), 8 * k + 2 * i);
+    }
+  }
+  return out;
+}
+
+/** Of each cell of a wide grid whether it may show the frame (1 or 0), of corners' shares and how far the lens spreads places from a middle. */
+export function mayShow([nx, ny], places, middle, spread) {
+  const out = new Uint8Array(nx * ny);
+  const ends = [0, 1].map((a) => [-BESIDE, 1 + BESIDE].map((v) => middle[a] + (v - middle[a]) / spread));
+  let any = false;
+  for (let j = 0, cell = 0; j < ny; j++) {
+    for (let i = 0; i < nx; i++, cell++) {
+      const low = [Infinity, Infinity], high = [-Infinity, -Infinity];
+      let known = 0;
+      for (const k of [0, 1, nx + 1, nx + 2]) {
+        for (let at = 8 * (j * (nx + 1) + i + k), end = at + 8; at < end; at += 2) {
+          if (Number.isNaN(places[at])) continue;
+          known++;
+          for (const a of [0, 1]) { low[a] = Math.min(low[a], places[at + a]); high[a] = Math.max(high[a], places[at + a]); }
+        }
+      }
+      out[cell] = known && (known < 16 || [0, 1].every((a) => high[a] >= ends[a][0] && low[a] <= ends[a][1])) ? 1 : 0;
+      any ||= out[cell];
+    }
+  }
+  return any ? out : out.fill(1); // a frame smaller than a cell may lie between all corners
+}
+
+/** Whether a surface may come nearer to a place than ``CLOSE_M``: a triangle is no nearer than its plane, and no nearer than a box round it. */
+export function close(places, boxes, at) {
+  const outside = (low, high) => Math.hypot(...at.map((v, a) => Math.max(low[a] - v, 0, v - high[a])));
+  return boxes.some((b, run) => {
+    if (outside([0, 1, 2].map((a) => b[a] - b[3 + a]), [0, 1, 2].map((a) => b[a] + b[3 + a])) > CLOSE_M) return false;
+    for (let k = 9 * RUN * run, end = Math.min(k + 9 * RUN, places.length); k < end; k += 9) {
+      const c = [0, 1, 2].map((i) => places.subarray(k + 3 * i, k + 3 * i + 3));
+      if (outside([0, 1, 2].map((a) => Math.min(c[0][a], c[1][a], c[2][a])), [0, 1, 2].map((a) => Math.max(c[0][a], c[1][a], c[2][a]))) > CLOSE_M) continue;
+      const [p, q, r] = [c[1], c[2], at].map((v) => [0, 1, 2].map((a) => v[a] - c[0][a]));
+      const out = [p[1] * q[2] - p[2] * q[1], p[2] * q[0] - p[0] * q[2], p[0] * q[1] - p[1] * q[0]];
+      if (Math.abs(out[0] * r[0] + out[1] * r[1] + out[2] * r[2]) <= CLOSE_M * Math.hypot(...out)) return true;
+    }
+    return false;
+  });
 }
 
 // ------------------------------------------------------------------------------------------------ shaders
@@ -224,11 +286,16 @@ const float NEAR = ${NEAR_M.toFixed(4)};
 ${FACING("seen", seen)}
 ${FACING("film", film || 1)}
 
-// The place of a ray's first surface in recording axes, or its direction (w = 0) where it meets the sky.
-vec4 met(vec3 ray) {
+// Where a ray meets a face: the place in its layer, how far along the face's axis a ray of its length reaches, and the layer.
+vec4 faced(vec3 ray) {
   int i = seenFace(ray);
   vec3 f = seenAxes[i] * ray;
-  float d = textureLod(seenDepth, vec3((seenMap[i].x * f.xy / f.z - seenMap[i].yz) / seenSize, float(seenLayer + i)), 0.0).r;
+  return vec4(seenMap[i].x * f.xy / f.z - seenMap[i].yz, f.z, float(seenLayer + i));
+}
+
+// The place of a ray's first surface in recording axes, or its direction (w = 0) where it meets the sky.
+vec4 met(vec3 ray, vec4 f) {
+  float d = textureLod(seenDepth, vec3(f.xy / seenSize, f.w), 0.0).r;
   if (d >= 1.0) return vec4(turn * ray, 0.0);
   return vec4(turn * (ray * (NEAR / (1.0 - d) / f.z)) + shift, 1.0);
 }
@@ -266,13 +333,10 @@ bool hidden(vec4 p) {
 
 void main() {
   if (room < 0.0) { colour = vec4(0.0, 0.0, 0.0, 1.0); return; }
-  int i = seenFace(way);
-  vec3 f = seenAxes[i] * way;
-  vec2 t = seenMap[i].x * f.xy / f.z - seenMap[i].yz;
-  vec4 c = vec4(0.0);
+  vec4 f = faced(way), c = vec4(0.0);
   int side = fine ? 2 : 1;
   for (int y = 0; y < side; y++) for (int x = 0; x < side; x++)
-    c += textureLod(seen, vec3((t + (vec2(x, y) - 0.5) * float(side - 1)) / seenSize, float(seenLayer + i)), 0.0);
+    c += textureLod(seen, vec3((f.xy + (vec2(x, y) - 0.5) * float(side - 1)) / seenSize, f.w), 0.0);
   c /= float(side * side);
   vec3 rgb = c.rgb;
   int skies = c.a < 1.0 ? 1 : 0;
@@ -280,7 +344,7 @@ void main() {
 #ifdef MARKS
   {
     vec3 dx = dFdx(way) * line, dy = dFdy(way) * line;
-    vec4 here = met(way);
+    vec4 here = met(way, f);
     vec2 p = framed(here.xyz);
     vec2 w = max(abs(dFdx(p)), abs(dFdy(p)));
     bool in0 = inside(p);
@@ -290,10 +354,14 @@ void main() {
     if (!in0 || gone) rgb *= dim;
     float near = min(min(p.x, 1.0 - p.x), min(p.y, 1.0 - p.y));
     int rounds = in0 && near < 1.5 * line * max(w.x, w.y) ? 4 : 0;
-    for (int k = 0; k < rounds; k++)
-      if (!inside(framed(met(way + (k < 2 ? dx : dy) * (k % 2 == 0 ? 1.0 : -1.0)).xyz))) rgb = vec3(1.0);
+    for (int k = 0; k < rounds; k++) {
+      vec3 beside = way + (k < 2 ? dx : dy) * (k % 2 == 0 ? 1.0 : -1.0);
+      if (!inside(framed(met(beside, faced(beside)).xyz))) rgb = vec3(1.0);
+    }
     if (count) { colour = vec4(in0 ? 1.0 : 0.0, gone ? 1.0 : 0.0, 0.0, 1.0); return; }
   }
+#else
+  rgb *= dim;
 #endif
   colour = vec4(rgb, 1.0);
 }`;
@@ -363,7 +431,7 @@ export class Painter {
       bitmap.close?.();
     }
     const places = part.array("places");
-    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3, boxes: boxesOf(places) };
+    this.scene = { part, texture, mesh: this.vertices([places, 3], [part.array("colours"), 4], [part.array("uv"), 2]), count: places.length / 3, places, boxes: boxesOf(places) };
   }
 
   setRig(part) {
@@ -372,7 +440,7 @@ export class Painter {
       for (const buffer of grid.mesh.buffers) gl.deleteBuffer(buffer);
       gl.deleteVertexArray(grid.mesh.array);
       gl.deleteBuffer(grid.index);
-      if (grid.table) gl.deleteTexture(grid.table);
+      if (grid.table) gl.deleteTexture(grid.table.texture);
     }
     this.rig = part;
     this.grids = { wide: this.grid(part.wide, part.array("wide.rays")) };
@@ -390,7 +458,7 @@ export class Painter {
     gl.bindVertexArray(mesh.array);
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, buffer);
     gl.bindVertexArray(null);
-    return { ...said, rays, mesh, index: buffer, table: table ? this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, said.table, table) : null };
+    return { ...said, rays, mesh, index: buffer, table: table && { side: said.table, values: table, texture: this.texture2d(gl.RG32F, gl.RG, gl.FLOAT, said.table, table) } };
   }
 
   /** The rung at or below a focal length, and how far it spreads from where the axis meets the picture. */
@@ -426,15 +494,21 @@ export class Painter {
     if (kept && kept.key === key && kept.grid === grid) return kept.faces;
     const faces = plan(grid, (x, y) => [centre[0] + (x - centre[0]) * spread, centre[1] + (y - centre[1]) * spread], size, texels);
     this.plans[name] = { key, grid, faces };
-    const axes = faces.map((f) => f.axes).join(" ");
-    if (grid.axes !== axes) {
-      const gl = this.gl, { index, groups } = byFace(grid, faces);
-      gl.bindVertexArray(grid.mesh.array);
-      gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, index, gl.STATIC_DRAW);
-      gl.bindVertexArray(null);
-      Object.assign(grid, { axes, groups });
-    }
     return faces;
+  }
+
+  /** Put a grid's cells in groups, anew where it meets other faces or another frame. */
+  group(grid, faces, marks) {
+    const gl = this.gl, axes = faces.map((f) => f.axes).join(" "), key = `${axes} ${marks?.name} ${marks?.spread}`;
+    if (grid.key === key) return;
+    if (grid.axes !== axes) Object.assign(grid, { axes, best: facesMet(grid, faces) });
+    if (marks && grid.of !== marks.name) Object.assign(grid, { of: marks.name, places: shares(grid, marks.grid, this.rig) });
+    const may = marks ? mayShow(grid.cells, grid.places, marks.grid.centre, marks.spread) : new Uint8Array(grid.cells[0] * grid.cells[1]);
+    const { index, groups } = grouped(grid, grid.best, may);
+    gl.bindVertexArray(grid.mesh.array);
+    gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, index, gl.STATIC_DRAW);
+    gl.bindVertexArray(null);
+    Object.assign(grid, { key, groups });
   }
 
   /** Draw the scene from a pose into the faces of a store. */
@@ -489,12 +563,14 @@ export class Painter {
     gl.clear(gl.COLOR_BUFFER_BIT);
     const [l, t, r, b] = [Math.round(part[0] * w), Math.round(part[1] * h), Math.round(part[2] * w), Math.round(part[3] * h)];
     gl.scissor(x + l, height - y - b, r - l, b - t);
+    this.group(grid, faces, marks);
     gl.bindVertexArray(grid.mesh.array);
-    for (const [face, first, count] of grid.groups) {
-      const seen = face < 0 ? faces : [faces[face]];
-      const { program, at } = this.viewing(seen.length, marks ? marks.faces.length : 0);
+    for (const [face, first, count, may] of grid.groups) {
+      const seen = face < 0 ? faces : [faces[face]], marked = marks && (may || marks.close) ? marks : null;
+      const { program, at } = this.viewing(seen.length, marked ? marked.faces.length : 0);
       gl.useProgram(program);
-      this.look(at, view, seen, Math.max(face, 0), store, pose, marks, !!into);
+      this.look(at, view, seen, Math.max(face, 0), store, pose, marked, !!into);
+      gl.uniform1f(at.dim, !marks ? 1 : into && !marked ? 0 : this.rig.dim);
       gl.drawElements(gl.TRIANGLES, count, gl.UNSIGNED_INT, 4 * first);
     }
   }
@@ -528,7 +604,7 @@ export class Painter {
     if (marks) {
       bind(1, gl.TEXTURE_2D_ARRAY, store.depth, "seenDepth");
       bind(2, gl.TEXTURE_2D_ARRAY, marks.store.depth, "filmDepth");
-      bind(3, gl.TEXTURE_2D, marks.grid.table, "table");
+      bind(3, gl.TEXTURE_2D, marks.grid.table.texture, "table");
       said("film", marks.faces);
       gl.uniformMatrix3fv(at.turn, true, this.rig.turn);
       gl.uniform3fv(at.shift, this.rig.shift);
@@ -540,7 +616,6 @@ export class Painter {
       gl.uniform1f(at.filmStep, marks.texels);
       gl.uniform2f(at.filmSize, marks.store.w, marks.store.h);
       gl.uniform1f(at.line, view.line || 1);
-      gl.uniform1f(at.dim, this.rig.dim);
       gl.uniform1i(at.count, count ? 1 : 0);
     }
   }
@@ -602,10 +677,11 @@ export class Painter {
       const faces = this.faces("frame", grid, grid.centre, spread, frame, texels);
       const store = this.fill("frame", faces, pose);
       if (boxes.frame) this.lay({ box: boxes.frame, part: [0, 0, 1, 1], centre: grid.centre, spread, texels }, grid, faces, store, pose, null);
-      marks = { grid, faces, store, spread, texels };
+      marks = { name, grid, faces, store, spread, texels };
     }
     if (this.rig && boxes.wide) {
       const grid = this.grids.wide, part = this.rig.wide.shown, mine = after(pose, { turn: this.rig.turn, at: this.rig.shift });
+      if (marks) marks.close = close(this.scene.places, this.scene.boxes, mine.at.map((v, a) => v - this.scene.part.origin[a]));
       const size = [boxes.wide[2] * (part[2] - part[0]), boxes.wide[3] * (part[3] - part[1])];
       const faces = this.faces("wide", grid, [0.5, 0.5], 1, size, texels);
       const store = this.fill("wide", faces, mine);
