@@ -7,13 +7,10 @@ the command, so that ``framematch --help`` stays instant.
 from __future__ import annotations
 
 import copy
-import gc
 import importlib
 import io
 import os
 import sys
-import tempfile
-import traceback
 from pathlib import Path
 from typing import Annotated, NoReturn
 
@@ -64,7 +61,6 @@ def main() -> None:
     What a person got wrong is one line on stderr and exit code 2; a fault of ours is one line too, with
     exit code 1, and its details stand in a file.
     """
-    gc.set_threshold(100_000, 20, 20)  # what a start makes stays: looking through it every 700 things takes a tenth of a guide
     os.environ["PYTHONSAFEPATH"] = "1"  # no process that we start takes modules from the current folder
     os.environ["PYDANTIC_DISABLE_PLUGINS"] = "true"  # we have none, and looking for them reads every installed package's list
     for stream in (sys.stdout, sys.stderr):
@@ -81,6 +77,8 @@ def main() -> None:
         package = (error.name or "").partition(".")[0]
         if package not in _EXTRA_OF:
             raise
+        import traceback
+
         measuring = any({"measure", "clips"} & {*Path(frame.filename).parts} for frame in traceback.extract_tb(error.__traceback__))
         extra = "measure" if measuring else _EXTRA_OF[package]
         _end(f"this needs {package}, which is not installed. Install it: pip install 'framematch[{extra}]'")
@@ -108,6 +106,9 @@ def _with_only(asked: list[str]) -> typer.Typer:
 
 def _details() -> str:
     """Where the traceback of the fault at hand is written to."""
+    import tempfile
+    import traceback
+
     text = f"framematch {framematch.__version__}, Python {sys.version}\n{sys.argv}\n{traceback.format_exc()}"
     try:
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", prefix="framematch-fault-", suffix=".txt", delete=False) as file:

@@ -127,12 +127,21 @@ def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
     if near == far:
         return first.intersection(seen), first.intersection(seen)
     a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
-    triangles = np.concatenate([np.stack([a, b, d], axis=2).reshape(-1, 3, 2), np.stack([a, d, c], axis=2).reshape(-1, 3, 2)])
-    triangles = triangles[near_picture(pairing, *np.moveaxis(triangles, 1, 0))]
-    one, two = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
-    triangles = triangles[np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]) > 1e-9]
-    swept = shapely.union_all(shapely.polygons(triangles)) if len(triangles) else shapely.Polygon()
+    quads = np.stack([a, b, d, c], axis=2).reshape(-1, 4, 2)
+    turns = _turns(quads)
+    whole = near_picture(pairing, *np.moveaxis(quads, 1, 0)) & ((turns > 1e-9).all(axis=1) | (turns < -1e-9).all(axis=1))
+    halves = np.concatenate([quads[~whole][:, [0, 1, 2]], quads[~whole][:, [0, 2, 3]]])
+    halves = halves[near_picture(pairing, *np.moveaxis(halves, 1, 0)) & (np.abs(_turns(halves)[:, 0]) > 1e-9)]
+    swept = shapely.union_all([*shapely.polygons(quads[whole]), *shapely.polygons(halves)])
     return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+
+
+def _turns(rings: Floats) -> Floats:
+    """Twice the area that each corner of polygons (n, corners, 2) spans with its neighbours, + where the ring turns to the right there."""
+    sides = np.roll(rings, -1, axis=1) - rings
+    before = np.roll(sides, 1, axis=1)
+    out: Floats = before[..., 0] * sides[..., 1] - before[..., 1] * sides[..., 0]
+    return out
 
 
 def _imaged_border(pairing: Pairing, shares: Floats) -> Floats:

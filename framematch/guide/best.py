@@ -84,8 +84,12 @@ def best_guide(pairing: Pairing) -> Guide:
 
 def rectangle_errors(pairing: Pairing, rectangle: Rect, distance_m: float) -> EdgeErrors:
     """Error of each side of a rectangle on the display, at one distance."""
-    errors = _side_errors(pairing, rectangle.as_tuple(), np.array([inverse_m(distance_m)]), np.linspace(0, 1, _FINE))
-    return EdgeErrors(**dict(zip(EDGES, map(worst_signed, errors), strict=True)))
+    return errors_at(edge_error_curve(pairing, rectangle, [distance_m]))[0]
+
+
+def errors_at(curve: Mapping[str, Floats]) -> list[EdgeErrors]:
+    """A curve of errors (n) by edge name as the errors at each of its distances."""
+    return [EdgeErrors(**dict(zip(EDGES, each, strict=True))) for each in np.stack([curve[edge] for edge in EDGES], axis=1).tolist()]
 
 
 def worst_error(pairing: Pairing, rectangle: Rect) -> float:

@@ -13,14 +13,14 @@ import numpy as np
 from framematch.geometry.camera import Rect
 from framematch.geometry.pairing import Pairing, check_frame_imaged
 from framematch.guide.areas import Areas, Shared, areas, shared_areas
-from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, rectangle_errors
+from framematch.guide.best import EdgeErrors, Guide, at_distance, best_guide, best_rectangle, edge_error_curve, errors_at, rectangle_errors
 from framematch.guide.cells import Cells, best_cells
 from framematch.guide.outline import Outline, outline
 from framematch.guide.sets import best_cuts, foretold_of_two
 from framematch.guide.shown import metres, system
 from framematch.guide.tolerance import Band, band_over_range
 from framematch.guide.transfer import EDGES, distance_from, inverse_m
-from framematch.guide.turning import rectangle_errors_turning, turning_errors, turns
+from framematch.guide.turning import edge_error_curve_turning, turning_errors, turns
 from framematch.progress import step
 
 STRONG_BEND = 0.15  # of k1; wide lenses that are measured lie well within (practice)
@@ -170,7 +170,7 @@ def _alone(pairing: Pairing, spoken: str) -> Report:
     band = band_over_range(pairing, set_distance_m=guide.set_distance_m)
     margin = tuple(pairing.wander_percent + (0.0 if math.isnan(p) else p) for p in band.percent)
     shapes = areas(pairing, margin_percent=(margin[0], margin[1], margin[2], margin[3]))
-    at = tuple(_at(pairing, guide, d) for d in five_distances(pairing, guide.set_distance_m))
+    at = _at_five_distances(pairing, guide)
     unseen = max(each.outline.unseen_percent for each in at)
     cells = best_cells(pairing, near=guide.rectangle)
     return Report(
@@ -202,13 +202,19 @@ def five_distances(pairing: Pairing, set_m: float) -> list[float]:
     return [exact.get(i, distance_from(i)) for i in sorted(distinct, reverse=True)]
 
 
-def _at(pairing: Pairing, guide: Guide, distance_m: float) -> AtDistance:
-    return AtDistance(
-        pairing=pairing,
-        distance_m=distance_m,
-        outline=guide.outline if distance_m == guide.set_distance_m else outline(pairing, distance_m),
-        error=rectangle_errors(pairing, guide.rectangle, distance_m),
-        error_turning=rectangle_errors_turning(pairing, guide.rectangle, distance_m) if turns(pairing) else None,
+def _at_five_distances(pairing: Pairing, guide: Guide) -> tuple[AtDistance, ...]:
+    distances = five_distances(pairing, guide.set_distance_m)
+    errors = errors_at(edge_error_curve(pairing, guide.rectangle, distances))
+    turning = errors_at(edge_error_curve_turning(pairing, guide.rectangle, distances)) if turns(pairing) else [None] * len(distances)
+    return tuple(
+        AtDistance(
+            pairing=pairing,
+            distance_m=distance_m,
+            outline=guide.outline if distance_m == guide.set_distance_m else outline(pairing, distance_m),
+            error=error,
+            error_turning=error_turning,
+        )
+        for distance_m, error, error_turning in zip(distances, errors, turning, strict=True)
     )
 
 

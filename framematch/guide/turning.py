@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing, Turn
-from framematch.guide.best import EdgeErrors, errors_by_edge, inverses_of, outline_points, side_points, worst_signed
+from framematch.guide.best import EdgeErrors, errors_at, errors_by_edge, inverses_of, outline_points, side_points, worst_signed
 from framematch.guide.transfer import EDGES, Mask, distance_from, edge_error, inverse_m, to_recorded
 
 Floats = NDArray[np.float64]
@@ -42,7 +42,8 @@ def rotated(vectors: Floats, rotation_rad: Floats) -> Floats:
     angle = np.linalg.norm(rotation_rad, axis=-1, keepdims=True)
     axis = rotation_rad / np.maximum(angle, 1e-300)
     along = np.sum(axis * vectors, axis=-1, keepdims=True)
-    out: Floats = vectors * np.cos(angle) + np.cross(axis, vectors) * np.sin(angle) + axis * along * (1 - np.cos(angle))
+    cos = np.cos(angle)
+    out: Floats = vectors * cos + np.cross(axis, vectors) * np.sin(angle) + axis * along * (1 - cos)
     return out
 
 
@@ -83,13 +84,12 @@ def to_recorded_turning(pairing: Pairing, display_px: ArrayLike, inverse: ArrayL
 
 def rectangle_errors_turning(pairing: Pairing, rectangle: Rect, distance_m: float) -> EdgeErrors:
     """Error of each side of a rectangle on the display at one distance, while turning."""
-    curve = edge_error_curve_turning(pairing, rectangle, [distance_m])
-    return EdgeErrors(**{edge: float(errors[0]) for edge, errors in curve.items()})
+    return errors_at(edge_error_curve_turning(pairing, rectangle, [distance_m]))[0]
 
 
 def edge_error_curve_turning(pairing: Pairing, rectangle: Rect, distances_m: ArrayLike) -> dict[str, Floats]:
     """Signed worst error of each side of a rectangle while turning, at distances (n), by edge name: n figures each."""
-    return errors_by_edge(_errors(pairing, side_points(rectangle.as_tuple(), np.linspace(0, 1, _POINTS)), inverses_of(distances_m)))
+    return errors_by_edge(_errors(pairing, side_points(rectangle.as_tuple(), np.linspace(0, 1, _POINTS))[:, :, None], inverses_of(distances_m)))
 
 
 def turning_errors(pairing: Pairing) -> EdgeErrors | None:
@@ -100,17 +100,15 @@ def turning_errors(pairing: Pairing) -> EdgeErrors | None:
     if not turns(pairing):
         return None
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
-    worst: dict[str, list[float]] = {edge: [] for edge in EDGES}
-    for inverse in sorted({near, (near + far) / 2, far}):
-        points = outline_points(pairing, distance_from(float(inverse)), _POINTS)
-        for edge, errors in errors_by_edge(_errors(pairing, points, np.array([inverse]))).items():
-            worst[edge].append(float(errors[0]))
-    return EdgeErrors(**{edge: worst_signed(np.array(each)) for edge, each in worst.items()})
+    inverses = np.array(sorted({near, (near + far) / 2, far}))
+    points = np.stack([outline_points(pairing, distance_from(float(inverse)), _POINTS) for inverse in inverses], axis=2)
+    worst = errors_by_edge(_errors(pairing, points, inverses))
+    return EdgeErrors(**{edge: worst_signed(each) for edge, each in worst.items()})
 
 
 def _errors(pairing: Pairing, points: Floats, inverses: Floats) -> Floats:
-    """Errors (edge, point, inverse) of points (4, n, 2) of the four edges while turning."""
-    back, _ = to_recorded_turning(pairing, points[:, :, None, :], np.broadcast_to(inverses, (*points.shape[:2], len(inverses))))
+    """Errors (edge, point, inverse) of points (4, n, inverse or 1, 2) of the four edges while turning."""
+    back, _ = to_recorded_turning(pairing, points, np.broadcast_to(inverses, (*points.shape[:2], len(inverses))))
     return np.stack([edge_error(pairing.frame, back[i], edge) for i, edge in enumerate(EDGES)])
 
 

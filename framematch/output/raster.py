@@ -52,7 +52,7 @@ def drawing_picture(drawing: Drawing) -> PillowImage:
 def drawing_png(drawing: Drawing) -> bytes:
     """The drawing as the bytes of a PNG file."""
     out = io.BytesIO()
-    drawing_picture(drawing).save(out, format="PNG", compress_level=6)
+    drawing_picture(drawing).save(out, format="PNG", compress_level=3)
     return out.getvalue()
 
 

@@ -22,7 +22,7 @@ _MOST_DOTS = 100  # in a line: the standard library's reader needs memory with t
 class Table(BaseModel):
     """A table of a file: unknown keys are refused, and nothing changes it once it is read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)  # a model inside another is not built by itself
     also: ClassVar[tuple[str, ...]] = ()  # keys that the reader has dealt with before a table is checked
 
 
