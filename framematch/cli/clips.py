@@ -35,6 +35,7 @@ def shake(
     """Read how the recording camera turned from frame to frame, and say what smoothing that takes of the kept percentage."""
     from framematch.clips.shake import shake_of
     from framematch.clips.shake_report import shake_json, shake_rows, shake_sentences
+    from framematch.clips.steadied import steadied
     from framematch.clips.turns import clip_camera, read_turns
     from framematch.files.pairing import read_pairing
     from framematch.output.shake_sheet import write_shake_sheet
@@ -51,6 +52,7 @@ def shake(
             bar.update(task, completed=done, total=expected or None)
 
         turns = read_turns(clip, lambda size: clip_camera(rig.recording, size, name=str(clip)), progress=told)
+        turns = steadied(turns)
     found = shake_of(turns, rig, smooth_s=smooth, as_shot=as_shot)
     if out is not None:
         write_shake_sheet(out, found, title=rig.title, paper=paper)

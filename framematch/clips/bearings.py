@@ -73,13 +73,13 @@ def turn_of(
         return None
     blind = _BLIND if start is None else 2
     more = np.zeros(3) if extra is None else extra
-    basis = moves = _tangents(before)
+    basis = moves = tangents(before)
     firm = None if move is None else np.linalg.inv(move[1])
     turn, parallax, scale, loose, whole = _start(before, after) if start is None else start, np.zeros(3) if move is None else move[0], noise_rad, 0.0, 0.0
     for turns in range(_ROUNDS):
         carried = rotated(turn + more, after)
         miss = np.einsum("nij,nj->ni", basis, before - carried)
-        by_turn = -basis @ _cross(carried)
+        by_turn = -basis @ cross_of(carried)
         drawn = moves @ parallax
         if turns == 0:
             whole = _size(miss)
@@ -134,9 +134,9 @@ def share_told(before: Floats, after: Floats, found: BearingTurn, *, extra: Floa
     Args:
         along: (N, 3) the part of the drift that is sure, along which pull is taken (instrumental variables: Reiersol 1945).
     """
-    basis = _tangents(before)
+    basis = tangents(before)
     carried = rotated(found.turn_rad + extra, after)
-    by_turn = -basis @ _cross(carried)
+    by_turn = -basis @ cross_of(carried)
     drawn = basis @ found.move_rad
     miss = np.einsum("nij,nj->ni", basis, before - carried) - drawn
     root = _whitening(drawn, found.scatter_rad)[found.agreed]
@@ -163,7 +163,7 @@ def _crossed(a: Floats, b: Floats) -> Floats:
     return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
 
 
-def _cross(rays: Floats) -> Floats:
+def cross_of(rays: Floats) -> Floats:
     """(N, 3, 3): each ray's matrix of the cross product r x v."""
     out = np.zeros((len(rays), 3, 3))
     x, y, z = rays.T
@@ -172,7 +172,7 @@ def _cross(rays: Floats) -> Floats:
     return out
 
 
-def _tangents(rays: Floats) -> Floats:
+def tangents(rays: Floats) -> Floats:
     """(N, 2, 3): two directions across each ray."""
     side = np.where(np.abs(rays[:, 1:2]) < 0.9, (0.0, 1.0, 0.0), (1.0, 0.0, 0.0))
     first = _crossed(side, rays)

@@ -112,11 +112,16 @@ class TurnedPath:
         """(..., 3) rad up to times within the clip."""
         return np.asarray(self._sum(times_s), dtype=np.float64)
 
+    def at(self, times_s: Floats) -> Floats:
+        """(n, 3, 3) attitudes at times (n,), in the axes of the clip's first frame."""
+        knot = np.clip(np.searchsorted(self.knots, times_s, "right") - 1, 0, len(self.knots) - 1)
+        out: Floats = self._attitudes[knot] @ _matrices(self.turned(times_s) - self.turned(self.knots[knot]))
+        return out
+
     def between(self, first_s: float, last_s: float) -> Floats:
         """(3, 3) camera at the first time from camera at the last, over any turn."""
-        low, high = (int(np.clip(np.searchsorted(self.knots, t, "right") - 1, 0, len(self.knots) - 1)) for t in (first_s, last_s))
-        ends = _matrices(np.stack([self.turned(np.array(t)) - self.turned(self.knots[k]) for t, k in ((first_s, low), (last_s, high))]))
-        out: Floats = (self._attitudes[low] @ ends[0]).T @ self._attitudes[high] @ ends[1]
+        first, last = self.at(np.array([first_s, last_s]))
+        out: Floats = first.T @ last
         return out
 
     def rate(self, times_s: Floats) -> Floats:

@@ -33,7 +33,10 @@ _REACH = 3.0  # standard deviations of the Gaussian that are looked at
 _BORDER = 32  # points along the frame's border
 _HALVINGS = 11
 _SURE_DEG, _SURE_S = 0.13, 0.075  # half-width of an angle's 95 % interval, and for how long things passing by are mistaken for a turn (rendered flights)
-_STEADIED = 0.6  # times that, with the other camera's clip beside it
+_ADJUSTED, _READ_DEG = (
+    3.0,
+    0.03,
+)  # half-width over an adjustment's standard deviation, since what draws details aside lasts; between key frames (rendered flights)
 _QUICK_HZ, _STEADY_DEG_S, _TURNING_DEG_S = 2.0, 0.3, 3.0  # a clip that turns and hardly shakes above this has been stabilised (practice)
 
 
@@ -88,10 +91,13 @@ class Shake:
     def sure_deg(self) -> float:
         """What 95 % of the angles off the smooth path are read to: a lens tells a turn from a step aside the worse, the quicker things pass by.
 
-        From rendered flights read by a lens of some 40 degrees.
+        Of an adjusted clip by the adjustment's own covariance, of another from rendered flights read by a lens of some 40 degrees.
         """
+        if self.turns.adjusted is not None:
+            off = self.turns.adjusted.off_mean_rad(self.smooth_s)
+            return math.hypot(_READ_DEG, _ADJUSTED * math.degrees(math.sqrt(float((off**2).mean()))))
         passing = np.linalg.norm(self.turns.move_rad_s[self.turns.read], axis=1)
-        return (_STEADIED if self.turns.steadied else 1.0) * math.hypot(_SURE_DEG, _SURE_S * math.degrees(math.sqrt(float((passing**2).mean()))))
+        return math.hypot(_SURE_DEG, _SURE_S * math.degrees(math.sqrt(float((passing**2).mean()))))
 
     def most_deg(self, percent: float = 100.0) -> tuple[float, float, float]:
         """Pan, tilt and roll off the smooth path, sign left out, that so many percent of the frames stay within."""

@@ -1,8 +1,7 @@
-"""The recorded clip's turns made sure by the monitoring camera's wide view.
+"""A clip's turns made to meet what was seen for a second and more, and, with the monitoring camera's clip beside it, that camera's way.
 
-A long lens hardly tells a turn from a step aside; a wide one does. Both cameras move alike, so the recording camera's speed over distance lies along the
-monitoring camera's, and only the typical distance of what each sees differs: one factor that changes slowly. It is the one that makes both cameras' turns
-agree over a second or two; what the mount flexes does not go with the speed and stays.
+Both cameras go the same way, and a wide view tells it far better than a long lens: the key frames of the recorded clip are adjusted with the way that
+the monitoring clip's own adjustment shows. Quick turns between key frames stay as they were read.
 """
 
 from __future__ import annotations
@@ -12,43 +11,104 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.adjusted import Adjusted, Seen, adjusted
+from framematch.clips.bearings import rotated
 from framematch.clips.clock import Clocks, TurnedPath
+from framematch.clips.corners import NOISE_PX
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
-FACTOR_S = 1.0  # standard deviation of the Gaussian over which one factor holds
-MOVE_S = 0.3  # the same of the monitoring camera's speed over distance: flex that it reads as speed is mostly quicker
-_LEAST_RAD_S = 0.01  # a speed over distance below which no factor is told
+_AIM_S = 1.0  # standard deviation of the Gaussian over which the mount's quick flex is left out of the aim
+_WAY_NOISE = 2.0  # times the scatter of the monitoring clip's details: standard deviation of its way from one key frame to the next (rendered flights)
 
 
-def steadied(recording: Turns, monitoring: Turns, clocks: Clocks) -> Turns:
-    """The recording clip's turns with the monitoring clip's way; where that was not read, as they are."""
-    from scipy.ndimage import gaussian_filter1d
+def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks | None = None) -> Turns:
+    """The clip's turns with slow errors taken out, each from its frame's middle row to that of the next; as they are where too little was seen."""
+    from scipy.interpolate import CubicSpline
+    from scipy.spatial.transform import Rotation
 
-    other, aim = TurnedPath(monitoring), clocks.recording_from_monitoring
-    first, last = (clocks.monitoring_s(t) for t in recording.moments_s((recording.camera.readout_ms or 0.0) / 1000))
-    seen = other.whole(first, last) & recording.read
-    dt = recording.end_s - recording.start_s
-    ends = np.clip(np.stack([first, last]), other.knots[0], other.knots[-1])
-    theirs = (other.turned(ends[1]) - other.turned(ends[0])) @ aim.T
-    known = monitoring.read[:, None].astype(float)
-    steps = MOVE_S / monitoring.step_s
-    speed = gaussian_filter1d(monitoring.move_rad_s * known, steps, axis=0) / np.maximum(gaussian_filter1d(known, steps, axis=0), 1e-6)
-    middle = (monitoring.start_s + monitoring.end_s) / 2
-    move = np.stack([np.interp((first + last) / 2, middle, speed[:, i]) for i in range(3)], axis=1) @ aim.T * dt[:, None]
-    own = recording.turn_rad - np.einsum("nij,nj->ni", recording.by_move, recording.move_rad_s * dt[:, None])  # as if it had not moved
-    drawn = np.einsum("nij,nj->ni", recording.by_move, move)
+    path = TurnedPath(recording)
+    seen = _seen(recording, path)
+    if seen is None:
+        return recording
+    other = None
+    if monitoring is not None and clocks is not None:
+        theirs = _seen(monitoring, TurnedPath(monitoring))
+        other = None if theirs is None else adjusted(theirs)
+    found = adjusted(seen, steps=None if other is None or clocks is None else _steps(seen, other, clocks))
+    if found is None:
+        return recording
+    recording = _along(recording, found)
+    path, times = TurnedPath(recording), found.times_s
+    more = CubicSpline(times, Rotation.from_matrix(found.attitude @ np.swapaxes(path.at(times), 1, 2)).as_rotvec())
+    ends = np.append(recording.start_s, recording.end_s[-1])
+    attitude = Rotation.from_rotvec(more(np.clip(ends, times[0], times[-1]))) * Rotation.from_matrix(path.at(ends))
+    turn = (attitude[:-1].inv() * attitude[1:]).as_rotvec()
+    return replace(recording, turn_rad=np.where(recording.read[:, None], turn, np.nan), row=np.zeros_like(recording.row), adjusted=found)
 
-    def over_time(values: Floats) -> Floats:
-        out: Floats = gaussian_filter1d(np.where(seen, values, 0.0), FACTOR_S / recording.step_s, mode="constant")
-        return out
 
-    least = (_LEAST_RAD_S * recording.step_s) ** 2  # where the rig hardly moves the factor is not told, and is 1
-    factor = (over_time((drawn * (theirs - own)).sum(1)) + least) / (over_time((drawn**2).sum(1)) + least)
-    some = seen[:, None]
-    return replace(
-        recording,
-        steadied=True,
-        turn_rad=np.where(some, own + factor[:, None] * drawn, recording.turn_rad),
-        move_rad_s=np.where(some, factor[:, None] * move / dt[:, None], recording.move_rad_s),
+def _along(turns: Turns, found: Adjusted) -> Turns:
+    """The turns with the way that was found, from frame to frame."""
+    from scipy.interpolate import CubicSpline
+    from scipy.spatial.transform import Rotation, Slerp
+
+    times = found.times_s
+    middle = np.clip((turns.start_s + turns.end_s) / 2, times[0], times[-1])
+    axes = Slerp(times, Rotation.from_matrix(found.attitude))(np.clip(turns.start_s, times[0], times[-1])).inv()
+    move = axes.apply(CubicSpline(times, found.way).derivative()(middle)) * np.interp(middle, times, found.nearness)[:, None]
+    more = np.einsum("nij,nj->ni", turns.by_move, (move - turns.move_rad_s) * (turns.end_s - turns.start_s)[:, None])
+    return replace(turns, turn_rad=turns.turn_rad + more, move_rad_s=np.where(turns.read[:, None], move, 0.0))
+
+
+def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
+    """Details of a clip's key frames, brought to their times."""
+    camera, keyed = turns.camera, turns.keyed
+    if keyed is None:
+        return None
+    inside = (keyed.times_s >= path.knots[0]) & (keyed.times_s <= path.knots[-1])
+    if inside.sum() < 2:
+        return None
+    times = keyed.times_s[inside]
+    use = inside[keyed.key]
+    key, places = (np.cumsum(inside) - 1)[keyed.key[use]], keyed.places_px[use]
+    rays, _ = camera.unproject(places)
+    later = (places[:, 1] / camera.raster_px[1] - 0.5) * (camera.readout_ms or 0.0) / 1000
+    attitude = path.at(times)
+    middle = (turns.start_s + turns.end_s) / 2
+    speed = np.einsum("kij,kj->ki", attitude, np.stack([np.interp(times, middle, turns.move_rad_s[:, i]) for i in range(3)], axis=1))
+    steps = (speed[1:] + speed[:-1]) / 2 * np.diff(times)[:, None]
+    return Seen(
+        times_s=times,
+        key=key,
+        track=keyed.track[use],
+        rays=rotated(path.turned(times[key] + later) - path.turned(times[key]), rays),
+        later_s=later,
+        attitude=attitude,
+        way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)]),
+        noise_rad=NOISE_PX / float(camera.lens.focal_mm * camera.pixels_per_mm.min()),
     )
+
+
+def _steps(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Floats, Floats]:
+    """The way between key frames as the other camera has it, and its standard deviation; where that has none, as it was read."""
+    from scipy.interpolate import CubicSpline
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.spatial.transform import Rotation, Slerp
+
+    times = clocks.monitoring_s(seen.times_s)
+    within = np.clip(times, other.times_s[0], other.times_s[-1])
+    theirs = Slerp(other.times_s, Rotation.from_matrix(other.attitude))(within).as_matrix()
+    axes = np.einsum("kij,jl,kml->kim", seen.attitude, clocks.recording_from_monitoring, theirs)  # ours from theirs
+    inside = within == times
+    weight = inside.astype(float) + 1e-6
+    width = _AIM_S / float(np.median(np.diff(seen.times_s)))
+    mean = gaussian_filter1d(axes * weight[:, None, None], width, axis=0)
+    left, _, right = np.linalg.svd(mean)
+    axes = left @ right
+    way = CubicSpline(other.times_s, other.way)(within)
+    both = inside[1:] & inside[:-1]
+    own = np.diff(seen.way, axis=0)
+    steps = np.where(both[:, None], np.einsum("kij,kj->ki", (axes[1:] + axes[:-1]) / 2, np.diff(way, axis=0)), own)
+    lengths = np.linalg.norm(own, axis=1)
+    loose = 5 * np.maximum(lengths, 0.3 * np.median(lengths)) + 1e-3
+    return steps, np.where(both, _WAY_NOISE * other.scatter_rad, loose)

@@ -17,8 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.adjusted import Adjusted
 from framematch.clips.bearings import FEWEST, BearingTurn, rotated, share_told, turn_of
+from framematch.clips.corners import corners_of, followed
 from framematch.clips.frames import ClipFacts, Shown, clip_facts, frames_of
+from framematch.clips.keyed import Keyed, KeyFrames
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera
 from framematch.measure.check import NotSuitable
@@ -32,10 +35,6 @@ NOISE_PX = 0.12  # of a tracked corner, in working pixels
 SHAPE_TOLERANCE = 0.02  # of an aspect ratio: rasters are rounded
 LEAST_S = 3.0
 LEAST_READ = 0.6  # of the frames
-_CORNERS = 260
-_WINDOW_PX, _LEVELS = 17, 3
-_LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out
-_BACK_PX = 0.5  # there and back again
 _AGAIN = 2  # times that turns are read again
 _ROW_ROUNDS, _BLOCK_S = 5, 0.5
 _ROWS_SURE_S = 0.001  # what moving past near things may draw (rendered flights)
@@ -63,7 +62,8 @@ class Turns:
         repeated_s: times of frames that showed the one before again.
         given_readout_ms: of the file; None where it states none.
         readout_s, readout_95_s: that the rows show, and the half-width of its 95 % interval; infinite where they show none.
-        steadied: whether another camera's wide view has been brought in.
+        keyed: details followed over a second and more; None where none were looked for.
+        adjusted: what they made of the turns; None where the turns are as they were read from frame to frame.
     """
 
     name: str
@@ -81,7 +81,8 @@ class Turns:
     given_readout_ms: float | None
     readout_s: float
     readout_95_s: float
-    steadied: bool = False
+    keyed: Keyed | None = None
+    adjusted: Adjusted | None = None
 
     @property
     def read(self) -> Mask:
@@ -204,11 +205,15 @@ class _Reader:
         self.rate = np.zeros(3)
         self.steps: list[_Step] = []
         self.repeated: list[float] = []
+        self.attitude = np.eye(3)
+        self.keys: KeyFrames | None = None
 
     def take(self, frame: Shown) -> None:
         if self.before is None:
             height, width = frame.pixels.shape
             self.camera = self.given.resized((width, height))
+            self.keys = KeyFrames(camera=self.camera)
+            self.keys.take(frame.time_s, frame.pixels, self.attitude)
             self.before = frame
             return
         change = float(np.abs(frame.pixels[::2, ::2].astype(np.int16) - self.before.pixels[::2, ::2]).mean())
@@ -216,22 +221,26 @@ class _Reader:
         if step is None:
             self.repeated.append(frame.time_s)
             return
+        before = self.rate
         self.rate = np.zeros(3) if step.turn is None else step.turn.turn_rad / (step.end_s - step.start_s)
         self.steps.append(step)
         self.usual = change if not self.usual else 0.9 * self.usual + 0.1 * change
         self.before = frame
+        if self.keys is not None:
+            self.attitude = self.attitude @ _matrix(before * (step.end_s - step.start_s) if step.turn is None else step.turn.turn_rad)
+            self.keys.take(frame.time_s, frame.pixels, self.attitude)
 
     def _step(self, before: Shown, after: Shown, change: float) -> _Step | None:
         """What one frame adds; None for one that shows the frame before again."""
         dt = after.time_s - before.time_s
         none = _Step(start_s=before.time_s, end_s=after.time_s)
-        places = _corners(before.pixels)
+        places = corners_of(before.pixels)
         rays, ok = self.camera.unproject(places)
         places, rays = places[ok], rays[ok]
         if len(places) < FEWEST:
             return none
         for guess in (self.rate * dt, np.zeros(3)) if self.rate.any() else (np.zeros(3),):
-            there, kept = _tracked(before.pixels, after.pixels, places, self._guess(places, rays, guess))
+            there, kept = followed(before.pixels, after.pixels, places, self._guess(places, rays, guess))
             if kept.sum() >= max(FEWEST, 0.4 * len(places)):
                 break
         if kept.sum() >= FEWEST and change < 0.4 * self.usual and np.median(np.hypot(*(there - places)[kept].T)) < _STILL_PX:
@@ -359,7 +368,14 @@ class _Reader:
             given_readout_ms=self.given.readout_ms,
             readout_s=readout,
             readout_95_s=half,
+            keyed=None if self.keys is None else self.keys.keyed(),
         )
+
+
+def _matrix(turn_rad: Floats) -> Floats:
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_rotvec(turn_rad).as_matrix(), dtype=np.float64)
 
 
 def rate_of(start_s: Floats, end_s: Floats, delay_s: Floats, turn_rad: Floats) -> Any:
@@ -388,41 +404,6 @@ def _slowed(rate: Any) -> Callable[[Floats | float], Floats]:
         return np.stack([np.interp(times, even, slow[:, i]) for i in range(3)], axis=-1)
 
     return at
-
-
-def _corners(grey: NDArray[np.uint8]) -> Floats:
-    """(N, 2) corners to track, continuous pixels; where there is no more than noise, none."""
-    import cv2
-
-    found = cv2.goodFeaturesToTrack(grey, maxCorners=_CORNERS, qualityLevel=0.01, minDistance=max(5, grey.shape[1] // 50), blockSize=5)
-    if found is None:
-        return np.empty((0, 2))
-    soft = cv2.GaussianBlur(grey, (0, 0), 1.5).astype(np.float32)
-    spread = cv2.blur(soft**2, (_WINDOW_PX, _WINDOW_PX)) - cv2.blur(soft, (_WINDOW_PX, _WINDOW_PX)) ** 2
-    places = np.asarray(found, dtype=np.float64).reshape(-1, 2)
-    x, y = places.astype(int).T
-    return np.asarray(places[spread[y, x] > _LEAST_SPREAD**2] + 0.5)
-
-
-def _tracked(before: NDArray[np.uint8], after: NDArray[np.uint8], places: Floats, guess: Floats) -> tuple[Floats, Mask]:
-    """Where corners went (N, 2), and which came back to their place."""
-    import cv2
-
-    settings: dict[str, Any] = {
-        "winSize": (_WINDOW_PX, _WINDOW_PX),
-        "maxLevel": _LEVELS,
-        "criteria": (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 20, 0.01),
-        "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
-    }
-    at, start = ((v - 0.5).astype(np.float32).reshape(-1, 1, 2) for v in (places, guess))
-    there, ok, _ = cv2.calcOpticalFlowPyrLK(before, after, at, start.copy(), **settings)
-    back, again, _ = cv2.calcOpticalFlowPyrLK(after, before, there, at.copy(), **settings)
-    good = (np.asarray(ok).ravel() == 1) & (np.asarray(again).ravel() == 1)
-    good &= np.hypot(*(np.asarray(back) - at).reshape(-1, 2).T) < _BACK_PX
-    found = np.asarray(there, dtype=np.float64).reshape(-1, 2) + 0.5
-    height, width = before.shape
-    good &= (found > 0).all(axis=1) & (found < (width, height)).all(axis=1)
-    return found, good
 
 
 def _check(turns: Turns, file: str) -> None:

@@ -1,0 +1,324 @@
+"""A camera's attitudes made sure by what it saw for a second and more: bundle adjustment (Triggs et al., LNCS 1883, 2000).
+
+From frame to frame a long lens hardly tells a turn from a step aside, and what is taken for the other adds up. Details that are followed through
+several key frames stand at one place each: the attitudes and places of the key frames and the places of all details are solved together, by least
+squares with weights after Cauchy, Levenberg and Marquardt's way, details eliminated first (Schur's complement: what is left is banded). Rows are
+brought to their frame's time by the turns and the speed that were read.
+
+Weak priors hold what pictures leave open: the scale, by inverse distances about 1, as reading turns has them; the way as that has it, and that it
+bends as mostly in this clip. Each step is laid out along the chain of frames, and inverse distances with the way, so that drift and scale, which little
+holds, may go far in one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framematch.clips.bearings import cross_of, tangents
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_FEWEST_SEEN = 3  # key frames that a detail is seen in
+_FEWEST_FRAMES, _FEWEST_DETAILS = 5, 60
+_CAUCHY, _ROUNDS, _SETTLED = 2.4, 15, 2e-3
+_TURN_RAD, _WAY_SHARE, _APART = math.radians(2.0), 5.0, 1.0  # how far a turn, a way and inverse distances may lie from what was read
+_STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
+_SAMPLES = 60  # frames of which the standard deviation is worked out
+_LEAST_BEND = 0.02  # of the way over the distance, per second squared
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """Details as key frames saw them.
+
+    Args:
+        times_s: (K,) of the key frames.
+        key, track: (N,) in which frame, and which detail it is.
+        rays: (N, 3) where, brought to the frame's time.
+        later_s: (N,) by how much later than that its row was read.
+        attitude: (K, 3, 3) of the frames as the turns have them, in axes that all share.
+        way: (K, 3) of the frames in these axes, over the typical distance.
+        noise_rad: that details are expected to scatter by at least.
+    """
+
+    times_s: Floats
+    key: Ints
+    track: Ints
+    rays: Floats
+    later_s: Floats
+    attitude: Floats
+    way: Floats
+    noise_rad: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Adjusted:
+    """Key frames as the adjustment has them.
+
+    Args:
+        times_s: (K,).
+        attitude, way: as in ``Seen``.
+        nearness: (K,) mean inverse distance of the details that each frame saw.
+        told: banded lower form of what is told on each frame's turn (camera axes) and way, 6 K unknowns.
+        scatter_rad: of the details.
+    """
+
+    times_s: Floats
+    attitude: Floats
+    way: Floats
+    nearness: Floats
+    told: Floats
+    scatter_rad: float
+
+    def off_mean_rad(self, smooth_s: float) -> Floats:
+        """(n,) standard deviation of frames' attitudes off their mean under a Gaussian, all axes together, at some frames along the clip."""
+        from scipy.linalg import solveh_banded
+
+        count = len(self.times_s)
+        some = np.arange(0, count, max(1, count // _SAMPLES))
+        share = np.exp(-(((self.times_s - self.times_s[some, None]) / smooth_s) ** 2) / 2)
+        share = -share / share.sum(axis=1, keepdims=True)
+        share[np.arange(len(some)), some] += 1
+        slopes = np.zeros((count, 6, len(some), 3))
+        slopes[:, :3] = np.einsum("sk,kji->kisj", share, self.attitude)
+        flat = slopes.reshape(6 * count, -1)
+        variance = (flat * solveh_banded(self.told, flat, lower=True)).sum(axis=0).reshape(len(some), 3).sum(axis=1)
+        out: Floats = np.sqrt(variance)
+        return out
+
+
+def adjusted(seen: Seen, *, steps: tuple[Floats, Floats] | None = None) -> Adjusted | None:
+    """Adjust key frames; None where too little is seen to.
+
+    Args:
+        steps: (K - 1, 3) and (K - 1,) of the way from another source, and their standard deviation; what was read if not given.
+    """
+    count = np.bincount(seen.track) if len(seen.track) else np.zeros(1, np.int64)
+    use = count[seen.track] >= _FEWEST_SEEN if len(seen.track) else np.zeros(0, bool)
+    if len(seen.times_s) < _FEWEST_FRAMES or (count >= _FEWEST_SEEN).sum() < _FEWEST_DETAILS:
+        return None
+    return _Solve(seen, use, steps).solved()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _State:
+    """Attitudes and ways of key frames; direction and inverse distance of details from the frame that saw them first."""
+
+    attitude: Floats
+    way: Floats
+    direction: Floats
+    inverse: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Look:
+    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; misses of the priors."""
+
+    miss: Floats
+    ray: Floats
+    length: Floats
+    to_camera: Floats
+    from_first: Floats
+    prior: Floats
+
+
+class _Solve:
+    def __init__(self, seen: Seen, use: NDArray[np.bool_], steps: tuple[Floats, Floats] | None) -> None:
+        from scipy import sparse
+
+        self.seen = seen
+        self.key, self.rays, self.later = seen.key[use], seen.rays[use], seen.later_s[use, None]
+        _, first, self.track = np.unique(seen.track[use], return_index=True, return_inverse=True)
+        self.first = self.key[first]  # sights come in order of time
+        self.basis = tangents(self.rays)
+        self.frames, self.tracks = len(seen.times_s), len(first)
+        self.state = _State(
+            attitude=seen.attitude,
+            way=seen.way,
+            direction=np.einsum("nij,nj->ni", seen.attitude[self.first], self.rays[first]),
+            inverse=np.ones(self.tracks),
+        )
+        dt = np.diff(seen.times_s)
+        lengths = np.linalg.norm(np.diff(seen.way, axis=0), axis=1)
+        typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
+        self.steps, loose = (np.diff(seen.way, axis=0), _WAY_SHARE * typical) if steps is None else steps
+        self.back = np.swapaxes(seen.attitude[1:], 1, 2) @ seen.attitude[:-1]
+        self.between = (dt[1:] + dt[:-1]) / 2
+        bend = max(float(np.median(np.abs(self._bends(seen.way)))) / 0.6745, _LEAST_BEND)
+        self.loose, self.bend, self.dt = loose[:, None], bend, dt
+        turns = _rows(self.frames, [(0, 0, -self.back / _TURN_RAD), (1, 0, np.broadcast_to(np.eye(3) / _TURN_RAD, (len(dt), 3, 3)))])
+        ways = _rows(self.frames, [(k, 3, sign * np.eye(3) / loose[:, None, None]) for k, sign in ((0, -1), (1, 1))])
+        share = 1 / (self.between * bend)
+        inner = (share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:])
+        bends = _rows(self.frames, [(k, 3, v[:, None, None] * np.eye(3)) for k, v in enumerate(inner)])
+        held = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, 6 * self.frames))
+        self.priors = sparse.vstack([turns, ways, bends, held]).tocsr()
+        self.prior_told = (self.priors.T @ self.priors).tocsr()
+        damped = sparse.vstack(
+            [
+                turns * (_TURN_RAD / _STEP_RAD),
+                _rows(self.frames, [(k, 3, sign * np.eye(3) / (_STEP_SHARE * typical)[:, None, None]) for k, sign in ((0, -1), (1, 1))]),
+            ]
+        )
+        self.damping = (damped.T @ damped).tocsr()
+
+    def _bends(self, way: Floats) -> Floats:
+        dt = np.diff(self.seen.times_s)[:, None]
+        out: Floats = np.diff(np.diff(way, axis=0) / dt, axis=0) / ((dt[1:] + dt[:-1]) / 2)
+        return out
+
+    def look(self, state: _State) -> _Look:
+        from scipy.spatial.transform import Rotation
+
+        speed = np.gradient(state.way, self.seen.times_s, axis=0)
+        from_first = state.way[self.first][self.track] - state.way[self.key] - self.later * speed[self.key]
+        to_camera = np.swapaxes(state.attitude, 1, 2)[self.key]
+        ray = np.einsum("nij,nj->ni", to_camera, state.direction[self.track] + state.inverse[self.track, None] * from_first)
+        length = np.linalg.norm(ray, axis=1)
+        ray = ray / length[:, None]
+        miss = np.einsum("nij,nj->ni", self.basis, ray)
+        miss[np.einsum("ni,ni->n", ray, self.rays) < 0] = 2.0  # behind
+        off = Rotation.from_matrix(np.swapaxes(self.seen.attitude, 1, 2) @ state.attitude).as_rotvec()
+        turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
+        ways = (np.diff(state.way, axis=0) - self.steps) / self.loose
+        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), np.zeros(6)])
+        return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, prior=prior)
+
+    def cost(self, look: _Look, state: _State, scale: float) -> float:
+        size = (look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2
+        return float(_CAUCHY**2 * np.log1p(size).sum() + (look.prior**2).sum() + ((state.inverse - 1) ** 2).sum() / _APART**2)
+
+    def solved(self) -> Adjusted | None:
+        state = self.state
+        look = self.look(state)
+        scale, damping, told = self._scale(look), 1.0, None
+        rounds = 0
+        while rounds < _ROUNDS:
+            normal = _Normal(self, state, look, scale)
+            before = self.cost(look, state, scale)
+            while rounds < _ROUNDS:
+                rounds += 1
+                solution = normal.solved(damping)
+                if solution is None:
+                    return None
+                step, told = solution
+                tried = self.moved(state, *step)
+                seen = self.look(tried)
+                if self.cost(seen, tried, scale) <= before:
+                    break
+                damping = max(10 * damping, 1e-3)
+            else:
+                break
+            after = self.cost(seen, tried, scale)
+            state, look = tried, seen
+            smaller = min(scale, self._scale(look))
+            settled = damping < 0.05 and smaller > 0.95 * scale and before - after < _SETTLED * before
+            scale, damping = smaller, max(damping / 10, 1e-6)
+            if settled:
+                break
+        if told is None:
+            return None
+        near = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
+        return Adjusted(times_s=self.seen.times_s, attitude=state.attitude, way=state.way, nearness=near, told=told, scatter_rad=scale)
+
+    def _scale(self, look: _Look) -> float:
+        return max(float(np.median(np.hypot(*look.miss.T))) / 1.1774, self.seen.noise_rad)
+
+    def moved(self, state: _State, frames: Floats, details: Floats, directions: Floats) -> _State:
+        """A state after a step of (K, 6) turns and ways and (T, 3) directions and inverse distances, laid out along the chain."""
+        from scipy.spatial.transform import Rotation
+
+        attitude = state.attitude @ Rotation.from_rotvec(frames[:, :3]).as_matrix()
+        back = np.swapaxes(state.attitude[:-1], 1, 2)
+        own = np.einsum("kij,kj->ki", back, np.diff(state.way + frames[:, 3:], axis=0))
+        own -= np.cross(frames[:-1, :3], np.einsum("kij,kj->ki", back, np.diff(state.way, axis=0)))
+        way = np.concatenate([state.way[:1], state.way[:1] + np.cumsum(np.einsum("kij,kj->ki", attitude[:-1], own), axis=0)])
+        first = state.attitude[self.first]
+        turned = np.einsum("tij,tj->ti", first, frames[self.first, :3])
+        drawn = state.inverse[:, None] * frames[self.first, 3:]
+        nearer = (state.direction * drawn).sum(axis=1)
+        across = np.einsum("ti,tij->tj", details[:, :2], directions) - np.cross(turned, state.direction) - (drawn - nearer[:, None] * state.direction)
+        direction = state.direction + across
+        length = np.linalg.norm(direction, axis=1)
+        more = details[:, 2] + state.inverse * nearer
+        share = more / np.where(np.abs(state.inverse) > 1e-6, state.inverse, 1e-6)
+        inverse = np.where((np.abs(share) < 0.5) & (state.inverse > 0.02), state.inverse / (1 - np.clip(share, -0.5, 0.5)), state.inverse + more) / length
+        direction = np.einsum("tij,tkj,tk->ti", attitude[self.first], first, direction / length[:, None])
+        return _State(attitude=attitude, way=way, direction=direction, inverse=inverse)
+
+
+class _Normal:
+    """Normal equations about a state, details eliminated."""
+
+    def __init__(self, solve: _Solve, state: _State, look: _Look, scale: float) -> None:
+        from scipy import sparse
+
+        self.solve, count, tracks = solve, solve.frames, solve.tracks
+        weight = 1 / (1 + (look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2)
+        root = (np.sqrt(weight) / scale)[:, None, None]
+        self.directions = tangents(state.direction)
+        by_place = (solve.basis - look.miss[:, :, None] * look.ray[:, None, :]) @ look.to_camera * (root / look.length[:, None, None])
+        by_turn = solve.basis @ cross_of(look.ray) * root
+        inverse = state.inverse[solve.track, None, None]
+        by_frame = np.concatenate([by_turn, -inverse * by_place], axis=2)
+        by_detail = np.concatenate([by_place @ np.swapaxes(self.directions, 1, 2)[solve.track], by_place @ look.from_first[:, :, None]], axis=2)
+        miss = look.miss[:, :, None] * root
+        self.told = _summed(solve.track, np.swapaxes(by_detail, 1, 2) @ by_detail, tracks)
+        self.pull = _summed(solve.track, np.swapaxes(by_detail, 1, 2) @ miss, tracks)[..., 0]
+        self.told[:, 2, 2] += _APART**-2.0
+        self.told[:, range(3), range(3)] *= 1 + 1e-9
+        self.pull[:, 2] += (state.inverse - 1) / _APART**2
+        blocks = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ by_frame, count)
+        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(6 * count, 6 * count)).tocsr() + solve.prior_told
+        self.toward = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ miss, count).ravel() + solve.priors.T @ look.prior
+        both = np.swapaxes(by_frame, 1, 2) @ by_detail
+        order = np.lexsort((solve.track, solve.key))
+        bounds = np.concatenate([[0], np.cumsum(np.bincount(solve.key, minlength=count))])
+        self.inverse = np.linalg.inv(self.told)
+        shape = (6 * count, 3 * tracks)
+        mixed, reduced = (sparse.bsr_matrix((blocks[order], solve.track[order], bounds), shape=shape) for blocks in (both, both @ self.inverse[solve.track]))
+        self.mixed = mixed.tocsr()
+        self.reduced = self.frames - (reduced @ mixed.T.tobsr((3, 6))).tocsr()
+        self.pulled = self.toward - reduced @ self.pull.ravel()
+
+    def solved(self, damping: float) -> tuple[tuple[Floats, Floats, Floats], Floats] | None:
+        """The step, and what is told in banded form."""
+        from scipy.linalg import LinAlgError, solveh_banded
+
+        matrix = (self.reduced + damping * self.solve.damping).tocoo()
+        low = matrix.row >= matrix.col
+        band = np.zeros((int((matrix.row - matrix.col).max()) + 1, matrix.shape[0]))
+        band[(matrix.row - matrix.col)[low], matrix.col[low]] = matrix.data[low]
+        band[0] *= 1 + 1e-9
+        try:
+            frames = -solveh_banded(band, self.pulled, lower=True)
+        except (LinAlgError, ValueError):
+            return None
+        details = -np.einsum("tij,tj->ti", self.inverse, self.pull + (self.mixed.T @ frames).reshape(-1, 3))
+        return (frames.reshape(-1, 6), details, self.directions), band
+
+
+def _summed(index: Ints, values: Floats, count: int) -> Floats:
+    """(count, ...) sums of values (N, ...) by their index."""
+    flat = values.reshape(len(values), -1)
+    summed = np.stack([np.bincount(index, column, count) for column in flat.T], axis=1)
+    return np.asarray(summed.reshape(count, *values.shape[1:]), dtype=np.float64)
+
+
+def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:
+    """Sparse rows of residuals between key frames that follow each other: for each part how many frames on, at which unknown, and (n, 3, 3) slopes."""
+    from scipy import sparse
+
+    out = None
+    for on, at, slopes in parts:
+        count = len(slopes)
+        rows = (3 * np.arange(count)[:, None, None] + np.arange(3)[:, None]) + np.zeros((1, 1, 3), np.int64)
+        columns = 6 * (np.arange(count) + on)[:, None, None] + at + np.arange(3) + np.zeros((1, 3, 1), np.int64)
+        part = sparse.csr_matrix((np.asarray(slopes).ravel(), (rows.ravel(), columns.ravel())), shape=(3 * count, 6 * frames))
+        out = part if out is None else out + part
+    return out

@@ -1,0 +1,112 @@
+"""Key frames and their adjustment: details where the flight is known to have had them, and attitudes of a made-up way that the chain had lost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from flown_clips import depths
+from scipy.spatial.transform import Rotation
+
+from framematch.clips.adjusted import Seen, adjusted
+from framematch.clips.steadied import steadied
+
+pytest.importorskip("cv2")
+FOCAL_PX = 700.0
+
+
+def test_details_stay_where_they_are_for_a_second(flight, both):
+    """Each where its first frame has it in the hall, against where the hall's point is seen from the place and attitude that were flown."""
+    keyed = both[0].keyed
+    eye = flight.recording
+    times = keyed.times_s[keyed.key] + (keyed.places_px[:, 1] / eye.size_px[1] - 0.5) * eye.readout_s
+    attitude, place = flight.attitude(times), flight.place(times)
+    _, first, track = np.unique(keyed.track, return_index=True, return_inverse=True)
+    ahead = np.array([depths(flight, times[i], *keyed.places_px[i]) for i in first])
+    out = (keyed.places_px - np.array(eye.size_px) / 2) / eye.focal_px
+    rays = np.column_stack([out, np.ones(len(out))])
+    points = place[first] + np.einsum("nij,nj->ni", attitude[first], rays[first] * ahead[:, None])
+    seen = np.einsum("nji,nj->ni", attitude, points[track] - place)
+    off = np.hypot(*((seen[:, :2] / seen[:, 2:] - out) * eye.focal_px).T)
+    age = times - times[first][track]
+    old = age > 0.9
+    assert old.sum() > 300
+    assert np.median(off[old]) < 0.2
+    assert np.median(off[old]) < 2.0 * np.median(off[(age > 0.1) & (age < 0.3)])
+
+
+def _flown(rng: np.random.Generator) -> tuple[Seen, np.ndarray]:
+    """Five seconds past points 6 to 14 m away, seen to a tenth of a pixel; the chain of turns has drifted, and its way is far off."""
+    count = 25
+    times = 0.2 * np.arange(count)
+    attitude = Rotation.from_euler("yxz", np.column_stack([0.25 * np.sin(times), 0.08 * np.sin(1.7 * times), 0.1 * np.sin(1.3 * times)])).as_matrix()
+    place = np.column_stack([0.8 * np.sin(0.8 * times), 0.1 * np.sin(times), 0.7 * times])
+    keys, tracks, rays = [], [], []
+    for first in range(0, count - 3, 2):
+        out = np.column_stack([rng.uniform(-0.4, 0.4, (70, 2)) * (1, 0.56), np.ones(70)])
+        points = place[first] + (out * rng.uniform(6, 14, (70, 1))) @ attitude[first].T
+        for key in range(first, min(first + 7, count)):
+            seen = (points - place[key]) @ attitude[key]
+            there = seen[:, :2] / seen[:, 2:] + rng.normal(scale=0.1 / FOCAL_PX, size=(70, 2))
+            inside = np.flatnonzero((np.abs(there) < (0.42, 0.24)).all(axis=1))
+            keys.append(np.full(len(inside), key))
+            tracks.append(70 * first + inside)
+            rays.append(np.column_stack([there, np.ones(70)])[inside])
+    order = np.argsort(np.concatenate(keys), kind="stable")
+    unit = np.concatenate(rays)[order]
+    drift = np.cumsum(np.radians(0.15) * rng.normal(size=(count, 3)), axis=0)
+    seen = Seen(
+        times_s=times,
+        key=np.concatenate(keys)[order],
+        track=np.concatenate(tracks)[order],
+        rays=unit / np.linalg.norm(unit, axis=1, keepdims=True),
+        later_s=np.zeros(len(unit)),
+        attitude=attitude @ Rotation.from_rotvec(drift).as_matrix(),
+        way=place / 7.0,
+        noise_rad=0.02 / FOCAL_PX,
+    )
+    return seen, attitude
+
+
+def _off_mean_deg(times: np.ndarray, attitude: np.ndarray, smooth_s: float) -> np.ndarray:
+    """Off SciPy's mean rotation."""
+    out = []
+    for t, own in zip(times, attitude, strict=True):
+        mean = Rotation.from_matrix(attitude).mean(weights=np.exp(-(((times - t) / smooth_s) ** 2) / 2))
+        out.append((mean.inv() * Rotation.from_matrix(own)).as_rotvec(degrees=True))
+    return np.array(out)
+
+
+def test_what_the_chain_has_lost_is_found_again_and_known_as_well_as_it_says():
+    misses, stated, before = [], [], []
+    for seed in range(3):
+        seen, attitude = _flown(np.random.default_rng(seed))
+        found = adjusted(seen)
+        assert found is not None
+        true = _off_mean_deg(seen.times_s, attitude, 0.5)
+        misses.append(_off_mean_deg(seen.times_s, found.attitude, 0.5) - true)
+        before.append(_off_mean_deg(seen.times_s, seen.attitude, 0.5) - true)
+        stated.append(np.degrees(found.off_mean_rad(0.5)))
+        assert found.scatter_rad * FOCAL_PX == pytest.approx(0.1, rel=0.4)
+    size, was, said = (float(np.sqrt((np.concatenate(v).reshape(-1, n) ** 2).sum(axis=1).mean())) for v, n in ((misses, 3), (before, 3), (stated, 1)))
+    assert was > 0.2
+    assert size < 0.06
+    assert 0.5 * size < said < 2 * size
+
+
+def test_with_the_way_known_the_turn_is_known_better():
+    seen, attitude = _flown(np.random.default_rng(7))
+    true = _off_mean_deg(seen.times_s, attitude, 0.5)
+    alone, beside = (adjusted(seen, steps=steps) for steps in (None, (np.diff(seen.way, axis=0), np.full(len(seen.times_s) - 1, 1e-4))))
+    misses = [np.sqrt(((_off_mean_deg(seen.times_s, found.attitude, 0.5) - true) ** 2).sum(axis=1).mean()) for found in (alone, beside)]
+    assert misses[1] < misses[0]
+
+
+def test_too_little_is_left_as_it_was(both):
+    seen, _ = _flown(np.random.default_rng(0))
+    few = seen.track < 50
+    rows = {name: getattr(seen, name)[few] for name in ("key", "track", "rays", "later_s")}
+    assert adjusted(replace(seen, **rows)) is None
+    bare = replace(both[0], keyed=None)
+    assert steadied(bare) is bare
