@@ -14,13 +14,14 @@ import numpy as np
 import pytest
 from clip_rigs import pairing_of, pairing_text
 from command import framematch
-from flown_clips import Flight, turn_between, write_clips
+from flown_clips import Flight, turn_between, turned, write_clips
 from scipy.spatial.transform import Rotation
 
 from framematch.clips.bearings import rotated, turn_of
 from framematch.clips.frames import frames_of
 from framematch.clips.shake import shake_of
 from framematch.clips.shake_report import rows_said
+from framematch.clips.steadied import steadied
 from framematch.errors import InputError
 
 cv2 = pytest.importorskip("cv2")
@@ -101,6 +102,18 @@ def test_margin_and_percentage_are_those_of_the_known_turns(flight, turns):
     assert found.beyond_percent == pytest.approx(100 * (found.serves_percent < 80).mean())
     assert found.keep_for(1.0) <= kept
     assert found.wander_percent > 0.5
+
+
+def test_turns_off_the_smooth_path_are_within_a_tenth_of_a_degree_and_within_what_is_said(flight, turns):
+    found = shake_of(steadied(turns), pairing_of(flight))
+    inside = (found.times_s > 1.5) & (found.times_s < flight.length_s - 1.5)
+    misses = []
+    for t, off in zip(found.times_s[inside], found.off_deg[inside], strict=True):
+        near = t + np.linspace(-3, 3, 61) * found.smooth_s
+        smooth = Rotation.from_matrix(flight.attitude(near)).mean(weights=np.exp(-(((near - t) / found.smooth_s) ** 2) / 2)).as_matrix()
+        true = smooth.T @ flight.attitude(np.array([t]))[0]
+        misses.append(np.degrees(Rotation.from_matrix(turned(*np.radians(off)) @ true.T).magnitude()))
+    assert np.percentile(misses, 95) < min(0.1, found.sure_deg)
 
 
 def _grey_clip(path, *, seconds, size=(96, 54), spread=3.0):
