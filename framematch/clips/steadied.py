@@ -35,7 +35,10 @@ def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks |
     if monitoring is not None and clocks is not None:
         theirs = _seen(monitoring, TurnedPath(monitoring))
         other = None if theirs is None else adjusted(theirs)
-    found = adjusted(seen, steps=None if other is None or clocks is None else _steps(seen, other, clocks))
+    steps = None if other is None or clocks is None else _steps(seen, other, clocks)
+    if steps is not None:
+        seen = replace(seen, way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps[0], axis=0)]))
+    found = adjusted(seen, steps=steps)
     if found is None:
         return recording
     recording = _along(recording, found)
