@@ -95,16 +95,10 @@ class TurnedPath:
     def __init__(self, turns: Turns) -> None:
         from scipy.interpolate import make_interp_spline
 
-        readout = (turns.camera.readout_ms or 0.0) / 1000
-        delay = float(turns.row[turns.read].mean()) * readout if turns.read.any() else 0.0
-        dt = turns.end_s - turns.start_s
-        rates = turns.rate_rad_s.copy()
-        middle = (turns.start_s + turns.end_s) / 2
-        for axis in range(3):
-            rates[~turns.read, axis] = np.interp(middle[~turns.read], middle[turns.read], rates[turns.read, axis])
-        self.knots = np.append(turns.start_s, turns.end_s[-1]) + delay
-        self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(_matrices(rates * dt[:, None]), np.matmul)))])
-        self._sum = make_interp_spline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(rates * dt[:, None], axis=0)]), k=DEGREE)
+        dt, steps = turns.end_s - turns.start_s, turns.at_frames_rad
+        self.knots = np.append(turns.start_s, turns.end_s[-1])
+        self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(_matrices(steps), np.matmul)))])
+        self._sum = make_interp_spline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)]), k=DEGREE)
         self._rate = self._sum.derivative()
         self._holes = np.concatenate([[0.0], np.cumsum(np.where(turns.read & (dt < 3.5 * turns.step_s), 0.0, dt))])
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,18 +150,11 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
 def attitudes(turns: Turns) -> tuple[Floats, Floats, Mask]:
     """Times (N+1,), attitudes (N+1, 3, 3) from axes of the first frame, and which frames were read.
 
-    A turn that could not be read is taken as the mean rate of those round it, and the frames at its ends count as not read.
+    The frames at the ends of a turn that could not be read count as not read.
     """
-    dt = turns.end_s - turns.start_s
-    middle = (turns.start_s + turns.end_s) / 2
-    rates = turns.rate_rad_s.copy()
-    for axis in range(3):
-        rates[~turns.read, axis] = np.interp(middle[~turns.read], middle[turns.read], rates[turns.read, axis])
-    out = np.empty((len(dt) + 1, 3, 3))
-    out[0] = np.eye(3)
-    for k, step in enumerate(_matrices(rates * dt[:, None])):
-        out[k + 1] = out[k] @ step
-    read = np.ones(len(dt) + 1, dtype=bool)
+    steps = _matrices(turns.at_frames_rad)
+    out = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(steps, np.matmul)))])
+    read = np.ones(len(out), dtype=bool)
     read[:-1] &= turns.read
     read[1:] &= turns.read
     return np.append(turns.start_s, turns.end_s[-1]), out, read

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,7 @@ _ROW_ROUNDS, _BLOCK_S = 5, 0.5
 _ROWS_SURE_S = 0.001  # what moving past near things may draw (rendered flights)
 MOST_READOUT_S = 0.003  # half-width of the read-out's interval up to which it is used
 _MOVE_S, _MOVE_SHARE = 0.15, 0.1  # over how long a move over distance is taken together, and by what share it changes within
+FEWEST_READ, _HOLE_STEPS = 4, 4.5  # turns that make a rate; steps, the read ones at the ends among them, over which it is followed through what was not read
 _RATE_ROUNDS, _SLOW_S = 4, 0.04  # rounds that bring a rate's mean to what was read; standard deviation of the Gaussian that leaves 4 Hz half its size
 _STILL_PX = 0.15  # a corner's move in a repeated frame, which is packed anew each time
 
@@ -123,6 +125,23 @@ class Turns:
         out: Floats = self.turn_rad / (self.end_s - self.start_s)[:, None]
         return out
 
+    @cached_property
+    def at_frames_rad(self) -> Floats:
+        """(N, 3) turns between the moments of the frames' middle rows; those not read go as the rate round them, in long holes evenly."""
+        delay = self.row * (self.camera.readout_ms or 0.0) / 1000
+        first, last = self.start_s + delay, self.end_s + delay
+        middle, rates, read = (first + last) / 2, self.rate_rad_s.copy(), np.flatnonzero(self.read)
+        for axis in range(3):
+            rates[~self.read, axis] = np.interp(middle[~self.read], middle[read], rates[read, axis])
+        after = np.searchsorted(read, np.arange(len(middle)))
+        hole_s = self.end_s[read[np.minimum(after, len(read) - 1)]] - self.start_s[read[np.maximum(after - 1, 0)]]
+        known = self.read | (hole_s > _HOLE_STEPS * self.step_s)
+        if known.sum() < FEWEST_READ:
+            return np.asarray(rates * (self.end_s - self.start_s)[:, None])
+        turned = rate_of(first[known], last[known], np.zeros(int(known.sum())), (rates * (last - first)[:, None])[known]).antiderivative()
+        own = np.where(self.read[:, None], self.turn_rad - turned(last) + turned(first), 0.0)
+        return np.asarray(own + turned(self.end_s) - turned(self.start_s), dtype=np.float64)
+
     def moments_s(self, readout_s: float) -> tuple[Floats, Floats]:
         """(N,) and (N,): when the middle row of a frame would have seen each turn begin and end, given the read-out."""
         delay = self.row * readout_s
@@ -191,8 +210,9 @@ class _Step:
 
     @property
     def row(self) -> float:
-        """Mean row of the details that agreed."""
-        return 0.0 if self.turn is None else float(self.rows[:, self.turn.agreed].mean())
+        """Mean row of the details that agreed; of all, as long as no turn is read from them."""
+        rows = self.rows if self.turn is None else self.rows[:, self.turn.agreed]
+        return float(rows.mean()) if rows.size else 0.0
 
 
 class _Reader:
@@ -266,24 +286,29 @@ class _Reader:
     def again(self) -> tuple[Floats, Floats]:
         """Read every turn again, now that it is known how the rate changed while the rows were read, and how the camera moved before and after.
 
+        Details that agreed on no turn as long as that was not known may do so now.
+
         Returns:
             Pull (N,) and information (N,) of each step on how much longer the rows take than the camera's read-out, in seconds.
         """
         pull, told = np.zeros(len(self.steps)), np.zeros(len(self.steps))
         good = [(s.start_s, s.end_s, s.row * self._readout, s.turn.turn_rad) for s in self.steps if s.turn is not None]
-        if len(good) < 4:
+        if len(good) < FEWEST_READ:
             return pull, told
         moves = self._moves()
         rate = rate_of(*(np.array(v) for v in zip(*good, strict=True)))
         turned, slow, middle = rate.antiderivative(), _slowed(rate), rate.x
         for k, s in enumerate(self.steps):
-            if s.turn is None or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
+            if len(s.before) < FEWEST or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
                 continue
             before, after, rows = (v.astype(np.float64) for v in (s.before, s.after, s.rows))
             first, last = s.start_s + rows[0] * self._readout, s.end_s + rows[1] * self._readout
             delay = s.row * self._readout
             extra = turned(last) - turned(first) - (turned(s.end_s + delay) - turned(s.start_s + delay))
-            again = turn_of(before, after, noise_rad=self._noise, extra=extra, start=s.turn.turn_rad, move=moves[k]) or s.turn
+            start = turned(s.end_s + delay) - turned(s.start_s + delay) if s.turn is None else s.turn.turn_rad
+            again = turn_of(before, after, noise_rad=self._noise, extra=extra, start=start, move=moves[k]) or s.turn
+            if again is None:
+                continue
             self.steps[k] = replace(s, turn=again)
             drift, along = (
                 rows[1][:, None] * of(last) - rows[0][:, None] * of(first) - s.row * (of(s.end_s + delay) - of(s.start_s + delay)) for of in (rate, slow)
