@@ -26,7 +26,8 @@ Ints = NDArray[np.int64]
 _FEWEST_SEEN = 3  # key frames that a detail is seen in
 _FEWEST_FRAMES, _FEWEST_DETAILS = 5, 60
 _CAUCHY, _ROUNDS, _SETTLED = 2.4, 20, 3e-4
-_TURN_RAD, _WAY_SHARE, _APART = math.radians(0.2), 5.0, 1.0  # how far a turn, a way and inverse distances may lie from what was read; turns read step by step (rendered flights) err by less
+#: How far a turn, a way and inverse distances may lie from what was read; a turn, summed up from frame to frame, is off by less (rendered flights).
+_TURN_RAD, _WAY_SHARE, _APART = math.radians(0.2), 5.0, 1.0
 _STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
 _SAMPLES = 60  # frames of which the standard deviation is worked out
 _LEAST_BEND = 0.02  # of the way over the distance, per second squared
