@@ -50,6 +50,7 @@ def said(*words: object) -> str:
     return result.output
 
 
+@pytest.mark.at_length
 def test_view_shows_the_files_own_gap_run_and_subjects(folder: Path) -> None:
     pairing = parse_pairing(STARTER)
     shot = parse_shot(pairing, SHOT)
@@ -88,6 +89,7 @@ def test_run_flies_the_files_own_run(folder: Path) -> None:
     assert ahead[1] == pytest.approx(np.sin(np.radians(10)), abs=1e-6)
 
 
+@pytest.mark.at_length
 @pytest.mark.at_length
 def test_lenses_are_compared_over_a_mesh_of_ones_own(folder: Path) -> None:
     words = ("lenses", "rig.toml", "--focal", "18", "--at", "4", "--no-guide", "--out", "sheet.png")

@@ -150,6 +150,7 @@ def test_a_step_of_a_slider_parses_once(parses) -> None:
         assert len(parses) == 1
 
 
+@pytest.mark.at_length
 def test_the_whole_page_parses_no_text_twice(app, parses) -> None:
     """Whatever area is open: what both sliders move and a figure typed in the Gap area."""
     app.session_state["area"] = "Gap"
