@@ -90,7 +90,6 @@ def test_run_flies_the_files_own_run(folder: Path) -> None:
 
 
 @pytest.mark.at_length
-@pytest.mark.at_length
 def test_lenses_are_compared_over_a_mesh_of_ones_own(folder: Path) -> None:
     words = ("lenses", "rig.toml", "--focal", "18", "--at", "4", "--no-guide", "--out", "sheet.png")
     said(*words, "--scene", "hall.glb", "--gap", "1.2x0.9", "--gap-at", "0,0.2,3")

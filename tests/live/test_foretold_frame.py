@@ -278,7 +278,6 @@ def test_a_source_that_changes_its_size_is_fitted_anew_or_refused_in_one_line(br
 
 
 @pytest.mark.at_length
-@pytest.mark.at_length
 def test_a_clip_with_bars_is_found_to_have_them(browser: Any, tmp_path: Path) -> None:
     import av
 

@@ -345,7 +345,6 @@ def test_a_window_of_another_size_and_a_phone_turned_are_drawn_in_full(page: Any
 
 
 @pytest.mark.at_length
-@pytest.mark.at_length
 def test_two_components_on_a_page_draw_the_same_and_one_may_go(page: Any) -> None:
     mount(page)
     page.wait_for_function("roots[1].querySelector('.live').dataset.drawn === 'live'")

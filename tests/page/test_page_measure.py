@@ -143,7 +143,6 @@ def _sides(folder):
 
 
 @pytest.mark.at_length
-@pytest.mark.at_length
 def test_a_chart_of_another_size_is_told(app, opencv_doc):
     app.session_state["fm_draft"] = Draft(text=BENCH_RIG.replace("offset_mm = 5", "offset_mm = 1"))
     measured_mount(app, *(sorted(opencv_doc.glob(f"{side}{FEW}.jpg")) for side in ("left", "right")))
