@@ -128,8 +128,7 @@ class Turns:
     @cached_property
     def at_frames_rad(self) -> Floats:
         """(N, 3) turns between the moments of the frames' middle rows; those not read go as the rate round them, in long holes evenly."""
-        delay = self.row * (self.camera.readout_ms or 0.0) / 1000
-        first, last = self.start_s + delay, self.end_s + delay
+        first, last = self.moments_s((self.camera.readout_ms or 0.0) / 1000)
         middle, rates, read = (first + last) / 2, self.rate_rad_s.copy(), np.flatnonzero(self.read)
         for axis in range(3):
             rates[~self.read, axis] = np.interp(middle[~self.read], middle[read], rates[read, axis])

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from framematch.geometry.camera import Camera, Rect
 from framematch.geometry.pairing import Pairing, Turn
-from framematch.guide.best import EdgeErrors, errors_at, errors_by_edge, inverses_of, outline_points, side_points, worst_signed
+from framematch.guide.best import EdgeErrors, errors_by_edge, inverses_of, outline_points, side_points, worst_signed
 from framematch.guide.transfer import EDGES, Mask, distance_from, edge_error, inverse_m, to_recorded
 
 Floats = NDArray[np.float64]
@@ -42,8 +42,7 @@ def rotated(vectors: Floats, rotation_rad: Floats) -> Floats:
     angle = np.linalg.norm(rotation_rad, axis=-1, keepdims=True)
     axis = rotation_rad / np.maximum(angle, 1e-300)
     along = np.sum(axis * vectors, axis=-1, keepdims=True)
-    cos = np.cos(angle)
-    out: Floats = vectors * cos + np.cross(axis, vectors) * np.sin(angle) + axis * along * (1 - cos)
+    out: Floats = vectors * np.cos(angle) + np.cross(axis, vectors) * np.sin(angle) + axis * along * (1 - np.cos(angle))
     return out
 
 
@@ -80,11 +79,6 @@ def to_recorded_turning(pairing: Pairing, display_px: ArrayLike, inverse: ArrayL
                 break
         ok = ok & (moved <= _STILL_PX)
     return np.where(ok[..., None], pixels, np.nan), ok
-
-
-def rectangle_errors_turning(pairing: Pairing, rectangle: Rect, distance_m: float) -> EdgeErrors:
-    """Error of each side of a rectangle on the display at one distance, while turning."""
-    return errors_at(edge_error_curve_turning(pairing, rectangle, [distance_m]))[0]
 
 
 def edge_error_curve_turning(pairing: Pairing, rectangle: Rect, distances_m: ArrayLike) -> dict[str, Floats]:

@@ -11,9 +11,9 @@ import rigs
 import turning_truth
 
 from framematch.geometry.pairing import Turn
-from framematch.guide.best import best_rectangle
+from framematch.guide.best import best_rectangle, errors_at
 from framematch.guide.transfer import EDGES
-from framematch.guide.turning import rectangle_errors_turning
+from framematch.guide.turning import edge_error_curve_turning
 
 
 @pytest.mark.parametrize("seed", range(16))
@@ -31,7 +31,7 @@ def test_every_side_is_off_as_the_rows_say(seed: int) -> None:
     rectangle = best_rectangle(rig)
     worst, compared = 0.0, 0
     for distance in (rig.near_m, 3 * rig.near_m, math.inf):
-        found = rectangle_errors_turning(rig, rectangle, distance)
+        found = errors_at(edge_error_curve_turning(rig, rectangle, [distance]))[0]
         if any(math.isnan(getattr(found, edge)) for edge in EDGES):
             continue
         try:

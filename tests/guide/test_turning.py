@@ -13,10 +13,10 @@ import turning_truth
 
 from framematch.geometry.mount import Mount
 from framematch.geometry.pairing import Pairing, Turn
-from framematch.guide.best import best_rectangle, outline_points, rectangle_errors
+from framematch.guide.best import best_rectangle, errors_at, outline_points, rectangle_errors
 from framematch.guide.report import guide_report, report_json
 from framematch.guide.transfer import EDGES
-from framematch.guide.turning import rectangle_errors_turning, to_recorded_turning, turning_errors
+from framematch.guide.turning import edge_error_curve_turning, to_recorded_turning, turning_errors
 
 SIGNS = [Turn(pan_deg_s=p * 90.0, tilt_deg_s=t * 60.0, roll_deg_s=r * 120.0) for p, t, r in itertools.product((-1, 1), repeat=3)]
 READOUTS = ((16.0, 8.0), (0.0, 20.0), (25.0, 0.0), (12.0, 12.0))
@@ -32,7 +32,7 @@ def test_a_rectangle_is_off_as_the_simulated_rows_say(turn: Turn, readouts: tupl
     rig = turning_rig(rigs.glasshouse(mount=Mount(right_mm=30, up_mm=58, forward_mm=31, pan_deg=2, tilt_deg=-3, roll_deg=1)), turn, *readouts)
     rectangle = best_rectangle(rig)
     for distance in (1.5, math.inf):
-        found, truth = rectangle_errors_turning(rig, rectangle, distance), turning_truth.rectangle_errors(rig, rectangle, distance)
+        found, truth = errors_at(edge_error_curve_turning(rig, rectangle, [distance]))[0], turning_truth.rectangle_errors(rig, rectangle, distance)
         assert [getattr(found, edge) for edge in EDGES] == pytest.approx([truth[edge] for edge in EDGES], abs=0.02)
 
 
@@ -62,7 +62,7 @@ def test_alike_shutters_in_one_place_see_no_turn() -> None:
     still = turning_rig(rig, Turn(), 16.0, 8.0)
     assert turning_errors(still).worst < 1e-9
     rectangle = best_rectangle(still)
-    at_rest, turning = rectangle_errors(still, rectangle, 2.0), rectangle_errors_turning(still, rectangle, 2.0)
+    at_rest, turning = rectangle_errors(still, rectangle, 2.0), errors_at(edge_error_curve_turning(still, rectangle, [2.0]))[0]
     assert [getattr(turning, e) for e in EDGES] == pytest.approx([getattr(at_rest, e) for e in EDGES], abs=1e-6)
 
 
