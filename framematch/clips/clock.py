@@ -37,6 +37,7 @@ _BLOCK_S = 0.5
 _ALIKE = 0.5  # of the turn may remain unexplained
 _SLOW_S = 0.047  # standard deviation of the Gaussian that halves what is at 4 Hz: quicker turns may be flex, and tell no flight from another
 _WHITE_ROUNDS = 4
+_PLACE_S = 0.0001  # half-width besides of an offset: turns between frames are known no better (rendered flights)
 _DRIFT_S = 0.0005  # half-width by which an offset may drift over a clip as what is near passes by (rendered flights)
 _RIVAL = 1.6  # times the residual that the next best offset must have at least
 _QUICK_S, _STEADIER = 0.3, 3.0  # moving mean that parts quick shaking from slow turns; how many times as much of it one camera may show
@@ -353,7 +354,7 @@ class _Solve:
         residual[fit.use] = self.misses(fit.values, fit.use)
         return Clocks(
             offset_s=float(fit.values[0]),
-            offset_95_s=float(half[0]),
+            offset_95_s=math.hypot(float(half[0]), _PLACE_S),
             rate_ppm=float(fit.values[1]),
             rate_95_ppm=math.hypot(float(half[1]), 1e6 * _DRIFT_S / (span[1] - span[0])),
             middle_s=self.middle,

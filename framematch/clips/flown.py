@@ -39,6 +39,9 @@ _FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
 _ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
 _TELLING = 100.0  # times its noise that the spread of the tracks' distances must have
+#: How well an adjusted way knows a moment's distances besides one factor for all moments, of the factor or at least of this one, 1/m (a share of what is
+#: found alone would draw it to nothing); and how large the factor may be.
+_SHARED_SHARE, _FAR, _NEAREST = 0.02, 0.1, 10.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -168,7 +171,7 @@ class _Flight:
         self.relative = [each.relative for each in details]
         self.count = len(self.solves)
         self.size = COUNT + 3 * self.count
-        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD))) for i in range(self.count)]
+        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD + 1))) for i in range(self.count)]
         self.fields = [_field(solve) for solve in self.solves]
         self.rows = [bent_rad * (solve.monitoring_px[:, 1:] / rig.monitoring.raster_px[1] - 0.5) for solve in self.solves]
         self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
@@ -178,7 +181,7 @@ class _Flight:
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.covariance: Floats = np.eye(self.size + _FIELD)
+        self.near, self.covariance = 0.0, np.asarray(np.eye(self.size + _FIELD + 1))
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -197,6 +200,7 @@ class _Flight:
             step, self.covariance = state.values, state.covariance
         self.values = self.values + step[:COUNT]
         self.turns = self.turns + step[COUNT : self.size].reshape(-1, 3)
+        self.near = float(step[-1])
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
             found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own))) / 0.6745
@@ -229,7 +233,9 @@ class _Flight:
         firm = np.kron(np.linalg.inv(self._expected), np.eye(3))
         normal[COUNT : self.size, COUNT : self.size] += firm
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
-        normal[self.size :, self.size :] = np.eye(_FIELD)
+        smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
+        normal[smooth, smooth] = np.eye(_FIELD)
+        normal[-1, -1] = _NEAREST**-2.0
         slopes, ws = [], []
         for pick, field, rows, sight, solve in zip(self.picks, self.fields, self.rows, self.sights, self.solves, strict=True):
             every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
@@ -239,16 +245,17 @@ class _Flight:
             crossed = weighted.T @ skew
             square -= crossed @ np.linalg.solve(np.eye(3) + (skew * (sight.weight / sight.together)[:, None]).T @ skew, crossed.T)
             both = pick.T @ square[:COUNT, COUNT:-1]
-            normal[:, self.size :] += both
-            normal[self.size :] += both.T
-            normal[self.size :, self.size :] += square[COUNT:-1, COUNT:-1]
-            toward[self.size :] -= square[COUNT:-1, -1]
-            told, pull = square[:COUNT, :COUNT], -square[:COUNT, -1]
+            normal[:, smooth] += both
+            normal[smooth] += both.T
+            normal[smooth, smooth] += square[COUNT:-1, COUNT:-1]
+            toward[smooth] -= square[COUNT:-1, -1]
+            normal += pick.T @ square[:COUNT, :COUNT] @ pick
+            toward -= pick.T @ square[:COUNT, -1]
             if sight.relative is not None:
-                more = _by_tracks(sight, sight.relative, solve)
-                told, pull = told + more[0], pull + more[1]
-            normal += pick.T @ told @ pick
-            toward += pick.T @ pull
+                with_factor = np.vstack([pick, last])
+                told, pull = _by_tracks(sight, sight.relative, solve, self.near)
+                normal += with_factor.T @ told @ with_factor
+                toward += with_factor.T @ pull
             near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
             if near.any():
                 slopes.append(pick.T @ sight.seen.w_slope[near].mean(axis=0))
@@ -308,17 +315,20 @@ class _Flight:
         )
 
 
-def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Floats, Floats]:
-    """What the details' own tracks add to a moment's normal matrix (14, 14) and right-hand side (14,).
+def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve, near: float) -> tuple[Floats, Floats]:
+    """What the details' own tracks add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
 
-    Inverse distances between the two cameras are those of the tracks times one factor, which is not known and marginalised, as are the turn left in the
-    tracks and what a lens and a blurred picture draw smoothly over the frame. A detail's slope has its own noise in it, and would draw the offset longer
-    and distances with it; so slopes are smoothed over the picture. The tracks' distances have noise as well, which draws the factor towards nothing,
-    things too far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): unless they differ by far more than
-    that, they tell nothing.
+    Inverse distances between the two cameras are those of the tracks times one factor, marginalised as are the turn left in the tracks and what a lens and
+    a blurred picture draw smoothly over the frame. A detail's slope has its own noise in it, and would draw the offset longer and distances with it; so
+    slopes are smoothed over the picture. The tracks' distances have noise as well, which draws the factor towards nothing, things too far away, and tells
+    of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): they count if they differ by far more than that. Where the way was
+    adjusted along the clip, and the factor is that of all moments but for a small share, how far away a moment is as a whole counts in any case.
+
+    Args:
+        near: the factor as it was last found, 1/m; 0 if it was not yet.
     """
     use = np.isfinite(relative.w) & sight.good
-    nothing = np.zeros((COUNT, COUNT)), np.zeros(COUNT)
+    nothing = np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
     if use.sum() < _LEAST_TRACKS:
         return nothing
     w, rel = sight.seen.w[use], relative.w[use]
@@ -328,23 +338,32 @@ def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve) -> tuple[Float
     slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
     field = smooth * (sight.seen.w_sigma / solve.noise_rad / solve.per_rad)[use, None]  # of a pixel
     held = np.diag([1e-12, *[relative.turn_rad**-2.0] * 3, *[_FIELD_PX**-2.0] * field.shape[1]])
-    var, cauchy, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, np.ones(int(use.sum())), 0.0
+    var, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, float(np.median(w) / np.median(rel))
+    off = w - factor * rel  # where a track went astray, far off
     for _ in range(4):
-        weight = cauchy / (var + (factor * relative.sigma[use]) ** 2)
+        firm = var + (factor * relative.sigma[use]) ** 2
+        off = off / np.sqrt(firm)
+        scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
+        weight = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2 / firm
         free = np.column_stack([rel, factor * relative.turn_slope[use], field])
         told = (free * weight[:, None]).T @ free + held
         found = np.linalg.solve(told, free.T @ (weight * w))
-        factor = float(found[0])
-        off = (w - free @ found) * np.sqrt(weight / cauchy)
-        scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
-        cauchy = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2
-    noise = float((weight * relative.sigma[use] ** 2).sum())
-    if factor <= 0 or 1 / np.linalg.inv(told)[0, 0] < _TELLING * noise:
+        factor, off = float(found[0]), w - free @ found
+    enough = _TELLING * float((weight * relative.sigma[use] ** 2).sum())
+    if relative.shared:
+        mean = np.full_like(rel, np.average(rel, weights=weight))
+        parted = np.column_stack([mean, free[:, 1:], rel - mean])
+        told = (parted * weight[:, None]).T @ parted + np.pad(held, (0, 1))
+        if 1 / np.linalg.inv(told)[-1, -1] < enough:
+            free, held = parted, np.pad(held, (0, 1))
+        held[0, 0] = (_SHARED_SHARE * max(near, _FAR)) ** -2.0
+        told = (free * weight[:, None]).T @ free + held
+    elif factor <= 0 or 1 / np.linalg.inv(told)[0, 0] < enough:
         return nothing
-    both = np.column_stack([slope, w]) * weight[:, None]
+    both = np.column_stack([slope, -free[:, 0], w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
-    out = slope.T @ both / sight.together
-    return out[:, :COUNT], -out[:, COUNT]
+    out = np.column_stack([slope, -free[:, 0]]).T @ both / sight.together
+    return out[:, :-1], -out[:, -1]
 
 
 def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> Seen:

@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-TURN_RAD, TURN_SHARE = math.radians(0.15), 0.2  # standard deviation of a turn over some tenths of a second, and as a share of the parallax
+#: Standard deviation of a turn over some tenths of a second, and as a share of the parallax: as read from frame to frame, and as adjusted.
+TURN_RAD, TURN_SHARE = math.radians(0.15), 0.2
+SURE_RAD, SURE_SHARE = math.radians(0.03), 0.02
 _ROUNDS, _CAUCHY, _PAIRS = 8, 2.4, 60
 _MOST_OFF = 4.0  # times the noise expected
 
@@ -30,18 +32,24 @@ class Relative:
         sigma: (N,) of it.
         turn_slope: (N, 3) of w with a turn that was not taken out, rad.
         turn_rad: its standard deviation, each axis.
+        shared: the factor is that of all moments.
     """
 
     w: Floats
     sigma: Floats
     turn_slope: Floats
     turn_rad: float
+    shared: bool = False
 
 
-def relative_distances(before: Floats, after: Floats, *, noise_rad: float) -> Relative | None:
-    """Inverse distances of details from bearings (N, 3) and (N, 3), the turn between taken out; None where they lie as no one way has them."""
+def relative_distances(before: Floats, after: Floats, *, noise_rad: float, gone: float | None = None) -> Relative | None:
+    """Inverse distances of details from bearings (N, 3) and (N, 3), the turn between taken out; None where they lie as no one way has them.
+
+    Args:
+        gone: how far the camera went between the two, in a unit that all moments share, where turns and way were adjusted; inverse distances then go by it.
+    """
     moved = float(np.median(np.linalg.norm(after - before, axis=1)))
-    turn_rad = math.hypot(TURN_RAD, TURN_SHARE * moved)
+    turn_rad = math.hypot(TURN_RAD, TURN_SHARE * moved) if gone is None else math.hypot(SURE_RAD, SURE_SHARE * moved)
     turn = np.zeros(3)
     way = _start(before, after)
     size = np.maximum(np.linalg.norm(np.cross(way, before), axis=1), 0.02)
@@ -68,8 +76,9 @@ def relative_distances(before: Floats, after: Floats, *, noise_rad: float) -> Re
         w, way = -w, -way
     slopes = np.stack([(_along(before, after, way, turn + m)[0] - _along(before, after, way, turn - m)[0]) / 2e-5 for m in 1e-5 * np.eye(3)], axis=1)
     use = (weight > 0.3) & (size > 0.02)
-    sigma = max(scale, noise_rad) / np.maximum(size, 1e-9) / before[:, 2]
-    return Relative(w=np.where(use, w / before[:, 2], np.nan), sigma=sigma, turn_slope=slopes / before[:, 2:], turn_rad=turn_rad)
+    sigma = max(scale, noise_rad) / np.maximum(size, 1e-9)
+    unit = before[:, 2] * (1.0 if gone is None else gone)
+    return Relative(w=np.where(use, w / unit, np.nan), sigma=sigma / unit, turn_slope=slopes / unit[:, None], turn_rad=turn_rad, shared=gone is not None)
 
 
 def _start(before: Floats, after: Floats) -> Floats:

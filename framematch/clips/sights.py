@@ -42,6 +42,7 @@ class Brought:
         later: a later (or earlier) recorded frame, None where none would tell.
         later_s: its time less the recording frame's.
         turned: (3, 3) camera at the recording frame from the one at the later.
+        gone: how far the camera went between these two, in a unit that all moments share; None where that is not known.
     """
 
     instant: Instant
@@ -52,6 +53,7 @@ class Brought:
     later: Still | None = None
     later_s: float = 0.0
     turned: Floats | None = None
+    gone: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,7 +88,7 @@ def details_of(rig: Pairing, pair: Brought) -> Details:
             moved = (after - rays) / pair.later_s
             noise = math.sqrt(2) * _NOISE_PX / float(rig.recording.lens.focal_mm * rig.recording.pixels_per_mm.min())
             if np.median(np.linalg.norm(after - rays, axis=1)) > LEAST_RAD:
-                relative = relative_distances(rays, after, noise_rad=noise)
+                relative = relative_distances(rays, after, noise_rad=noise, gone=pair.gone)
     there, ok = rig.recording.project(rays + moved * apart[:, None])
     places = np.where((ok & np.isfinite(there).all(axis=1))[:, None], there, found.recording_px)
     return Details(matches=replace(found, recording_px=places), relative=relative)

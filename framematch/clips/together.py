@@ -47,7 +47,7 @@ EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
 MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 5, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
-_FLEX_READ_DEG, _FLEX_SHARE = 0.05, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
+_FLEX_READ_DEG, _FLEX_SHARE = 0.02, 0.4  # quick flex is read to so much, and to this share of it (rendered flights)
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 _STEP_W = 1e-3
 _ROWS_S = 0.004
@@ -300,7 +300,7 @@ def brought_together(rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: 
     taken = stills_at(paths[0], [*(i.recording_s for i in chosen), *(t for t in later if t is not None)], width_px=widths[0])
     first, after = taken[: len(chosen)], iter(taken[len(chosen) :])
     second = stills_at(paths[1], [i.monitoring_s for i in chosen], width_px=widths[1])
-    slope = 1 + 1e-6 * clocks.rate_ppm
+    slope, adjusted = 1 + 1e-6 * clocks.rate_ppm, read[0].adjusted
     out = []
     for instant, a, b, t in zip(chosen, first, second, later, strict=True):
         now = instant.recording_s
@@ -318,6 +318,7 @@ def brought_together(rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: 
                 later=None if t is None else at_one_time(next(after), own, ways[0], taken_s=t, wanted_s=now),
                 later_s=0.0 if t is None else t - now,
                 turned=None if t is None else ways[0].between(now, t),
+                gone=None if t is None or adjusted is None else adjusted.apart(now, t),
             )
         )
     return out

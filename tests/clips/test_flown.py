@@ -99,6 +99,36 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
     assert sure[1] < 0.5 * sure[0]
 
 
+def _flat(rng, moments=12):
+    """Moments that each show one wall, nearer and farther: tracks tell nothing within one, and with the way known each how far away it is."""
+    eyes, aim = (FLIGHT.recording, FLIGHT.monitoring), Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
+    right, up, forward = np.array(FLIGHT.offset_mm) / 1000
+    out, distances = [], rng.uniform(5, 15, moments)
+    for distance in distances:
+        points = np.column_stack([rng.uniform((-0.36, -0.2), (0.36, 0.2), (200, 2)), np.ones(200)]) * distance
+        there = aim.inv().apply(points - (right, -up, forward))
+        angle = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2])
+        places = points[:, :2] / points[:, 2:] * eyes[0].focal_px, there[:, :2] * (angle / np.hypot(there[:, 0], there[:, 1]))[:, None] * eyes[1].focal_px
+        recording_px, monitoring_px = (p + (240, 135) + rng.normal(scale=0.06, size=p.shape) for p in places)
+        matches = Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=np.full(200, 5e-4), details=(200, 200))
+        way = np.array([0.3, 0.1, 0.5]) * rng.uniform(0.5, 1.5)
+        after = _units(_units(points - way) + rng.normal(scale=2e-4, size=points.shape))
+        each = [relative_distances(_units(points), after, noise_rad=2e-4, gone=gone) for gone in (None, float(np.linalg.norm(way)) / 7.0)]
+        out.append([Details(matches=matches, relative=relative) for relative in each])
+    return out, distances
+
+
+def test_a_way_known_along_the_flight_parts_aim_from_distance():
+    details, distances = _flat(np.random.default_rng(5))
+    start = np.append(Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg)).as_rotvec() + np.radians(0.2), np.zeros(11))
+    off = []
+    for which in (0, 1):
+        found = flown(pairing_of(FLIGHT), [each[which] for each in details], 2.0 * np.arange(len(details)), start=start, unread_rad=1e-4)
+        off.append(max(abs(found.inverse_at(i) - 1 / d) for i, d in enumerate(distances)))
+    assert off[1] < 0.015
+    assert off[1] < 0.5 * off[0]
+
+
 def test_flex_too_quick_for_the_frames_bends_a_moment_and_not_its_aim():
     details, swings = _flight(np.random.default_rng(3), skew_deg=0.5)
     rig, true = pairing_of(FLIGHT), Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
