@@ -5,7 +5,8 @@ back (``flex``), are what the still check takes: its answers for several instant
 that rig held, every instant is solved again for its own aim and for the distance of what it shows, and the guide as flown is judged at that distance.
 
 Along the direction of the offset an aim and a distance draw the same: the aim is sure only as far as distances are, the guide at what was seen is not
-touched by it. What the monitoring camera turned more than the rig is flex, read from the turns.
+touched by it. The recording camera's own way has all moments' distances but for one factor, so that flying nearer and farther parts the two. What the
+monitoring camera turned more than the rig is flex, read from the turns.
 """
 
 from __future__ import annotations

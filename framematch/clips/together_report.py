@@ -46,7 +46,10 @@ def clip_sentences(t: Together) -> list[str]:
         _frames("recorded", len(t.recording.repeated_s), t.recording.gaps) + " " + _frames("monitoring", len(t.monitoring.repeated_s), t.monitoring.gaps),
     ]
     lines += [flex_said(t), *(rows_said(each, given) for each, given in zip((t.recording, t.monitoring), ("recording", "monitoring"), strict=True))]
-    lines.append("Along the offset between the cameras an aim and a distance look the same; a distance that somebody measured makes the aim surer.")
+    lines.append(
+        "Along the offset between the cameras an aim and a distance look alike until the flight goes nearer and farther; "
+        "a distance that somebody measured makes the aim surer."
+    )
     return lines
 
 
