@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -130,18 +131,36 @@ def _swept(pairing: Pairing, seen: Any) -> tuple[Any, Any]:
     if near == far:
         return first, nothing
     a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
-    quads = np.stack([a, b, d, c], axis=2).reshape(-1, 4, 2)
+    quads = np.stack([a, b, d, c], axis=2)
     turns = _turns(quads)
-    whole = near_picture(pairing, *np.moveaxis(quads, 1, 0)) & ((turns > 1e-9).all(axis=1) | (turns < -1e-9).all(axis=1))
-    halves = np.concatenate([quads[~whole][:, [0, 1, 2]], quads[~whole][:, [0, 2, 3]]])
+    sense = near_picture(pairing, a, b, c, d) * ((turns > 1e-9).all(axis=-1) * 1 - (turns < -1e-9).all(axis=-1))
+    pieces = [piece for each in zip(paths, paths[1:], sense, strict=False) for piece in _strips(*each)]
+    odd = quads[sense == 0]
+    halves = np.concatenate([odd[:, [0, 1, 2]], odd[:, [0, 2, 3]]])
     halves = halves[near_picture(pairing, *np.moveaxis(halves, 1, 0)) & (np.abs(_turns(halves)[:, 0]) > 1e-9)]
-    return first, shapely.union_all([*shapely.polygons(quads[whole]), *shapely.polygons(halves)])
+    return first, shapely.union_all([*pieces, *shapely.polygons(halves)])
+
+
+def _strips(before: Floats, after: Floats, sense: NDArray[np.int_]) -> list[Any]:
+    """What chords from one path to the next sweep over: chords that turn the same way as one polygon, if it doesn't cross itself, else each its own.
+
+    The turns of quads add up to the turn of the border round all of them, so a border without crossings holds what they hold.
+    """
+    import shapely
+
+    pieces: list[Any] = []
+    ends = [0, *np.flatnonzero(np.diff(sense)) + 1, len(sense)]
+    for i, j in pairwise(ends):
+        if sense[i]:
+            strip = shapely.Polygon(np.concatenate([before[i : j + 1], after[i : j + 1][::-1]]))
+            pieces += [strip] if strip.is_valid else [shapely.Polygon([before[k], before[k + 1], after[k + 1], after[k]]) for k in range(i, j)]
+    return pieces
 
 
 def _turns(rings: Floats) -> Floats:
-    """Twice the area that each corner of polygons (n, corners, 2) spans with its neighbours, + where the ring turns to the right there."""
-    sides = np.roll(rings, -1, axis=1) - rings
-    before = np.roll(sides, 1, axis=1)
+    """Twice the area that each corner of polygons (..., corners, 2) spans with its neighbours, + where the ring turns to the right there."""
+    sides = np.roll(rings, -1, axis=-2) - rings
+    before = np.roll(sides, 1, axis=-2)
     out: Floats = before[..., 0] * sides[..., 1] - before[..., 1] * sides[..., 0]
     return out
 
