@@ -2,6 +2,7 @@
 
 import gc
 import sys
+from types import FunctionType
 
 
 def main() -> None:
@@ -9,7 +10,9 @@ def main() -> None:
     gc.set_threshold(100_000, 20, 20)  # what a start makes stays: looking through it every 700 things takes a tenth of a guide
     from framematch.cli import main as command_line
 
-    command_line()
+    # CPython lays frames in pieces of 16 kB and gives each back to the system when the calls in it return, a thousand times in a guide where their depth
+    # swings over a piece's edge. One frame of 256 kB, none of it used, makes it take a piece of 512 kB, which serves the calls inside as well.
+    FunctionType(command_line.__code__.replace(co_stacksize=32_768), command_line.__globals__)()
 
 
 if __name__ == "__main__":

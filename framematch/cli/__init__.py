@@ -6,7 +6,6 @@ the command, so that ``framematch --help`` stays instant.
 
 from __future__ import annotations
 
-import copy
 import importlib
 import io
 import os
@@ -19,7 +18,19 @@ import typer
 import framematch
 from framematch.errors import InputError, raised, visible
 
-TASKS = ("guide", "views", "path", "predict", "gap", "paper", "measure", "clips", "day", "page")
+#: The commands that each file beside this one registers.
+TASKS = {
+    "guide": ("init", "angles", "guide"),
+    "views": ("view", "run"),
+    "path": ("path",),
+    "predict": ("predict",),
+    "gap": ("lenses",),
+    "paper": ("sheet", "set", "pocket", "kit", "wall", "fdl", "lens-map", "opencv"),
+    "measure": ("chart", "check", "measure"),
+    "clips": ("shake",),
+    "day": ("day", "init-day"),
+    "page": ("page",),
+}
 
 _EXTRA_OF = {
     **dict.fromkeys(("trimesh", "pyrender", "embreex", "av"), "views"),
@@ -29,16 +40,6 @@ _EXTRA_OF = {
     "pxr": "usd",
 }
 
-app = typer.Typer(
-    name="framematch",
-    help="Guide lines for a wide monitoring picture: where the recorded frame lies on it, and how far off it can be.",
-    no_args_is_help=True,
-    add_completion=False,
-    context_settings={"max_content_width": 100},
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,  # plain help starts twice as fast, and reads well anywhere
-)
-
 
 def _version(asked: bool) -> None:
     if asked:
@@ -46,13 +47,35 @@ def _version(asked: bool) -> None:
         raise typer.Exit()
 
 
-@app.callback()
 def _framematch(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")] = False) -> None:
     pass
 
 
-for _task in TASKS:
-    importlib.import_module(f"{__name__}.{_task}").register(app)
+def program(asked: str = "") -> typer.Typer:
+    """The program with the command that is asked for alone: no other task is imported and no other options are read; whole for any other word."""
+    app = typer.Typer(
+        name="framematch",
+        help="Guide lines for a wide monitoring picture: where the recorded frame lies on it, and how far off it can be.",
+        no_args_is_help=True,
+        add_completion=False,
+        context_settings={"max_content_width": 100},
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,  # plain help starts twice as fast, and reads well anywhere
+    )
+    app.callback()(_framematch)
+    for task in [task for task, commands in TASKS.items() if asked in commands] or TASKS:
+        importlib.import_module(f"{__name__}.{task}").register(app)
+    if found := [command for command in app.registered_commands if command.name == asked]:
+        app.registered_commands, app.registered_groups = found, []
+    return app
+
+
+def __getattr__(name: str) -> typer.Typer:
+    """``app``, the whole program, for those who call it from Python."""
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found: typer.Typer = globals().setdefault("app", program())
+    return found
 
 
 def main() -> None:
@@ -68,7 +91,7 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal without our signs shows a question mark
     try:
         try:
-            _with_only(sys.argv[1:2])()
+            program(*sys.argv[1:2])()
         finally:
             sys.stdout.flush()
     except InputError as error:
@@ -92,16 +115,6 @@ def main() -> None:
         if raised():
             raise
         _end(f"this is a fault of ours, not of your files ({type(error).__name__}). {_details()}", code=1)
-
-
-def _with_only(asked: list[str]) -> typer.Typer:
-    """The program with the command that is asked for alone, whose options are then read once and not twenty commands' too; else whole."""
-    found = [command for command in app.registered_commands if [command.name] == asked]
-    if not found:
-        return app
-    one = copy.copy(app)
-    one.registered_commands, one.registered_groups = found, []
-    return one
 
 
 def _details() -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -90,15 +91,18 @@ def areas(pairing: Pairing, *, margin_percent: tuple[float, float, float, float]
     Raises:
         InputError: the frame is nowhere on the display at any distance of the range.
     """
-    ever = _ever_and_always(_with_margin(pairing, margin_percent, 1.0))[0]
-    always = _ever_and_always(_with_margin(pairing, margin_percent, -1.0))[1] if any(margin_percent) else _ever_and_always(pairing)[1]
+    seen = _seen(pairing)
+    first, swept = _swept(_with_margin(pairing, margin_percent, 1.0), seen)
+    ever = first.union(swept).intersection(seen)
     if ever.is_empty:
         raise InputError(
             "the frame lies wholly outside the monitoring picture",
             field="mount.aim_deg",
             fix="turn the monitoring camera towards the recording camera's view, or check offset and distances",
         )
-    return Areas(always=_rings(always), ever=_rings(ever))
+    if any(margin_percent):
+        first, swept = _swept(_with_margin(pairing, margin_percent, -1.0), seen)
+    return Areas(always=_rings(first.difference(swept).intersection(seen)), ever=_rings(ever))
 
 
 def _with_margin(pairing: Pairing, margin: tuple[float, float, float, float], sign: float) -> Pairing:
@@ -109,37 +113,54 @@ def _with_margin(pairing: Pairing, margin: tuple[float, float, float, float], si
     return replace(pairing, frame=grown)
 
 
-def _ever_and_always(pairing: Pairing) -> tuple[Any, Any]:
+def _swept(pairing: Pairing, seen: Any) -> tuple[Any, Any]:
+    """The frame at the nearest distance, and what its border sweeps over up to the farthest."""
     import shapely
 
+    nothing = shapely.Polygon()
     if pairing.frame.width <= 0 or pairing.frame.height <= 0:
-        empty = shapely.Polygon()
-        return empty, empty
+        return nothing, nothing
     near, far = inverse_m(pairing.near_m), inverse_m(pairing.far_m)
     shares = np.array(sorted({float(s) for i in (near, (near + far) / 2, far) for s in border_shares(pairing, i)[0]}))
     border = _imaged_border(pairing, shares)
     steps = _steps(pairing, border, near, far)
     paths = _drawn_in(pairing, to_display(pairing, border, np.linspace(near, far, steps + 1)[:, None], beyond=True)[0])
-    seen = _seen(pairing)
     first = shapely.make_valid(shapely.Polygon(paths[0]))
     if _inside_out(pairing, first.intersection(seen), near):
-        return shapely.Polygon(), shapely.Polygon()
+        return nothing, nothing
     if near == far:
-        return first.intersection(seen), first.intersection(seen)
+        return first, nothing
     a, b, c, d = paths[:-1, :-1], paths[:-1, 1:], paths[1:, :-1], paths[1:, 1:]
-    quads = np.stack([a, b, d, c], axis=2).reshape(-1, 4, 2)
+    quads = np.stack([a, b, d, c], axis=2)
     turns = _turns(quads)
-    whole = near_picture(pairing, *np.moveaxis(quads, 1, 0)) & ((turns > 1e-9).all(axis=1) | (turns < -1e-9).all(axis=1))
-    halves = np.concatenate([quads[~whole][:, [0, 1, 2]], quads[~whole][:, [0, 2, 3]]])
+    sense = near_picture(pairing, a, b, c, d) * ((turns > 1e-9).all(axis=-1) * 1 - (turns < -1e-9).all(axis=-1))
+    pieces = [piece for each in zip(paths, paths[1:], sense, strict=False) for piece in _strips(*each)]
+    odd = quads[sense == 0]
+    halves = np.concatenate([odd[:, [0, 1, 2]], odd[:, [0, 2, 3]]])
     halves = halves[near_picture(pairing, *np.moveaxis(halves, 1, 0)) & (np.abs(_turns(halves)[:, 0]) > 1e-9)]
-    swept = shapely.union_all([*shapely.polygons(quads[whole]), *shapely.polygons(halves)])
-    return first.union(swept).intersection(seen), first.difference(swept).intersection(seen)
+    return first, shapely.union_all([*pieces, *shapely.polygons(halves)])
+
+
+def _strips(before: Floats, after: Floats, sense: NDArray[np.int_]) -> list[Any]:
+    """What chords from one path to the next sweep over: chords that turn the same way as one polygon, if it doesn't cross itself, else each its own.
+
+    The turns of quads add up to the turn of the border round all of them, so a border without crossings holds what they hold.
+    """
+    import shapely
+
+    pieces: list[Any] = []
+    ends = [0, *np.flatnonzero(np.diff(sense)) + 1, len(sense)]
+    for i, j in pairwise(ends):
+        if sense[i]:
+            strip = shapely.Polygon(np.concatenate([before[i : j + 1], after[i : j + 1][::-1]]))
+            pieces += [strip] if strip.is_valid else [shapely.Polygon([before[k], before[k + 1], after[k + 1], after[k]]) for k in range(i, j)]
+    return pieces
 
 
 def _turns(rings: Floats) -> Floats:
-    """Twice the area that each corner of polygons (n, corners, 2) spans with its neighbours, + where the ring turns to the right there."""
-    sides = np.roll(rings, -1, axis=1) - rings
-    before = np.roll(sides, 1, axis=1)
+    """Twice the area that each corner of polygons (..., corners, 2) spans with its neighbours, + where the ring turns to the right there."""
+    sides = np.roll(rings, -1, axis=-2) - rings
+    before = np.roll(sides, 1, axis=-2)
     out: Floats = before[..., 0] * sides[..., 1] - before[..., 1] * sides[..., 0]
     return out
 

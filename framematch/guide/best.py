@@ -118,23 +118,32 @@ def best_set_distance(pairing: Pairing) -> tuple[float, float]:
     low, high = inverse_m(pairing.far_m), inverse_m(pairing.near_m)
     span = _range(pairing, _STEPS)
 
-    def worst(sets: Floats) -> Floats:
-        with np.errstate(all="ignore"):
-            errors = np.abs(_outline_errors(pairing, sets, span, _COARSE)).reshape(len(sets), -1)
-        most: Floats = np.where(np.isnan(errors), 0.0, errors).max(axis=1)
-        return most
+    def sizes(sets: Floats) -> Floats:
+        return np.nan_to_num(np.abs(_outline_errors(pairing, sets, span, _COARSE))).reshape(len(sets), -1)
 
-    best = (low + high) / 2
-    a, b = low, high
-    while b - a > 1e-7 * max(high, 1e-9):
-        sets = np.linspace(a, b, 17)
-        each = worst(sets)
-        if np.ptp(each) < 1e-9:
-            break
-        i = int(each.argmin())
-        best, a, b = float(sets[i]), float(sets[max(i - 1, 0)]), float(sets[min(i + 1, 16)])
+    best = _lowest(sizes, low, high)
     found = np.nanmax(np.abs(_outline_errors(pairing, np.array([best]), _range(pairing, _FINE_STEPS), _FINE)), initial=-1.0)
     return distance_from(best), float(found) if found >= 0 else math.nan
+
+
+def _lowest(sizes: Callable[[Floats], Floats], low: float, high: float) -> float:
+    """Where from ``low`` to ``high`` the largest of several sizes (places, n) is smallest; their middle where that is one everywhere."""
+    places = np.linspace(low, high, 17)
+    each = sizes(places)
+    if np.ptp(each.max(axis=1)) < 1e-9:
+        return (low + high) / 2
+    while True:
+        least = int(each.max(axis=1).argmin())
+        near = slice(max(least - 1, 0), least + 2)
+        (a, *_, b), (at_a, *_, at_b) = places[near], each[near]
+        if b - a <= 1e-7 * high:
+            return float(places[least])
+        falls, rises = at_a.argmax(), at_b.argmax()  # the sizes that are largest at either end: it is near where the two would cross if they were straight
+        down, up = at_a[falls] - at_a[rises], at_b[rises] - at_b[falls]
+        cross = a + (b - a) * (down / (down + up) if down + up else float(at_a[falls] > at_b[falls]))
+        new = np.clip(cross + (b - a) / 256 * np.array([-1, 0, 1]), a, b)
+        places, order = np.unique(np.concatenate([places[near], new]), return_index=True)
+        each = np.concatenate([each[near], sizes(new)])[order]
 
 
 @lru_cache(maxsize=64)

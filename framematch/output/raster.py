@@ -52,7 +52,8 @@ def drawing_picture(drawing: Drawing) -> PillowImage:
 def drawing_png(drawing: Drawing) -> bytes:
     """The drawing as the bytes of a PNG file."""
     out = io.BytesIO()
-    drawing_picture(drawing).save(out, format="PNG", compress_level=3)
+    out.name = "drawing.png"  # told a format by a file's name, Pillow imports that one alone; told it outright, five
+    drawing_picture(drawing).save(out, compress_level=3)
     return out.getvalue()
 
 
@@ -70,10 +71,10 @@ def _mask(drawing: Drawing, fine: int, *, areas: tuple[Floats, ...] = (), runs: 
     draw = ImageDraw.Draw(mask)
     thick = round((width * fine - 1) / 2) * 2 + 1  # odd, or Pillow draws it off centre
     for run in runs or []:
-        path = [(round(x * fine - 0.5) - left * fine, round(y * fine - 0.5) - top * fine) for x, y in run]
+        path = (np.round(run * fine - 0.5).astype(int) - np.array([left, top]) * fine).ravel().tolist()
         draw.line(path, fill=255, width=thick, joint="curve")
-        if len(path) > 2 or thick < 2:
-            for x, y in (path[0], path[-1]):
+        if len(run) > 2 or thick < 2:
+            for x, y in (path[:2], path[-2:]):
                 r = (thick - 1) / 2
                 draw.ellipse((x - r, y - r, x + r, y + r), fill=255)
     return mask.reduce(fine) if fine > 1 else mask, (left, top)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import re
@@ -11,9 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import typer
 from command import framematch as run
 from PIL import Image
 
+from framematch import cli
 from framematch.files.pairing import parse_pairing
 from framematch.files.starter import STARTER
 from framematch.guide.best import best_rectangle
@@ -201,6 +204,20 @@ def test_help_is_plain_and_needs_no_heavy_package(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env={**os.environ, "COLUMNS": "100"})
     assert done.returncode == 0, done.stderr
     assert "guide" in done.stdout and "angles" in done.stdout and "init" in done.stdout
+
+
+def test_the_commands_by_which_a_task_is_found_are_those_that_it_registers():
+    assert {path.stem for path in Path(cli.__path__[0]).glob("*.py") if "def register(" in path.read_text()} == set(cli.TASKS)
+    for task, commands in cli.TASKS.items():
+        task_alone = typer.Typer()
+        importlib.import_module(f"framematch.cli.{task}").register(task_alone)
+        assert sorted(each.name for each in task_alone.registered_commands + task_alone.registered_groups) == sorted(commands)
+
+
+def test_a_command_imports_no_other_task(tmp_path):
+    code = "import sys; sys.argv[1:] = ['init', 'rig.toml']\nimport framematch.cli as c\ntry: c.main()\nexcept SystemExit: print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path)
+    assert {f"framematch.cli.{task}" for task in cli.TASKS} & {*done.stdout.split()} == {"framematch.cli.guide"}
 
 
 def test_a_missing_optional_package_is_told_with_how_to_install_it(rig):

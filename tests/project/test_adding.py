@@ -143,6 +143,7 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Copy:
     command = "framematch/cli/paper.py"
     made.before(command, lambda t: next(n for n in inside(t, "register") if isinstance(n, ast.FunctionDef)).body[-1], 'app.command("dummy")(dummy)\n    ')
     made.new(command, (made.folder / command).read_text(encoding="utf-8") + COMMAND)
+    made.before("framematch/cli/__init__.py", lambda t: next(n for n in ast.walk(value_of(t, "TASKS")) if ast.unparse(n) == "'sheet'"), '"dummy", ')
     kinds = "framematch/page/areas/print.py"
     made.before(kinds, lambda t: value_of(t, "KINDS").keys[0], '"Dummy": Kind(about="A dummy.", ask=_dummy),\n    ')
     made.before(kinds, lambda t: assignment(t, "KINDS"), ASK.lstrip())
