@@ -49,7 +49,7 @@ KINDS: dict[str, tuple[Callable[[Path], Clips], str]] = {
     "other flight": (lambda d: _two(USUAL, replace(USUAL, seed=47), d), r"do not turn alike"),
     "recording stabilised": (lambda d: _two(replace(USUAL, smoothed_s=0.4), USUAL, d), r"stabilised"),
     "monitoring stabilised": (lambda d: _two(USUAL, replace(USUAL, smoothed_s=0.4), d), r"stabilised"),
-    "too blurred": (lambda d: write_clips(replace(USUAL, blur_px=14.0, noise=6.0), d), r"too blurred"),
+    "too blurred": (lambda d: write_clips(replace(USUAL, blur_px=14.0, noise=6.0), d), r"too blurred|too little detail"),
     "of seconds": (lambda d: write_clips(replace(USUAL, length_s=2.6), d), r"lasts \d\.\d s"),
     "of another shape": (
         lambda d: _two(USUAL, replace(USUAL, monitoring=replace(USUAL.monitoring, size_px=(240, 180))), d),
