@@ -141,7 +141,8 @@ def _lowest(sizes: Callable[[Floats], Floats], low: float, high: float) -> float
         falls, rises = at_a.argmax(), at_b.argmax()  # the sizes that are largest at either end: it is near where the two would cross if they were straight
         down, up = at_a[falls] - at_a[rises], at_b[rises] - at_b[falls]
         cross = a + (b - a) * (down / (down + up) if down + up else float(at_a[falls] > at_b[falls]))
-        new = np.clip(cross + (b - a) / 256 * np.array([-1, 0, 1]), a, b)
+        middles = (places[near][1:] + places[near][:-1]) / 2  # so that it is half as far away at least, however sizes jump
+        new = np.append(np.clip(cross + (b - a) / 256 * np.array([-1, 0, 1]), a, b), middles)
         places, order = np.unique(np.concatenate([places[near], new]), return_index=True)
         each = np.concatenate([each[near], sizes(new)])[order]
 
