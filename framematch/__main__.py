@@ -12,7 +12,10 @@ def main() -> None:
 
     # CPython lays frames in pieces of 16 kB and gives each back to the system when the calls in it return, a thousand times in a guide where their depth
     # swings over a piece's edge. One frame of 256 kB, none of it used, makes it take a piece of 512 kB, which serves the calls inside as well.
-    FunctionType(command_line.__code__.replace(co_stacksize=32_768), command_line.__globals__)()
+    try:
+        FunctionType(command_line.__code__.replace(co_stacksize=32_768), command_line.__globals__)()
+    finally:
+        gc.freeze()  # what is left ends with the process: looking through it on the way out takes a sixth of a guide
 
 
 if __name__ == "__main__":
