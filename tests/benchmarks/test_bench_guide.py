@@ -75,4 +75,4 @@ def test_a_guide_from_nothing(benchmark, tmp_path):
     ratio = in_turns(guide_call, NUMPY, 9, **settings)
     benchmark.pedantic(lambda: subprocess.run(guide_call, check=True, capture_output=True, **settings), rounds=3)
     benchmark.extra_info["ratio to importing numpy"] = round(ratio, 2)
-    assert ratio <= 10
+    assert ratio <= 6
