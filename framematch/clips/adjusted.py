@@ -77,13 +77,13 @@ class Adjusted:
     scatter_rad: float
 
     def apart(self, start_s: float, end_s: float) -> float | None:
-        """How far it is from one place to another, in the unit of the way; None for times outside."""
+        """How far it is from one place to another, in the unit of the way; None for times outside, and where it stood still."""
         from scipy.interpolate import CubicSpline
 
         if not self.times_s[0] <= min(start_s, end_s) <= max(start_s, end_s) <= self.times_s[-1]:
             return None
         start, end = CubicSpline(self.times_s, self.way)([start_s, end_s])
-        return float(np.linalg.norm(end - start))
+        return float(np.linalg.norm(end - start)) or None
 
     def off_mean_rad(self, smooth_s: float) -> Floats:
         """(n,) standard deviation of frames' attitudes off their mean under a Gaussian, all axes together, at some frames along the clip."""

@@ -31,6 +31,18 @@ def _units(points):
     return points / np.linalg.norm(points, axis=1, keepdims=True)
 
 
+def _matches(rng, points, there):
+    """Details where both cameras see points (N, 3) in their own axes, with noise, and the recorded places without."""
+    angle, eyes = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2]), (FLIGHT.recording, FLIGHT.monitoring)
+    places = [
+        points[:, :2] / points[:, 2:] * eyes[0].focal_px + (240, 135),
+        there[:, :2] * (angle / np.hypot(there[:, 0], there[:, 1]))[:, None] * eyes[1].focal_px + (240, 135),
+    ]
+    recording_px, monitoring_px = (p + rng.normal(scale=0.06, size=p.shape) for p in places)
+    noise = np.full(len(points), 5e-4)
+    return Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=noise, details=(len(points),) * 2), places[0]
+
+
 def test_tracks_tell_inverse_distances_but_for_a_factor():
     rng = np.random.default_rng(1)
     points = _scene(rng)
@@ -54,7 +66,6 @@ def _flight(rng, moments=8, skew_deg=0.0):
 
     ``skew_deg``: by how much the monitoring camera turns while its rows are read, another way in each moment.
     """
-    eyes = FLIGHT.recording, FLIGHT.monitoring
     right, up, forward = np.array(FLIGHT.offset_mm) / 1000
     out, swings = [], []
     for i in range(moments):
@@ -63,18 +74,12 @@ def _flight(rng, moments=8, skew_deg=0.0):
         aim = Rotation.from_euler("YXZ", [pan, tilt, roll])
         points = _scene(rng)
         there = (Rotation.from_rotvec(swing) * aim).inv().apply(points - (right, -up, forward))
-        rows = np.clip(there[:, 1:2] / there[:, 2:] * eyes[1].focal_px / 270, -0.5, 0.5)
+        rows = np.clip(there[:, 1:2] / there[:, 2:] * FLIGHT.monitoring.focal_px / 270, -0.5, 0.5)
         there = Rotation.from_rotvec(np.radians(skew_deg) * rows * rng.normal(size=3)).apply(there) if skew_deg else there
-        angle = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2])
-        places = [
-            points[:, :2] / points[:, 2:] * eyes[0].focal_px + (240, 135),
-            there[:, :2] * (angle / np.hypot(there[:, 0], there[:, 1]))[:, None] * eyes[1].focal_px + (240, 135),
-        ]
-        recording_px, monitoring_px = (p + rng.normal(scale=0.06, size=p.shape) for p in places)
-        matches = Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=np.full(len(points), 5e-4), details=(len(points),) * 2)
+        matches, recorded_px = _matches(rng, points, there)
         tracks = relative_distances(_units(points), _units(points - (0.3, 0.1, 0.5)), noise_rad=2e-4)
         out.append((Details(matches=matches, relative=None), Details(matches=matches, relative=tracks)))
-        swings.append((swing, middle_of(1 / points[:, 2], shares_of(pairing_of(FLIGHT), places[0]))))
+        swings.append((swing, middle_of(1 / points[:, 2], shares_of(pairing_of(FLIGHT), recorded_px))))
     return out, swings
 
 
@@ -101,16 +106,13 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
 
 def _flat(rng, moments=12):
     """Moments that each show one wall, nearer and farther: tracks tell nothing within one, and with the way known each how far away it is."""
-    eyes, aim = (FLIGHT.recording, FLIGHT.monitoring), Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
+    aim = Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
     right, up, forward = np.array(FLIGHT.offset_mm) / 1000
     out, distances = [], rng.uniform(5, 15, moments)
     for distance in distances:
         points = np.column_stack([rng.uniform((-0.36, -0.2), (0.36, 0.2), (200, 2)), np.ones(200)]) * distance
         there = aim.inv().apply(points - (right, -up, forward))
-        angle = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2])
-        places = points[:, :2] / points[:, 2:] * eyes[0].focal_px, there[:, :2] * (angle / np.hypot(there[:, 0], there[:, 1]))[:, None] * eyes[1].focal_px
-        recording_px, monitoring_px = (p + (240, 135) + rng.normal(scale=0.06, size=p.shape) for p in places)
-        matches = Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=np.full(200, 5e-4), details=(200, 200))
+        matches, _ = _matches(rng, points, there)
         way = np.array([0.3, 0.1, 0.5]) * rng.uniform(0.5, 1.5)
         after = _units(_units(points - way) + rng.normal(scale=2e-4, size=points.shape))
         each = [relative_distances(_units(points), after, noise_rad=2e-4, gone=gone) for gone in (None, float(np.linalg.norm(way)) / 7.0)]
