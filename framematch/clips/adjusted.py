@@ -3,7 +3,9 @@
 From frame to frame a long lens hardly tells a turn from a step aside, and what is taken for the other adds up. Details that are followed through
 several key frames stand at one place each: the attitudes and places of the key frames and the places of all details are solved together, by least
 squares with weights after Cauchy, Levenberg and Marquardt's way, details eliminated first (Schur's complement: what is left is banded). Rows are
-brought to their frame's time by the turns and the speed that were read.
+brought to their frame's time by the turns that were read and the speed of the way. A turn rate that is some degrees a second off bends a picture by a
+fifth of a pixel, more than details scatter, and is taken for a way: so each key frame's rate is solved along, held to what was read, since rows that turn
+at will explain any picture (Albl, Sugimoto and Pajdla, ECCV 2016).
 
 Weak priors hold what pictures leave open: the scale, by inverse distances about 1, as reading turns has them; the way as that has it, and that it
 bends as mostly in this clip. Each step is laid out along the chain of frames, and inverse distances with the way, so that drift and scale, which little
@@ -29,6 +31,8 @@ _CAUCHY, _ROUNDS, _SETTLED = 2.4, 20, 3e-4
 #: How far a turn, a way and inverse distances may lie from what was read; a turn, summed up from frame to frame, is off by less (rendered flights).
 _TURN_RAD, _WAY_SHARE, _APART = math.radians(0.2), 5.0, 1.0
 _STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
+_EACH = 9  # unknowns of a key frame
+_RATE_RAD_S = math.radians(1.0)  # how far a rate may lie from what was read (rendered flights)
 _SAMPLES = 60  # frames of which the standard deviation is worked out
 _LEAST_BEND = 0.02  # of the way over the distance, per second squared
 
@@ -64,14 +68,16 @@ class Adjusted:
     Args:
         times_s: (K,).
         attitude, way: as in ``Seen``.
+        rate_rad_s: (K, 3) by which each turned more quickly than was read, camera axes.
         nearness: (K,) mean inverse distance of the details that each frame saw.
-        told: banded lower form of what is told on each frame's turn (camera axes) and way, 6 K unknowns.
+        told: banded lower form of what is told on each frame's turn (camera axes), way and rate, 9 K unknowns.
         scatter_rad: of the details.
     """
 
     times_s: Floats
     attitude: Floats
     way: Floats
+    rate_rad_s: Floats
     nearness: Floats
     told: Floats
     scatter_rad: float
@@ -94,9 +100,9 @@ class Adjusted:
         share = np.exp(-(((self.times_s - self.times_s[some, None]) / smooth_s) ** 2) / 2)
         share = -share / share.sum(axis=1, keepdims=True)
         share[np.arange(len(some)), some] += 1
-        slopes = np.zeros((count, 6, len(some), 3))
+        slopes = np.zeros((count, _EACH, len(some), 3))
         slopes[:, :3] = np.einsum("sk,kji->kisj", share, self.attitude)
-        flat = slopes.reshape(6 * count, -1)
+        flat = slopes.reshape(_EACH * count, -1)
         variance = (flat * solveh_banded(self.told, flat, lower=True)).sum(axis=0).reshape(len(some), 3).sum(axis=1)
         out: Floats = np.sqrt(variance)
         return out
@@ -117,10 +123,11 @@ def adjusted(seen: Seen, *, steps: tuple[Floats, Floats] | None = None) -> Adjus
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _State:
-    """Attitudes and ways of key frames; direction and inverse distance of details from the frame that saw them first."""
+    """Attitudes, ways and more rate of key frames; direction and inverse distance of details from the frame that saw them first."""
 
     attitude: Floats
     way: Floats
+    rate: Floats
     direction: Floats
     inverse: Floats
 
@@ -150,6 +157,7 @@ class _Solve:
         self.state = _State(
             attitude=seen.attitude,
             way=seen.way,
+            rate=np.zeros_like(seen.way),
             direction=np.einsum("nij,nj->ni", seen.attitude[self.first], self.rays[first]),
             inverse=np.ones(self.tracks),
         )
@@ -166,8 +174,9 @@ class _Solve:
         share = 1 / (self.between * bend)
         inner = (share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:])
         bends = _rows(self.frames, [(k, 3, v[:, None, None] * np.eye(3)) for k, v in enumerate(inner)])
-        held = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, 6 * self.frames))
-        self.priors = sparse.vstack([turns, ways, bends, held]).tocsr()
+        held = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, _EACH * self.frames))
+        rates = _rows(self.frames, [(0, 6, np.broadcast_to(np.eye(3) / _RATE_RAD_S, (self.frames, 3, 3)))])
+        self.priors = sparse.vstack([turns, ways, bends, rates, held]).tocsr()
         self.prior_told = (self.priors.T @ self.priors).tocsr()
         damped = sparse.vstack(
             [
@@ -189,6 +198,7 @@ class _Solve:
         from_first = state.way[self.first][self.track] - state.way[self.key] - self.later * speed[self.key]
         to_camera = np.swapaxes(state.attitude, 1, 2)[self.key]
         ray = np.einsum("nij,nj->ni", to_camera, state.direction[self.track] + state.inverse[self.track, None] * from_first)
+        ray -= self.later * np.cross(state.rate[self.key], ray)
         length = np.linalg.norm(ray, axis=1)
         ray = ray / length[:, None]
         miss = np.einsum("nij,nj->ni", self.basis, ray)
@@ -196,7 +206,7 @@ class _Solve:
         off = Rotation.from_matrix(np.swapaxes(self.seen.attitude, 1, 2) @ state.attitude).as_rotvec()
         turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
         ways = (np.diff(state.way, axis=0) - self.steps) / self.loose
-        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), np.zeros(6)])
+        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), (state.rate / _RATE_RAD_S).ravel(), np.zeros(6)])
         return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, prior=prior)
 
     def cost(self, look: _Look, state: _State, scale: float) -> float:
@@ -206,7 +216,7 @@ class _Solve:
     def solved(self) -> Adjusted | None:
         state = self.state
         look = self.look(state)
-        scale, damping, told = self._scale(look), 1.0, None
+        scale, damping = self._scale(look), 1.0
         rounds = 0
         while rounds < _ROUNDS:
             normal = _Normal(self, state, look, scale)
@@ -216,8 +226,7 @@ class _Solve:
                 solution = normal.solved(damping)
                 if solution is None:
                     return None
-                step, told = solution
-                tried = self.moved(state, *step)
+                tried = self.moved(state, *solution)
                 seen = self.look(tried)
                 if self.cost(seen, tried, scale) <= before:
                     break
@@ -231,26 +240,25 @@ class _Solve:
             scale, damping = smaller, max(damping / 10, 1e-6)
             if settled:
                 break
-        if told is None:
-            return None
+        told = _Normal(self, state, look, scale).band(0.0)
         near = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
-        return Adjusted(times_s=self.seen.times_s, attitude=state.attitude, way=state.way, nearness=near, told=told, scatter_rad=scale)
+        return Adjusted(times_s=self.seen.times_s, attitude=state.attitude, way=state.way, rate_rad_s=state.rate, nearness=near, told=told, scatter_rad=scale)
 
     def _scale(self, look: _Look) -> float:
         return max(float(np.median(np.hypot(*look.miss.T))) / 1.1774, self.seen.noise_rad)
 
     def moved(self, state: _State, frames: Floats, details: Floats, directions: Floats) -> _State:
-        """A state after a step of (K, 6) turns and ways and (T, 3) directions and inverse distances, laid out along the chain."""
+        """A state after a step of (K, 9) turns, ways and rates and (T, 3) directions and inverse distances, laid out along the chain."""
         from scipy.spatial.transform import Rotation
 
         attitude = state.attitude @ Rotation.from_rotvec(frames[:, :3]).as_matrix()
         back = np.swapaxes(state.attitude[:-1], 1, 2)
-        own = np.einsum("kij,kj->ki", back, np.diff(state.way + frames[:, 3:], axis=0))
+        own = np.einsum("kij,kj->ki", back, np.diff(state.way + frames[:, 3:6], axis=0))
         own -= np.cross(frames[:-1, :3], np.einsum("kij,kj->ki", back, np.diff(state.way, axis=0)))
         way = np.concatenate([state.way[:1], state.way[:1] + np.cumsum(np.einsum("kij,kj->ki", attitude[:-1], own), axis=0)])
         first = state.attitude[self.first]
         turned = np.einsum("tij,tj->ti", first, frames[self.first, :3])
-        drawn = state.inverse[:, None] * frames[self.first, 3:]
+        drawn = state.inverse[:, None] * frames[self.first, 3:6]
         nearer = (state.direction * drawn).sum(axis=1)
         across = np.einsum("ti,tij->tj", details[:, :2], directions) - np.cross(turned, state.direction) - (drawn - nearer[:, None] * state.direction)
         direction = state.direction + across
@@ -259,7 +267,7 @@ class _Solve:
         share = more / np.where(np.abs(state.inverse) > 1e-6, state.inverse, 1e-6)
         inverse = np.where((np.abs(share) < 0.5) & (state.inverse > 0.02), state.inverse / (1 - np.clip(share, -0.5, 0.5)), state.inverse + more) / length
         direction = np.einsum("tij,tkj,tk->ti", attitude[self.first], first, direction / length[:, None])
-        return _State(attitude=attitude, way=way, direction=direction, inverse=inverse)
+        return _State(attitude=attitude, way=way, rate=state.rate + frames[:, 6:], direction=direction, inverse=inverse)
 
 
 class _Normal:
@@ -275,7 +283,7 @@ class _Normal:
         by_place = (solve.basis - look.miss[:, :, None] * look.ray[:, None, :]) @ look.to_camera * (root / look.length[:, None, None])
         by_turn = solve.basis @ cross_of(look.ray) * root
         inverse = state.inverse[solve.track, None, None]
-        by_frame = np.concatenate([by_turn, -inverse * by_place], axis=2)
+        by_frame = np.concatenate([by_turn, -inverse * by_place, solve.later[:, :, None] * by_turn], axis=2)
         by_detail = np.concatenate([by_place @ np.swapaxes(self.directions, 1, 2)[solve.track], by_place @ look.from_first[:, :, None]], axis=2)
         miss = look.miss[:, :, None] * root
         self.told = _summed(solve.track, np.swapaxes(by_detail, 1, 2) @ by_detail, tracks)
@@ -284,33 +292,37 @@ class _Normal:
         self.told[:, range(3), range(3)] *= 1 + 1e-9
         self.pull[:, 2] += (state.inverse - 1) / _APART**2
         blocks = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ by_frame, count)
-        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(6 * count, 6 * count)).tocsr() + solve.prior_told
+        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(_EACH * count, _EACH * count)).tocsr() + solve.prior_told
         self.toward = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ miss, count).ravel() + solve.priors.T @ look.prior
         both = np.swapaxes(by_frame, 1, 2) @ by_detail
         order = np.lexsort((solve.track, solve.key))
         bounds = np.concatenate([[0], np.cumsum(np.bincount(solve.key, minlength=count))])
         self.inverse = np.linalg.inv(self.told)
-        shape = (6 * count, 3 * tracks)
+        shape = (_EACH * count, 3 * tracks)
         mixed, reduced = (sparse.bsr_matrix((blocks[order], solve.track[order], bounds), shape=shape) for blocks in (both, both @ self.inverse[solve.track]))
         self.mixed = mixed.tocsr()
-        self.reduced = self.frames - (reduced @ mixed.T.tobsr((3, 6))).tocsr()
+        self.reduced = self.frames - (reduced @ mixed.T.tobsr((3, _EACH))).tocsr()
         self.pulled = self.toward - reduced @ self.pull.ravel()
 
-    def solved(self, damping: float) -> tuple[tuple[Floats, Floats, Floats], Floats] | None:
-        """The step, and what is told in banded form."""
-        from scipy.linalg import LinAlgError, solveh_banded
-
+    def band(self, damping: float) -> Floats:
+        """What is told of the frames, in banded form."""
         matrix = (self.reduced + damping * self.solve.damping).tocoo()
         low = matrix.row >= matrix.col
         band = np.zeros((int((matrix.row - matrix.col).max()) + 1, matrix.shape[0]))
         band[(matrix.row - matrix.col)[low], matrix.col[low]] = matrix.data[low]
         band[0] *= 1 + 1e-9
+        return band
+
+    def solved(self, damping: float) -> tuple[Floats, Floats, Floats] | None:
+        """The step."""
+        from scipy.linalg import LinAlgError, solveh_banded
+
         try:
-            frames = -solveh_banded(band, self.pulled, lower=True)
+            frames = -solveh_banded(self.band(damping), self.pulled, lower=True)
         except (LinAlgError, ValueError):
             return None
         details = -np.einsum("tij,tj->ti", self.inverse, self.pull + (self.mixed.T @ frames).reshape(-1, 3))
-        return (frames.reshape(-1, 6), details, self.directions), band
+        return frames.reshape(-1, _EACH), details, self.directions
 
 
 def _summed(index: Ints, values: Floats, count: int) -> Floats:
@@ -328,7 +340,7 @@ def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:
     for on, at, slopes in parts:
         count = len(slopes)
         rows = (3 * np.arange(count)[:, None, None] + np.arange(3)[:, None]) + np.zeros((1, 1, 3), np.int64)
-        columns = 6 * (np.arange(count) + on)[:, None, None] + at + np.arange(3) + np.zeros((1, 3, 1), np.int64)
-        part = sparse.csr_matrix((np.asarray(slopes).ravel(), (rows.ravel(), columns.ravel())), shape=(3 * count, 6 * frames))
+        columns = _EACH * (np.arange(count) + on)[:, None, None] + at + np.arange(3) + np.zeros((1, 3, 1), np.int64)
+        part = sparse.csr_matrix((np.asarray(slopes).ravel(), (rows.ravel(), columns.ravel())), shape=(3 * count, _EACH * frames))
         out = part if out is None else out + part
     return out

@@ -34,7 +34,6 @@ class BearingTurn:
         turn_rad: (3,) rotation vector, camera axes before.
         covariance: (3, 3) of it, from the scatter of the details.
         move_rad: (3,) the mean of v / d.
-        by_move: (3, 3) by how much the turn would be another with another mean of v / d.
         move_told: (3,) and (3, 3): pull and information of the details alone on that mean, the turn marginalised.
         move_most_rad: standard deviation to which the mean is held about nothing, by how much details scatter more than a turn would leave.
         agreed: (N,) which details lie as the turn has them.
@@ -44,7 +43,6 @@ class BearingTurn:
     turn_rad: Floats
     covariance: Floats
     move_rad: Floats
-    by_move: Floats
     move_told: tuple[Floats, Floats]
     move_most_rad: float
     agreed: Mask
@@ -120,7 +118,6 @@ def turn_of(
         turn_rad=turn,
         covariance=np.asarray(np.linalg.inv(normal)[:3, :3], dtype=np.float64),
         move_rad=parallax,
-        by_move=-by_turn_alone[:, :3],
         move_told=(pull[3:] - told[3:, :3] @ by_turn_alone[:, 3], told[3:, 3:] - told[3:, :3] @ by_turn_alone[:, :3]),
         move_most_rad=loose,
         agreed=agreed,

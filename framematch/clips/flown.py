@@ -2,11 +2,13 @@
 
 The unknowns of ``measure.unknowns`` hold for the whole flight, and each moment has a small turn of its own besides: what the mount does in a second and
 longer. That turn is a process in time with an exponential correlation (Ornstein and Uhlenbeck; ``APART_S``), whose size is read from the moments
-themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977); so a mount that stands still has its moments averaged, one that
-moves has them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
+themselves (expectation and maximisation: Dempster, Laird and Rubin, JRSS B 39, 1977), in directions of its own: a mount bends about one axis more than
+about others, and what it does across the offset is seen without any distance. So a mount that stands still has its moments averaged, one that moves has
+them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
 along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``), and where flex is too quick for the frames to
-show it, the monitoring camera's rows point otherwise than is known: one turn that grows with the row, solved along in each moment (``bent_rad``). All of
-it is one least squares by Gauss and Newton with weights after Cauchy.
+show it, the monitoring camera's rows point otherwise than is known: turns that go with the row and its square, solved along in each moment, their sizes
+read from all moments (MacKay, Neural Computation 4, 1992); as large is then what else of a moment's turn
+is no aim (``bent_rad``). All of it is one least squares by Gauss and Newton with weights after Cauchy.
 """
 
 from __future__ import annotations
@@ -38,6 +40,7 @@ _CELLS = (8, 5)  # of the frame
 _FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
 _ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
+_BENDS = 2  # degrees of the polynomials in the row
 _TELLING = 100.0  # times its noise that the spread of the tracks' distances must have
 #: How well an adjusted way knows a moment's distances besides one factor for all moments, of the factor or at least of this one, 1/m (a share of what is
 #: found alone would draw it to nothing); and how large the factor may be.
@@ -142,7 +145,8 @@ def flown(
         details: of each moment.
         times_s: (n,) of each.
         start: (14,) near the answer.
-        bent_rad: standard deviation of how much more, each axis, the monitoring camera had turned at its last row than at its first than is known.
+        bent_rad: standard deviation of how much more, each axis, the monitoring camera had turned at its last row than at its first than is known, to begin
+            with.
         typed: distances that somebody measured, each with its moment's index.
         unread_rad: standard deviation of each axis of a moment's aim that is no slow turn, at most: moments that lie closer say so.
     """
@@ -173,9 +177,11 @@ class _Flight:
         self.size = COUNT + 3 * self.count
         self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD + 1))) for i in range(self.count)]
         self.fields = [_field(solve) for solve in self.solves]
-        self.rows = [bent_rad * (solve.monitoring_px[:, 1:] / rig.monitoring.raster_px[1] - 0.5) for solve in self.solves]
+        self.rows = [_bends(solve.monitoring_px[:, 1] / rig.monitoring.raster_px[1]) for solve in self.solves]
+        self.bent = np.full(3 * _BENDS, bent_rad / 2)
         self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
-        self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD
+        self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD**2 * np.eye(3)
+        self.drawn = [np.zeros(len(rows)) for rows in self.rows]
         self.scales = [3.0] * self.count
         self.unread = self.most_unread = unread_rad
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
@@ -201,26 +207,45 @@ class _Flight:
         self.values = self.values + step[:COUNT]
         self.turns = self.turns + step[COUNT : self.size].reshape(-1, 3)
         self.near = float(step[-1])
+        bent = np.full((2, len(self.bent)), 1e-9)
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
-            found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own))) / 0.6745
+            skew, inverse = self._skew(sight, self.rows[i])
+            rest = sight.seen.off + sight.seen.off_slope @ own + self.fields[i] @ step[self.size : -1]
+            bend = -inverse @ (skew.T @ (rest * sight.weight / sight.together))
+            bent += (bend**2, 1 - np.diag(inverse))
+            self.drawn[i] = skew @ bend
+            found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own + self.drawn[i]))) / 0.6745
             self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
             self.sights[i] = replace(sight, seen=replace(sight.seen, w=sight.seen.w + sight.seen.w_slope @ own))
-        spread = np.diag(self.covariance)[COUNT : self.size].reshape(-1, 3)
-        whole = float((self.turns**2 + spread).mean()) - _DRIFT_RAD**2
-        self.apart = math.sqrt(max(whole - self.most_unread**2, _LEAST_RAD**2))
-        self.unread = math.sqrt(min(max(whole - self.apart**2, _LEAST_RAD**2), self.most_unread**2))
+        self.bent = self.bent * np.sqrt(bent[0] / bent[1])
+        self._told_apart()
+
+    def _told_apart(self) -> None:
+        """How far apart moments' turns are, slow ones in directions of their own, and what of it was not read."""
+        spread = self.covariance[COUNT : self.size, COUNT : self.size].reshape(self.count, 3, self.count, 3)
+        whole = (self.turns.T @ self.turns + np.einsum("iaib->ab", spread)) / self.count - _DRIFT_RAD**2 * np.eye(3)
+        most = self.most_unread**2 + float((self.bent.reshape(_BENDS, 3)[:, :2] ** 2).sum()) / 2  # rows that are not known don't point the whole as known
+        size, axes = np.linalg.eigh(whole)
+        slow = np.maximum(size - most, _LEAST_RAD**2)
+        self.apart = (axes * slow) @ axes.T
+        self.unread = math.sqrt(float(np.clip((size - slow).mean(), _LEAST_RAD**2, most)))
+
+    @property
+    def _slow(self) -> Floats:
+        """(3 n, 3 n) covariance of moments' slow turns before anything is seen."""
+        return np.asarray(np.kron(self.like, self.apart), dtype=np.float64)
 
     @property
     def _expected(self) -> Floats:
-        """(n, n) covariance of moments' turns, each axis by itself, before anything is seen."""
-        return np.asarray(self.apart**2 * self.like + self.drift + self.unread**2 * np.eye(self.count))
+        """The same of all that turns a moment."""
+        return np.asarray(self._slow + np.kron(self.drift + self.unread**2 * np.eye(self.count), np.eye(3)))
 
     def _sight(self, i: int, turn: int) -> Sight:
         own = self.values.copy()
         own[AIM] += self.turns[i]
         seen = self.solves[i].seen(own)
-        weight = 1 / (1 + (seen.off / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
+        weight = 1 / (1 + ((seen.off + self.drawn[i]) / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
         seen = _calibrated(seen, self.solves[i].recording_px / self.rig.recording.raster_px[0] - 0.5, weight, self.scales[i])
         return Sight(seen=seen, share=self.shares[i], weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
@@ -230,7 +255,7 @@ class _Flight:
         normal, toward = np.zeros((size, size)), np.zeros(size)
         normal[:COUNT, :COUNT] = np.diag(self.hold)
         toward[:COUNT] = -self.hold * self.values
-        firm = np.kron(np.linalg.inv(self._expected), np.eye(3))
+        firm = np.linalg.inv(self._expected)
         normal[COUNT : self.size, COUNT : self.size] += firm
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
@@ -241,9 +266,9 @@ class _Flight:
             every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
             weighted = every * (sight.weight / sight.together)[:, None]
             square = weighted.T @ every
-            skew = sight.seen.off_slope[:, AIM] * rows  # how the moment's rows differ more than is known, solved along and left out again
+            skew, inverse = self._skew(sight, rows)  # how the moment's rows differ more than is known, solved along and left out again
             crossed = weighted.T @ skew
-            square -= crossed @ np.linalg.solve(np.eye(3) + (skew * (sight.weight / sight.together)[:, None]).T @ skew, crossed.T)
+            square -= crossed @ inverse @ crossed.T
             both = pick.T @ square[:COUNT, COUNT:-1]
             normal[:, smooth] += both
             normal[smooth] += both.T
@@ -265,6 +290,11 @@ class _Flight:
             normal += np.outer(slope, slope) / SPREAD_W**2
             toward += slope * (TYPICAL_W - float(np.mean(ws))) / SPREAD_W**2
         return normal, toward
+
+    def _skew(self, sight: Sight, rows: Floats) -> tuple[Floats, Floats]:
+        """(N, 6) how rows that pointed otherwise than is known would draw the residuals, for coefficients of 1, and (6, 6) the coefficients' covariance."""
+        skew = (sight.seen.off_slope[:, None, AIM] * rows[:, :, None]).reshape(len(rows), -1) * self.bent
+        return skew, np.asarray(np.linalg.inv(np.eye(len(self.bent)) + (skew * (sight.weight / sight.together)[:, None]).T @ skew))
 
     def _rows(self) -> list[Row]:
         return [row for _, row in self._told_rows() if row is not None]
@@ -297,17 +327,17 @@ class _Flight:
 
     def flown(self) -> Flown:
         """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
-        slow = self.apart**2 * self.like
+        slow = self._slow
         share = slow @ np.linalg.inv(self._expected)
         every = np.eye(self.size)
-        every[COUNT:, COUNT:] = np.kron(share, np.eye(3))
+        every[COUNT:, COUNT:] = share
         joint = every @ self.covariance[: self.size, : self.size] @ every.T
-        joint[COUNT:, COUNT:] += np.kron(slow - share @ slow, np.eye(3))
+        joint[COUNT:, COUNT:] += slow - share @ slow
         return Flown(
             values=self.values,
             covariance=joint[:COUNT, :COUNT],
-            turns_rad=share @ self.turns,
-            apart_rad=self.apart,
+            turns_rad=(share @ self.turns.ravel()).reshape(-1, 3),
+            apart_rad=math.sqrt(float(np.trace(self.apart[:2, :2])) / 2),
             sights=tuple(self.sights),
             joint=joint,
             misread_rad=math.hypot(self.unread, _DRIFT_RAD),
@@ -385,6 +415,11 @@ def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> S
     slopes = seen.off_slope.copy()
     slopes[:, OFFSET] = smooth[:, :-1] + share * (slopes[:, OFFSET] - smooth[:, :-1])
     return replace(seen, off_slope=slopes)
+
+
+def _bends(row: Floats) -> Floats:
+    """(N, _BENDS) Legendre's polynomials, of the first degree and up, of rows as shares of the height."""
+    return np.asarray(np.polynomial.legendre.legvander(2 * row - 1, _BENDS)[:, 1:])
 
 
 def _field(solve: AimSolve) -> Floats:

@@ -26,6 +26,7 @@ Mask = NDArray[np.bool_]
 DETAILS = 400
 FOLLOW_RAD, SHORTEST_S, LONGEST_S = 0.04, 0.08, 0.4  # parallax that is looked for, and how long after
 LEAST_RAD = 0.012
+LEAST_SHARED_RAD = 0.004  # parallax from which on tracks tell distances, by themselves and along a way that was adjusted
 _WINDOW_PX, _LEVELS, _BACK_PX, _NOISE_PX = 17, 3, 0.4, 0.15
 _FOLLOWED = 0.4  # of the details
 
@@ -87,7 +88,7 @@ def details_of(rig: Pairing, pair: Brought) -> Details:
             found, rays, after, apart = found.only(kept), rays[kept], after[kept], apart[kept]
             moved = (after - rays) / pair.later_s
             noise = math.sqrt(2) * _NOISE_PX / float(rig.recording.lens.focal_mm * rig.recording.pixels_per_mm.min())
-            if np.median(np.linalg.norm(after - rays, axis=1)) > LEAST_RAD:
+            if np.median(np.linalg.norm(after - rays, axis=1)) > (LEAST_RAD if pair.gone is None else LEAST_SHARED_RAD):
                 relative = relative_distances(rays, after, noise_rad=noise, gone=pair.gone)
     there, ok = rig.recording.project(rays + moved * apart[:, None])
     places = np.where((ok & np.isfinite(there).all(axis=1))[:, None], there, found.recording_px)

@@ -1,7 +1,9 @@
 """A clip's turns made to meet what was seen for a second and more, and, with the monitoring camera's clip beside it, that camera's way.
 
 Both cameras go the same way, and a wide view tells it far better than a long lens: the key frames of the recorded clip are adjusted with the way that
-the monitoring clip's own adjustment shows. Quick turns between key frames stay as they were read.
+the monitoring clip's own adjustment shows, once they have been by themselves (begun with it, what only one clip shows ends in a state that is none of the
+best). Turns from frame to frame are read again along the way that was found: how a camera moves is what they tell worst, and turns read with another
+move bend all rows.
 """
 
 from __future__ import annotations
@@ -19,39 +21,63 @@ from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
 _AIM_S = 1.0  # standard deviation of the Gaussian over which the mount's quick flex is left out of the aim
+_ROUNDS = 2  # of adjusting, the turns read again between them
+#: How well the way knows a step's mean speed over distance, along it, where distances are in it, and across it, as shares of it, and at least, rad/s.
+_ALONG, _ACROSS, _LEAST_RAD_S = 0.15, 0.05, 0.001
 _WAY_NOISE = 2.0  # times the scatter of the monitoring clip's details: standard deviation of its way from one key frame to the next (rendered flights)
 
 
 def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks | None = None) -> Turns:
     """The clip's turns with slow errors taken out, each from its frame's middle row to that of the next; as they are where too little was seen."""
+    other = None if monitoring is None else _adjusted(monitoring)[1]
+    recording, found = _adjusted(recording, None if other is None or clocks is None else (other, clocks))
+    if found is None:
+        return recording
+    return replace(_held(recording, found), adjusted=found, steps=())
+
+
+def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None) -> tuple[Turns, Adjusted | None]:
+    """The turns read again along the way that their adjustment shows, and the adjustment of these: rows are brought to one time by them."""
+    found = None
+    for count in range(_ROUNDS):
+        seen = _seen(turns, TurnedPath(turns))
+        if seen is None:
+            break
+        if found is not None:
+            seen = replace(seen, way=_carried(found, seen.attitude))
+        steps = None if other is None or count == 0 else _steps(seen, *other)
+        if steps is not None:
+            seen = replace(seen, way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps[0], axis=0)]))
+        again = adjusted(seen, steps=steps)
+        if again is None:
+            break
+        found = again
+        if count < _ROUNDS - 1:
+            turns = _along(turns, found)
+    return turns, found
+
+
+def _carried(found: Adjusted, attitude: Floats) -> Floats:
+    """The way that was found, its steps in the camera's axes as before."""
+    steps = np.einsum("kij,klj,kl->ki", attitude[:-1], found.attitude[:-1], np.diff(found.way, axis=0))
+    return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+
+
+def _held(turns: Turns, found: Adjusted) -> Turns:
+    """The turns led through the attitudes of key frames."""
     from scipy.interpolate import CubicSpline
     from scipy.spatial.transform import Rotation
 
-    path = TurnedPath(recording)
-    seen = _seen(recording, path)
-    if seen is None:
-        return recording
-    other = None
-    if monitoring is not None and clocks is not None:
-        theirs = _seen(monitoring, TurnedPath(monitoring))
-        other = None if theirs is None else adjusted(theirs)
-    steps = None if other is None or clocks is None else _steps(seen, other, clocks)
-    if steps is not None:
-        seen = replace(seen, way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps[0], axis=0)]))
-    found = adjusted(seen, steps=steps)
-    if found is None:
-        return recording
-    recording = _along(recording, found)
-    path, times = TurnedPath(recording), found.times_s
+    path, times = TurnedPath(turns), found.times_s
     more = CubicSpline(times, Rotation.from_matrix(found.attitude @ np.swapaxes(path.at(times), 1, 2)).as_rotvec())
-    ends = np.append(recording.start_s, recording.end_s[-1])
+    ends = np.append(turns.start_s, turns.end_s[-1])
     attitude = Rotation.from_rotvec(more(np.clip(ends, times[0], times[-1]))) * Rotation.from_matrix(path.at(ends))
     turn = (attitude[:-1].inv() * attitude[1:]).as_rotvec()
-    return replace(recording, turn_rad=np.where(recording.read[:, None], turn, np.nan), row=np.zeros_like(recording.row), adjusted=found)
+    return replace(turns, turn_rad=np.where(turns.read[:, None], turn, np.nan), row=np.zeros_like(turns.row))
 
 
 def _along(turns: Turns, found: Adjusted) -> Turns:
-    """The turns with the way that was found, from frame to frame."""
+    """The turns read again along the way that was found."""
     from scipy.interpolate import CubicSpline
     from scipy.spatial.transform import Rotation, Slerp
 
@@ -59,8 +85,8 @@ def _along(turns: Turns, found: Adjusted) -> Turns:
     middle = np.clip((turns.start_s + turns.end_s) / 2, times[0], times[-1])
     axes = Slerp(times, Rotation.from_matrix(found.attitude))(np.clip(turns.start_s, times[0], times[-1])).inv()
     move = axes.apply(CubicSpline(times, found.way).derivative()(middle)) * np.interp(middle, times, found.nearness)[:, None]
-    more = np.einsum("nij,nj->ni", turns.by_move, (move - turns.move_rad_s) * (turns.end_s - turns.start_s)[:, None])
-    return replace(turns, turn_rad=turns.turn_rad + more, move_rad_s=np.where(turns.read[:, None], move, 0.0))
+    size = (move**2).sum(axis=1)[:, None, None]
+    return turns.again(move, _ALONG**2 * move[:, :, None] * move[:, None, :] + (_ACROSS**2 * size + _LEAST_RAD_S**2) * np.eye(3))
 
 
 def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
@@ -110,8 +136,10 @@ def _steps(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Floats, Floats]
     axes = left @ right
     way = CubicSpline(other.times_s, other.way)(within)
     both = inside[1:] & inside[:-1]
-    own = np.diff(seen.way, axis=0)
-    steps = np.where(both[:, None], np.einsum("kij,kj->ki", (axes[1:] + axes[:-1]) / 2, np.diff(way, axis=0)), own)
+    own, shown = np.diff(seen.way, axis=0), np.einsum("kij,kj->ki", (axes[1:] + axes[:-1]) / 2, np.diff(way, axis=0))
+    if both.any():  # one unit for all
+        own = own * (np.linalg.norm(shown[both], axis=1).sum() / max(float(np.linalg.norm(own[both], axis=1).sum()), 1e-9))
+    steps = np.where(both[:, None], shown, own)
     lengths = np.linalg.norm(own, axis=1)
     loose = 5 * np.maximum(lengths, 0.3 * np.median(lengths)) + 1e-3
     return steps, np.where(both, _WAY_NOISE * other.scatter_rad, loose)

@@ -9,7 +9,7 @@ marked and the chain begins anew behind it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -59,13 +59,13 @@ class Turns:
         sigma_rad: (N, 3) of its components.
         row: (N,) mean row of the details, as a share of the height from the middle: the turn is that of the moment at which this row was read.
         details: (N,) that agreed.
-        by_move: (N, 3, 3) by how much a turn would be another with another such speed over the step (rad per rad).
         move_rad_s: (N, 3) the camera's own speed over the distance of what it saw, mean of the details, camera axes before; 0 where unreadable.
         repeated_s: times of frames that showed the one before again.
         given_readout_ms: of the file; None where it states none.
         readout_s, readout_95_s: that the rows show, and the half-width of its 95 % interval; infinite where they show none.
         keyed: details followed over a second and more; None where none were looked for.
         adjusted: what they made of the turns; None where the turns are as they were read from frame to frame.
+        steps: what each turn was read from.
     """
 
     name: str
@@ -78,13 +78,13 @@ class Turns:
     row: Floats
     details: NDArray[np.int64]
     move_rad_s: Floats
-    by_move: Floats
     repeated_s: Floats
     given_readout_ms: float | None
     readout_s: float
     readout_95_s: float
     keyed: Keyed | None = None
     adjusted: Adjusted | None = None
+    steps: tuple[Step, ...] = ()
 
     @property
     def read(self) -> Mask:
@@ -146,6 +146,20 @@ class Turns:
         delay = self.row * readout_s
         return self.start_s + delay, self.end_s + delay
 
+    def again(self, move_rad_s: Floats, covariance: Floats) -> Turns:
+        """The turns read again, now that the camera's speed over distance is known (N, 3), camera axes before, with its covariance (N, 3, 3)."""
+        good, readout = self.read, (self.camera.readout_ms or 0.0) / 1000
+        if good.sum() < FEWEST_READ:
+            return self
+        rate = rate_of(self.start_s[good], self.end_s[good], self.row[good] * readout, self.turn_rad[good])
+        turned, noise, steps = rate.antiderivative(), _noise(self.camera), []
+        for step, move, spread in zip(self.steps, move_rad_s, covariance, strict=True):
+            dt = step.end_s - step.start_s
+            inside = len(step.before) >= FEWEST and rate.x[0] <= step.start_s <= step.end_s <= rate.x[-1]
+            turn = step.again(turned, readout, noise, (move * dt, spread * dt**2))[0] if inside else None
+            steps.append(step if turn is None else replace(step, turn=turn))
+        return replace(self, **_figures(steps))
+
 
 def clip_camera(camera: Camera, size_px: tuple[int, int], *, name: str, which: str = "recording") -> Camera:
     """The camera at a clip's size.
@@ -197,7 +211,7 @@ def turns_of(frames: Iterable[Shown], camera: Camera, *, name: str, facts: ClipF
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Step:
+class Step:
     """What one frame adds to the one before: times, and details as bearings and rows (share of the height from the middle) in both."""
 
     start_s: float
@@ -213,6 +227,32 @@ class _Step:
         rows = self.rows if self.turn is None else self.rows[:, self.turn.agreed]
         return float(rows.mean()) if rows.size else 0.0
 
+    def again(self, turned: Any, readout_s: float, noise_rad: float, move: tuple[Floats, Floats]) -> tuple[BearingTurn | None, Floats]:
+        """The turn, and how much more each detail saw the camera turn (N, 3), given the turn up to any time and the move over the step."""
+        before, after, rows = (v.astype(np.float64) for v in (self.before, self.after, self.rows))
+        first, last, delay = self.start_s + rows[0] * readout_s, self.end_s + rows[1] * readout_s, self.row * readout_s
+        whole = turned(self.end_s + delay) - turned(self.start_s + delay)
+        extra = turned(last) - turned(first) - whole
+        start = whole if self.turn is None else self.turn.turn_rad
+        return turn_of(before, after, noise_rad=noise_rad, extra=extra, start=start, move=move) or self.turn, extra
+
+
+def _figures(steps: Sequence[Step]) -> dict[str, Any]:
+    """What ``Turns`` states of each step."""
+    nothing = np.full(3, np.nan)
+    return {
+        "steps": tuple(steps),
+        "turn_rad": np.array([nothing if s.turn is None else s.turn.turn_rad for s in steps]).reshape(-1, 3),
+        "sigma_rad": np.array([nothing if s.turn is None else np.sqrt(np.diag(s.turn.covariance)) for s in steps]).reshape(-1, 3),
+        "row": np.array([s.row for s in steps]),
+        "details": np.array([0 if s.turn is None else int(s.turn.agreed.sum()) for s in steps], dtype=np.int64),
+        "move_rad_s": np.array([np.zeros(3) if s.turn is None else s.turn.move_rad / (s.end_s - s.start_s) for s in steps]).reshape(-1, 3),
+    }
+
+
+def _noise(camera: Camera) -> float:
+    return NOISE_PX / float(camera.lens.focal_mm * camera.pixels_per_mm.min())
+
 
 class _Reader:
     """Keeps the frame before and what was read so far."""
@@ -222,7 +262,7 @@ class _Reader:
         self.before: Shown | None = None
         self.usual = 0.0  # difference of a frame from the one before, grey levels
         self.rate = np.zeros(3)
-        self.steps: list[_Step] = []
+        self.steps: list[Step] = []
         self.repeated: list[float] = []
         self.attitude = np.eye(3)
         self.keys: KeyFrames | None = None
@@ -249,10 +289,10 @@ class _Reader:
             self.attitude = self.attitude @ _matrix(before * (step.end_s - step.start_s) if step.turn is None else step.turn.turn_rad)
             self.keys.take(frame.time_s, frame.pixels, self.attitude)
 
-    def _step(self, before: Shown, after: Shown, change: float) -> _Step | None:
+    def _step(self, before: Shown, after: Shown, change: float) -> Step | None:
         """What one frame adds; None for one that shows the frame before again."""
         dt = after.time_s - before.time_s
-        none = _Step(start_s=before.time_s, end_s=after.time_s)
+        none = Step(start_s=before.time_s, end_s=after.time_s)
         places = corners_of(before.pixels)
         rays, ok = self.camera.unproject(places)
         places, rays = places[ok], rays[ok]
@@ -270,13 +310,9 @@ class _Reader:
             return none
         rows = np.stack([places[kept, 1], there[kept, 1]]) / self.camera.raster_px[1] - 0.5
         extra = np.outer((rows[1] - rows[0]) * self._readout, self.rate)
-        turn = turn_of(rays[kept], rays_after[kept], noise_rad=self._noise, extra=extra)
+        turn = turn_of(rays[kept], rays_after[kept], noise_rad=_noise(self.camera), extra=extra)
         first, second, at = (v.astype(np.float32) for v in (rays[kept], rays_after[kept], rows))
         return replace(none, before=first, after=second, rows=at, turn=turn)
-
-    @property
-    def _noise(self) -> float:
-        return NOISE_PX / self._per_rad
 
     @property
     def _readout(self) -> float:
@@ -300,19 +336,17 @@ class _Reader:
         for k, s in enumerate(self.steps):
             if len(s.before) < FEWEST or not middle[0] <= s.start_s <= s.end_s <= middle[-1]:
                 continue
-            before, after, rows = (v.astype(np.float64) for v in (s.before, s.after, s.rows))
-            first, last = s.start_s + rows[0] * self._readout, s.end_s + rows[1] * self._readout
-            delay = s.row * self._readout
-            extra = turned(last) - turned(first) - (turned(s.end_s + delay) - turned(s.start_s + delay))
-            start = turned(s.end_s + delay) - turned(s.start_s + delay) if s.turn is None else s.turn.turn_rad
-            again = turn_of(before, after, noise_rad=self._noise, extra=extra, start=start, move=moves[k]) or s.turn
+            again, extra = s.again(turned, self._readout, _noise(self.camera), moves[k])
             if again is None:
                 continue
+            delay = s.row * self._readout
             self.steps[k] = replace(s, turn=again)
+            rows = s.rows.astype(np.float64)
+            first, last = s.start_s + rows[0] * self._readout, s.end_s + rows[1] * self._readout
             drift, along = (
                 rows[1][:, None] * of(last) - rows[0][:, None] * of(first) - s.row * (of(s.end_s + delay) - of(s.start_s + delay)) for of in (rate, slow)
             )
-            pull[k], told[k] = share_told(before, after, again, extra=extra, drift=drift, along=along)
+            pull[k], told[k] = share_told(s.before.astype(np.float64), s.after.astype(np.float64), again, extra=extra, drift=drift, along=along)
         return pull, told
 
     def _read_out(self) -> tuple[float, float]:
@@ -356,15 +390,11 @@ class _Reader:
         steps = _MOVE_S / float(np.median(dt))
         pull, told, most = (gaussian_filter1d(v, steps, axis=0, mode="constant") * math.sqrt(2 * math.pi) * steps for v in (pull, told, most))
         known = gaussian_filter1d(np.array([float(s.turn is not None) for s in self.steps]), steps, mode="constant") * math.sqrt(2 * math.pi) * steps
-        least = (0.3 * self._noise / float(np.median(dt))) ** 2
+        least = (0.3 * _noise(self.camera) / float(np.median(dt))) ** 2
         covariance = np.linalg.inv(told + np.eye(3) / (most / np.maximum(known, 1e-9) + least)[:, None, None])
         mean = np.einsum("kij,kj->ki", covariance, pull)
         loose = (_MOVE_SHARE * np.linalg.norm(mean, axis=1)) ** 2
         return [(axes[k].T @ mean[k] * dt[k], axes[k].T @ (covariance[k] + loose[k] * np.eye(3)) @ axes[k] * dt[k] ** 2) for k in range(count)]
-
-    @property
-    def _per_rad(self) -> float:
-        return float(self.camera.lens.focal_mm * self.camera.pixels_per_mm.min())
 
     def _guess(self, places: Floats, rays: Floats, turn_rad: Floats) -> Floats:
         """Where the corners would be after a turn."""
@@ -375,19 +405,13 @@ class _Reader:
 
     def turns(self, name: str, facts: ClipFacts) -> Turns:
         readout, half = self._read_out()
-        nothing = np.full(3, np.nan)
         return Turns(
             name=name,
             camera=self.camera,
             facts=facts,
             start_s=np.array([s.start_s for s in self.steps]),
             end_s=np.array([s.end_s for s in self.steps]),
-            turn_rad=np.array([nothing if s.turn is None else s.turn.turn_rad for s in self.steps]).reshape(-1, 3),
-            sigma_rad=np.array([nothing if s.turn is None else np.sqrt(np.diag(s.turn.covariance)) for s in self.steps]).reshape(-1, 3),
-            row=np.array([s.row for s in self.steps]),
-            details=np.array([0 if s.turn is None else int(s.turn.agreed.sum()) for s in self.steps], dtype=np.int64),
-            move_rad_s=np.array([np.zeros(3) if s.turn is None else s.turn.move_rad / (s.end_s - s.start_s) for s in self.steps]).reshape(-1, 3),
-            by_move=np.array([np.zeros((3, 3)) if s.turn is None else s.turn.by_move for s in self.steps]).reshape(-1, 3, 3),
+            **_figures(self.steps),
             repeated_s=np.array(self.repeated),
             given_readout_ms=self.given.readout_ms,
             readout_s=readout,

@@ -41,7 +41,7 @@ def test_what_tells_no_clock_is_refused(both):
         match_clocks(recording, replace(monitoring, turn_rad=monitoring.turn_rad * 0.01), np.eye(3))
     with pytest.raises(NotSuitable, match="do not turn alike"):  # a flight of its own: the same one flown backwards
         match_clocks(recording, replace(monitoring, turn_rad=monitoring.turn_rad[::-1]), np.eye(3))
-    short = {name: getattr(monitoring, name)[:60] for name in ("start_s", "end_s", "turn_rad", "sigma_rad", "row", "details", "move_rad_s", "by_move")}
+    short = {name: getattr(monitoring, name)[:60] for name in ("start_s", "end_s", "turn_rad", "sigma_rad", "row", "details", "move_rad_s")}
     with pytest.raises(NotSuitable, match="overlap"):
         match_clocks(recording, replace(monitoring, **short), np.eye(3))
 
@@ -59,7 +59,7 @@ def test_frames_missing_without_a_word_are_refused(both):
     recording, monitoring = both
     keep = np.r_[0:80, 85 : len(monitoring.start_s)]
     gone = monitoring.start_s[85] - monitoring.start_s[80]
-    fields = {name: getattr(monitoring, name)[keep] for name in ("turn_rad", "sigma_rad", "row", "details", "move_rad_s", "by_move")}
+    fields = {name: getattr(monitoring, name)[keep] for name in ("turn_rad", "sigma_rad", "row", "details", "move_rad_s")}
     later = np.where(np.arange(len(keep)) >= 80, gone, 0.0)
     cut = replace(monitoring, start_s=monitoring.start_s[keep] - later, end_s=monitoring.end_s[keep] - later, **fields)
     with pytest.raises(NotSuitable, match=r"part by about [12]\d\d ms near [23] s"):
@@ -77,7 +77,7 @@ def test_a_minute_tells_the_rate_twenty_seconds_apart_though_the_mount_flexes(bo
         pose = flown.attitude(at) @ flown.aim(at) if monitoring else flown.attitude(at)
         turn = Rotation.from_matrix(np.swapaxes(pose[:-1], 1, 2) @ pose[1:]).as_rotvec() + rng.normal(scale=np.radians(0.3) / fps, size=(len(own) - 1, 3))
         count, none = len(turn), np.zeros((len(turn), 3))
-        empty = {"row": none[:, 0], "details": np.full(count, 100), "move_rad_s": none, "by_move": np.zeros((count, 3, 3)), "repeated_s": none[:0, 0]}
+        empty = {"row": none[:, 0], "details": np.full(count, 100), "move_rad_s": none, "repeated_s": none[:0, 0]}
         return replace(turns, start_s=own[:-1], end_s=own[1:], turn_rad=turn, sigma_rad=none + 1e-4, **empty)
 
     found = match_clocks(clip(both[0], 25.0, 80.0, monitoring=False), clip(both[1], 30.0, 60.0, monitoring=True), np.eye(3))

@@ -104,14 +104,18 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
     assert sure[1] < 0.5 * sure[0]
 
 
-def _flat(rng, moments=12):
-    """Moments that each show one wall, nearer and farther: tracks tell nothing within one, and with the way known each how far away it is."""
+def _flat(rng, moments=12, flex=None):
+    """Moments that each show one wall, nearer and farther: tracks tell nothing within one, and with the way known each how far away it is.
+
+    ``flex``: (moments, 3) rotation vectors that the aim is turned by.
+    """
     aim = Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
     right, up, forward = np.array(FLIGHT.offset_mm) / 1000
     out, distances = [], rng.uniform(5, 15, moments)
-    for distance in distances:
+    flex = np.zeros((moments, 3)) if flex is None else flex
+    for distance, swing in zip(distances, flex, strict=True):
         points = np.column_stack([rng.uniform((-0.36, -0.2), (0.36, 0.2), (200, 2)), np.ones(200)]) * distance
-        there = aim.inv().apply(points - (right, -up, forward))
+        there = (Rotation.from_rotvec(swing) * aim).inv().apply(points - (right, -up, forward))
         matches, _ = _matches(rng, points, there)
         way = np.array([0.3, 0.1, 0.5]) * rng.uniform(0.5, 1.5)
         after = _units(_units(points - way) + rng.normal(scale=2e-4, size=points.shape))
@@ -129,6 +133,20 @@ def test_a_way_known_along_the_flight_parts_aim_from_distance():
         off.append(max(abs(found.inverse_at(i) - 1 / d) for i, d in enumerate(distances)))
     assert off[1] < 0.015
     assert off[1] < 0.5 * off[0]
+
+
+def test_a_mount_that_flexes_one_way_tells_by_what_goes_across_the_offset_what_goes_along_it():
+    """Slow flex about a slanted axis: a roll that stays and a turn that goes with the other are sure, where each axis by itself would be as loose."""
+    rng = np.random.default_rng(8)
+    flex = np.radians(1.0) * rng.normal(size=(24, 1)) * np.array([0.8, 0.6, 0.0])
+    details, distances = _flat(rng, 24, flex)
+    start = np.append(Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg)).as_rotvec(), np.zeros(11))
+    found = flown(pairing_of(FLIGHT), [each[1] for each in details], 2.0 * np.arange(24), start=start, unread_rad=1e-4)
+    assert max(abs(found.inverse_at(i) - 1 / d) for i, d in enumerate(distances)) < 0.01
+    true = Rotation.from_euler("YXZ", np.radians(FLIGHT.aim_deg))
+    off = np.array([(Rotation.from_rotvec(found.values_at(i)[:3]) * (Rotation.from_rotvec(s) * true).inv()).as_rotvec() for i, s in enumerate(flex)])
+    assert np.degrees(np.abs(off - off.mean(axis=0))).max() < 0.012
+    assert np.degrees(found.apart_rad) == pytest.approx(np.degrees(np.sqrt((flex[:, :2] ** 2).mean())), rel=0.1)
 
 
 def test_flex_too_quick_for_the_frames_bends_a_moment_and_not_its_aim():

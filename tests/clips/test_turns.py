@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from framematch.clips.bearings import turn_of
 from framematch.clips.frames import ClipFacts
-from framematch.clips.turns import _Reader, _Step, rate_of, read_turns
+from framematch.clips.turns import Step, _noise, _Reader, rate_of, read_turns
 
 cv2 = pytest.importorskip("cv2")
 FLIGHT = Flight(
@@ -75,9 +75,9 @@ def test_a_turn_that_rows_hide_is_read_once_their_rate_is_known():
         a, b = a[good & too], b[good & too]
         before, after = (camera.unproject(each)[0] for each in (a, b))
         rows = np.stack([a[:, 1], b[:, 1]]) / 360 - 0.5
-        turn = turn_of(before, after, noise_rad=reader._noise, extra=np.zeros(before.shape))
+        turn = turn_of(before, after, noise_rad=_noise(camera), extra=np.zeros(before.shape))
         before, after, rows = (v.astype(np.float32) for v in (before, after, rows))
-        reader.steps.append(_Step(start_s=first, end_s=last, before=before, after=after, rows=rows, turn=turn))
+        reader.steps.append(Step(start_s=first, end_s=last, before=before, after=after, rows=rows, turn=turn))
     assert sum(step.turn is None for step in reader.steps) > 5
     turns = reader.turns("made", ClipFacts(size_px=(640, 360), frames_per_s=25.0, frames=60))
     assert turns.read[:-4].all()  # beyond the last rate that was read nothing is known
