@@ -32,7 +32,7 @@ APART_S = 0.15
 _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
 #: What bringing frames milliseconds apart to one moment leaves, standard deviation of each axis, and for how long it goes together (rendered flights): it
 #: goes with the way flown, as distances do, and would be taken for an offset.
-_DRIFT_RAD, _DRIFT_S = math.radians(0.03), 2.0
+_DRIFT_RAD, _DRIFT_S = math.radians(0.015), 2.0
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
 _LEAST_TRACKS = 30

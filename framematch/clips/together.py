@@ -45,13 +45,13 @@ Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
 
 EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
-MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 5, 2, 20
+MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 8, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
 _FLEX_READ_DEG, _FLEX_SHARE = 0.04, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 _STEP_W = 1e-3
-_ROWS_S, _FLEXING_RAD_S = 0.004, 0.1
+_ROWS_S = 0.004
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -188,7 +188,7 @@ def together(
     at = _at_sizes(rig, pairs[0])
     total = MOST_CHECKED + FIRST_MOMENTS + len(pairs)
     singles, refused, done = [], None, 0
-    for pair in sorted(pairs, key=_apart)[:MOST_CHECKED]:
+    for pair in sorted(pairs, key=lambda p: float(np.linalg.norm(p.move_rad_s)) * (abs(p.late_s) + _ROWS_S))[:MOST_CHECKED]:  # least moved between the two
         step(done)
         done += 1
         try:
@@ -238,11 +238,6 @@ def together(
         slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
         quick_percent=_quick_percent(checked, flex),
     )
-
-
-def _apart(pair: Brought) -> float:
-    """How much may have happened between a moment's two frames: what is seen passed by, and the mount flexed."""
-    return (float(np.linalg.norm(pair.move_rad_s)) + _FLEXING_RAD_S) * (abs(pair.late_s) + _ROWS_S)
 
 
 def _at_sizes(rig: Pairing, pair: Brought) -> Pairing:
