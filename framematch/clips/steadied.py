@@ -29,17 +29,17 @@ _WAY_NOISE = 2.0  # times the scatter of the monitoring clip's details: standard
 
 def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks | None = None) -> Turns:
     """The clip's turns with slow errors taken out, each from its frame's middle row to that of the next; as they are where too little was seen."""
-    other = None if monitoring is None else _adjusted(monitoring)[1]
+    other = None if monitoring is None else _adjusted(monitoring, rounds=1)[1]  # a wide view's turns are read well enough
     recording, found = _adjusted(recording, None if other is None or clocks is None else (other, clocks))
     if found is None:
         return recording
     return replace(_held(recording, found), adjusted=found, steps=())
 
 
-def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None) -> tuple[Turns, Adjusted | None]:
+def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rounds: int = _ROUNDS) -> tuple[Turns, Adjusted | None]:
     """The turns read again along the way that their adjustment shows, and the adjustment of these: rows are brought to one time by them."""
     found = None
-    for count in range(_ROUNDS):
+    for count in range(rounds):
         seen = _seen(turns, TurnedPath(turns))
         if seen is None:
             break
@@ -52,7 +52,7 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None) -> tup
         if again is None:
             break
         found = again
-        if count < _ROUNDS - 1:
+        if count < rounds - 1:
             turns = _along(turns, found)
     return turns, found
 
