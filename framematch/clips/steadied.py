@@ -47,7 +47,7 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rou
             seen = replace(seen, way=_carried(found, seen.attitude))
         steps = None if other is None or count == 0 else _steps(seen, *other)
         if steps is not None:
-            seen = replace(seen, way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps[0], axis=0)]))
+            seen = replace(seen, way=_summed(steps[0]))
         again = adjusted(seen, steps=steps)
         if again is None:
             break
@@ -60,6 +60,11 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rou
 def _carried(found: Adjusted, attitude: Floats) -> Floats:
     """The way that was found, its steps in the camera's axes as before."""
     steps = np.einsum("kij,klj,kl->ki", attitude[:-1], found.attitude[:-1], np.diff(found.way, axis=0))
+    return _summed(steps)
+
+
+def _summed(steps: Floats) -> Floats:
+    """(K, 3) places of (K - 1, 3) steps."""
     return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
 
 
@@ -113,7 +118,7 @@ def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
         rays=rotated(path.turned(times[key] + later) - path.turned(times[key]), rays),
         later_s=later,
         attitude=attitude,
-        way=np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)]),
+        way=_summed(steps),
         noise_rad=NOISE_PX / float(camera.lens.focal_mm * camera.pixels_per_mm.min()),
     )
 

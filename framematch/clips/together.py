@@ -153,6 +153,7 @@ def check_clips(pairing: Pairing, recording: Path, monitoring: Path, *, typed: S
         read.append(read_turns(path, seen, progress=progress))
     rig = replace(rig, **{w: replace(getattr(rig, w), readout_ms=t.camera.readout_ms) for w, t in zip(("recording", "monitoring"), read, strict=True)})
     clocks = match_clocks(read[0], read[1], rig.mount.recording_from_monitoring)
+    read[1] = replace(read[1], steps=())  # a wide view's turns are not read again
     read[0] = steadied(read[0], read[1], clocks)
     clocks = match_clocks(read[0], read[1], clocks.recording_from_monitoring)
     chosen = instants(read[0], read[1], clocks, every_s=EVERY_S, most=MOST_MOMENTS, wanted_s=[t.time_s for t in typed])

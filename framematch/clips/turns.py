@@ -227,10 +227,15 @@ class Step:
         rows = self.rows if self.turn is None else self.rows[:, self.turn.agreed]
         return float(rows.mean()) if rows.size else 0.0
 
+    def moments_s(self, readout_s: float) -> tuple[Floats, Floats, float]:
+        """(N,) and (N,): when each detail was seen before and after; and by how much later than its frame's middle the mean row is read."""
+        rows = self.rows.astype(np.float64) * readout_s
+        return self.start_s + rows[0], self.end_s + rows[1], self.row * readout_s
+
     def again(self, turned: Any, readout_s: float, noise_rad: float, move: tuple[Floats, Floats]) -> tuple[BearingTurn | None, Floats]:
         """The turn, and how much more each detail saw the camera turn (N, 3), given the turn up to any time and the move over the step."""
-        before, after, rows = (v.astype(np.float64) for v in (self.before, self.after, self.rows))
-        first, last, delay = self.start_s + rows[0] * readout_s, self.end_s + rows[1] * readout_s, self.row * readout_s
+        before, after = (v.astype(np.float64) for v in (self.before, self.after))
+        first, last, delay = self.moments_s(readout_s)
         whole = turned(self.end_s + delay) - turned(self.start_s + delay)
         extra = turned(last) - turned(first) - whole
         start = whole if self.turn is None else self.turn.turn_rad
@@ -339,10 +344,8 @@ class _Reader:
             again, extra = s.again(turned, self._readout, _noise(self.camera), moves[k])
             if again is None:
                 continue
-            delay = s.row * self._readout
-            self.steps[k] = replace(s, turn=again)
-            rows = s.rows.astype(np.float64)
-            first, last = s.start_s + rows[0] * self._readout, s.end_s + rows[1] * self._readout
+            self.steps[k], rows = replace(s, turn=again), s.rows.astype(np.float64)
+            first, last, delay = s.moments_s(self._readout)
             drift, along = (
                 rows[1][:, None] * of(last) - rows[0][:, None] * of(first) - s.row * (of(s.end_s + delay) - of(s.start_s + delay)) for of in (rate, slow)
             )
