@@ -4,8 +4,12 @@ From frame to frame a long lens hardly tells a turn from a step aside, and what 
 several key frames stand at one place each: the attitudes and places of the key frames and the places of all details are solved together, by least
 squares with weights after Cauchy, Levenberg and Marquardt's way, details eliminated first (Schur's complement: what is left is banded). Rows are
 brought to their frame's time by the turns that were read and the speed of the way. A turn rate that is some degrees a second off bends a picture by a
-fifth of a pixel, more than details scatter, and is taken for a way: so each key frame's rate is solved along, held to what was read, since rows that turn
-at will explain any picture (Albl, Sugimoto and Pajdla, ECCV 2016).
+fifth of a pixel, more than details scatter, and is taken for a way: so each key frame's rate is solved along, held to what was read and to how fast the
+frames' own turns lead away from it, since rows that turn at will explain any picture (Albl, Sugimoto and Pajdla, ECCV 2016).
+
+What a long lens can't tell it can by time: nothing that flies changes its acceleration at once. So the way's third derivative is held to nothing, as are
+rates; how firmly, the clip tells itself (MacKay, Neural Computation 4, 1992). That asks for noise as it is: details side by side in a picture are off
+together, by compression and blur, and count as so many less.
 
 Weak priors hold what pictures leave open: the scale, by inverse distances about 1, as reading turns has them; the way as that has it, and that it
 bends as mostly in this clip. Each step is laid out along the chain of frames, and inverse distances with the way, so that drift and scale, which little
@@ -25,16 +29,19 @@ from framematch.clips.bearings import cross_of, tangents
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 _FEWEST_SEEN = 3  # key frames that a detail is seen in
 _FEWEST_FRAMES, _FEWEST_DETAILS = 5, 60
-_CAUCHY, _ROUNDS, _SETTLED = 2.4, 20, 3e-4
+_CAUCHY, _ROUNDS, _SETTLED, _NEAR = 2.4, 20, 3e-4, 0.9
+_SHARES = (1.0, 0.4, 0.15)  # of a step, tried one after another
+_CELLS, _FEWEST_IN = (6, 4), 3  # of a picture, and details in one, for how far off neighbours are together
 #: How far a turn, a way and inverse distances may lie from what was read; a turn, summed up from frame to frame, is off by less (rendered flights).
 _TURN_RAD, _WAY_SHARE, _APART = math.radians(0.2), 5.0, 1.0
 _STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
 _EACH = 9  # unknowns of a key frame
-_RATE_RAD_S = math.radians(1.0)  # how far a rate may lie from what was read (rendered flights)
+_RATE_RAD_S = math.radians(1.0)  # how far a rate may lie from what was read, to begin with
 _SAMPLES = 60  # frames of which the standard deviation is worked out
-_LEAST_BEND = 0.02  # of the way over the distance, per second squared
+_LEAST_BEND, _LEAST_SIZE = 0.02, 1e-4  # of the way over the distance, per second squared; and of what the clip tells the size of
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -108,17 +115,17 @@ class Adjusted:
         return out
 
 
-def adjusted(seen: Seen, *, steps: tuple[Floats, Floats] | None = None) -> Adjusted | None:
+def adjusted(seen: Seen, *, shown: tuple[Mask, float] | None = None) -> Adjusted | None:
     """Adjust key frames; None where too little is seen to.
 
     Args:
-        steps: (K - 1, 3) and (K - 1,) of the way from another source, and their standard deviation; what was read if not given.
+        shown: (K - 1,) which steps of the way another camera shows, and their standard deviation; none if not given.
     """
     count = np.bincount(seen.track) if len(seen.track) else np.zeros(1, np.int64)
     use = count[seen.track] >= _FEWEST_SEEN if len(seen.track) else np.zeros(0, bool)
     if len(seen.times_s) < _FEWEST_FRAMES or (count >= _FEWEST_SEEN).sum() < _FEWEST_DETAILS:
         return None
-    return _Solve(seen, use, steps).solved()
+    return _Solve(seen, use, shown).solved()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -134,7 +141,8 @@ class _State:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Look:
-    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; misses of the priors."""
+    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; misses of the priors, and of
+    what the clip tells the size of."""
 
     miss: Floats
     ray: Floats
@@ -142,17 +150,19 @@ class _Look:
     to_camera: Floats
     from_first: Floats
     prior: Floats
+    sized: tuple[Floats, Floats]
 
 
 class _Solve:
-    def __init__(self, seen: Seen, use: NDArray[np.bool_], steps: tuple[Floats, Floats] | None) -> None:
+    def __init__(self, seen: Seen, use: Mask, shown: tuple[Mask, float] | None) -> None:
         from scipy import sparse
 
         self.seen = seen
         self.key, self.rays, self.later = seen.key[use], seen.rays[use], seen.later_s[use, None]
         _, first, self.track = np.unique(seen.track[use], return_index=True, return_inverse=True)
-        self.first = self.key[first]  # sights come in order of time
-        self.basis = tangents(self.rays)
+        self.first_sight, self.first = first, self.key[first]  # sights come in order of time
+        self.basis, self.cell = tangents(self.rays), _cells(self.key, self.rays)
+        self.together = 1.0  # how many details count as one
         self.frames, self.tracks = len(seen.times_s), len(first)
         self.state = _State(
             attitude=seen.attitude,
@@ -162,26 +172,34 @@ class _Solve:
             inverse=np.ones(self.tracks),
         )
         dt = np.diff(seen.times_s)
-        lengths = np.linalg.norm(np.diff(seen.way, axis=0), axis=1)
+        self.steps = np.diff(seen.way, axis=0)
+        lengths = np.linalg.norm(self.steps, axis=1)
         typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
-        self.steps, loose = (np.diff(seen.way, axis=0), _WAY_SHARE * typical) if steps is None else steps
         self.back = np.swapaxes(seen.attitude[1:], 1, 2) @ seen.attitude[:-1]
         self.between = (dt[1:] + dt[:-1]) / 2
-        bend = max(float(np.median(np.abs(self._bends(seen.way)))) / 0.6745, _LEAST_BEND)
-        self.loose, self.bend, self.dt = loose[:, None], bend, dt
+        self.bend = max(float(np.median(np.abs(self._bends(seen.way)))) / 0.6745, _LEAST_BEND)
+        self.loose = (_WAY_SHARE * typical if shown is None else np.where(shown[0], shown[1], _WAY_SHARE * typical))[:, None]
+        self.speed = np.gradient(seen.way, seen.times_s, axis=0)
         turns = _rows(self.frames, [(0, 0, -self.back / _TURN_RAD), (1, 0, np.broadcast_to(np.eye(3) / _TURN_RAD, (len(dt), 3, 3)))])
-        ways = _rows(self.frames, [(k, 3, sign * np.eye(3) / loose[:, None, None]) for k, sign in ((0, -1), (1, 1))])
-        share = 1 / (self.between * bend)
+        ways = _rows(self.frames, [(k, 3, np.broadcast_to(sign * np.eye(3), (len(dt), 3, 3))) for k, sign in ((0, -1), (1, 1))])
+        share = 1 / self.between
         inner = (share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:])
         bends = _rows(self.frames, [(k, 3, v[:, None, None] * np.eye(3)) for k, v in enumerate(inner)])
         held = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, _EACH * self.frames))
-        rates = _rows(self.frames, [(0, 6, np.broadcast_to(np.eye(3) / _RATE_RAD_S, (self.frames, 3, 3)))])
-        self.priors = sparse.vstack([turns, ways, bends, rates, held]).tocsr()
+        self.priors = sparse.vstack([turns, sparse.diags(1 / np.repeat(self.loose, 3)) @ ways, bends / self.bend, held]).tocsr()
         self.prior_told = (self.priors.T @ self.priors).tocsr()
+        apart = np.repeat((self.between[1:] + self.between[:-1]) / 2, 3)
+        jerks = sparse.diags([-1 / apart, 1 / apart], [0, 3], shape=(len(apart), bends.shape[0])) @ bends
+        share, last, own = (1 / (2 * self.between))[:, None, None], self.frames - 1, np.eye(3)
+        leading = [(0, 0, self.back[:-1] * share), (2, 0, -np.swapaxes(self.back[1:], 1, 2) * share), (1, 6, np.broadcast_to(own, (last - 1, 3, 3)))]
+        rates = sparse.vstack([_rows(self.frames, part) for part in (leading, [(0, 6, own[None])], [(last, 6, own[None])])])
+        self.sized = [jerks.tocsr(), rates.tocsr()]
+        self.sizes = [math.sqrt(float((self._jerks(seen.way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S]
+        self.sized_told = [(matrix.T @ matrix).tocsr() for matrix in self.sized]
         damped = sparse.vstack(
             [
                 turns * (_TURN_RAD / _STEP_RAD),
-                _rows(self.frames, [(k, 3, sign * np.eye(3) / (_STEP_SHARE * typical)[:, None, None]) for k, sign in ((0, -1), (1, 1))]),
+                sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways,
             ]
         )
         self.damping = (damped.T @ damped).tocsr()
@@ -191,11 +209,14 @@ class _Solve:
         out: Floats = np.diff(np.diff(way, axis=0) / dt, axis=0) / ((dt[1:] + dt[:-1]) / 2)
         return out
 
+    def _jerks(self, way: Floats) -> Floats:
+        out: Floats = np.diff(self._bends(way), axis=0) / ((self.between[1:] + self.between[:-1]) / 2)[:, None]
+        return out
+
     def look(self, state: _State) -> _Look:
         from scipy.spatial.transform import Rotation
 
-        speed = np.gradient(state.way, self.seen.times_s, axis=0)
-        from_first = state.way[self.first][self.track] - state.way[self.key] - self.later * speed[self.key]
+        from_first = state.way[self.first][self.track] - state.way[self.key] - self.later * self.speed[self.key]
         to_camera = np.swapaxes(state.attitude, 1, 2)[self.key]
         ray = np.einsum("nij,nj->ni", to_camera, state.direction[self.track] + state.inverse[self.track, None] * from_first)
         ray -= self.later * np.cross(state.rate[self.key], ray)
@@ -206,43 +227,73 @@ class _Solve:
         off = Rotation.from_matrix(np.swapaxes(self.seen.attitude, 1, 2) @ state.attitude).as_rotvec()
         turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
         ways = (np.diff(state.way, axis=0) - self.steps) / self.loose
-        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), (state.rate / _RATE_RAD_S).ravel(), np.zeros(6)])
-        return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, prior=prior)
+        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), np.zeros(6)])
+        leading = np.einsum("kji,kj->ki", self.back[1:], off[2:]) - np.einsum("kij,kj->ki", self.back[:-1], off[:-2])
+        rates = np.concatenate([state.rate[1:-1] - leading / (2 * self.between)[:, None], state.rate[:1], state.rate[-1:]])
+        sized = self._jerks(state.way), rates
+        return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, prior=prior, sized=sized)
 
     def cost(self, look: _Look, state: _State, scale: float) -> float:
-        size = (look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2
-        return float(_CAUCHY**2 * np.log1p(size).sum() + (look.prior**2).sum() + ((state.inverse - 1) ** 2).sum() / _APART**2)
+        off = float(_CAUCHY**2 * np.log1p((look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2).sum()) / self.together
+        sized = sum(float((left**2).sum()) / size**2 for left, size in zip(look.sized, self.sizes, strict=True))
+        return float(off + sized + (look.prior**2).sum() + ((state.inverse - 1) ** 2).sum() / _APART**2)
 
     def solved(self) -> Adjusted | None:
         state = self.state
         look = self.look(state)
-        scale, damping = self._scale(look), 1.0
-        rounds = 0
-        while rounds < _ROUNDS:
+        scale, damping, near = self._scale(look), 1.0, False
+        for _ in range(_ROUNDS):
             normal = _Normal(self, state, look, scale)
             before = self.cost(look, state, scale)
-            while rounds < _ROUNDS:
-                rounds += 1
-                solution = normal.solved(damping)
-                if solution is None:
-                    return None
-                tried = self.moved(state, *solution)
-                seen = self.look(tried)
-                if self.cost(seen, tried, scale) <= before:
+            solution = normal.solved(damping)
+            if solution is None:
+                return None
+            frames, details, directions = solution
+            for share in _SHARES:
+                tried = self.moved(state, share * frames, share * details, directions)
+                after = self.cost(self.look(tried), tried, scale)
+                if after <= before:
                     break
-                damping = max(10 * damping, 1e-3)
             else:
-                break
-            after = self.cost(seen, tried, scale)
-            state, look = tried, seen
+                damping = max(10 * damping, 1e-3)
+                continue
+            self.speed = np.gradient(tried.way, self.seen.times_s, axis=0)  # held in a step: its slope with the way would reach over three frames
+            state, look = tried, self.look(tried)
             smaller = min(scale, self._scale(look))
-            settled = damping < 0.05 and smaller > 0.95 * scale and before - after < _SETTLED * before
-            scale, damping = smaller, max(damping / 10, 1e-6)
+            if near:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
+                self.sizes, self.together = self._sizes(normal, look), self._together(look, smaller)
+            settled = near and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
+            near = near or smaller > _NEAR * scale
+            scale, damping = smaller, damping if share < 1 else max(damping / 10, 1e-6)
             if settled:
                 break
         told = _Normal(self, state, look, scale).band(0.0)
-        near = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
-        return Adjusted(times_s=self.seen.times_s, attitude=state.attitude, way=state.way, rate_rad_s=state.rate, nearness=near, told=told, scatter_rad=scale)
+        nearness = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
+        return Adjusted(
+            times_s=self.seen.times_s, attitude=state.attitude, way=state.way, rate_rad_s=state.rate, nearness=nearness, told=told, scatter_rad=scale
+        )
+
+    def _sizes(self, normal: _Normal, look: _Look) -> list[float]:
+        """Standard deviations of what is held to nothing: its mean square over how much of it the details tell."""
+        from scipy.linalg import solveh_banded
+
+        band, out = normal.band(0.0), []
+        for matrix, left, size in zip(self.sized, look.sized, self.sizes, strict=True):
+            some = np.arange(0, len(left), max(1, len(left) // _SAMPLES))
+            rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
+            free = 1 - float((rows * solveh_banded(band, rows, lower=True)).sum()) / rows.shape[1] / size**2
+            out.append(max(math.sqrt(float((left**2).mean()) / max(free, 1e-3)), _LEAST_SIZE))
+        return out
+
+    def _together(self, look: _Look, scale: float) -> float:
+        """How many details of a picture count as one: by how much cells of them are off together, over what their details would be alone."""
+        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale) ** 2
+        off = np.einsum("nij,ni->nj", self.basis, look.miss)[good, :2]
+        count = np.bincount(self.cell[good])
+        enough = count >= _FEWEST_IN
+        total = np.stack([np.bincount(self.cell[good], column)[enough] for column in off.T])
+        alone = 2 * float((off**2).mean()) * int(count[enough].sum())
+        return max(1.0, float((total**2).sum()) / max(alone, 1e-30))
 
     def _scale(self, look: _Look) -> float:
         return max(float(np.median(np.hypot(*look.miss.T))) / 1.1774, self.seen.noise_rad)
@@ -278,7 +329,7 @@ class _Normal:
 
         self.solve, count, tracks = solve, solve.frames, solve.tracks
         weight = 1 / (1 + (look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2)
-        root = (np.sqrt(weight) / scale)[:, None, None]
+        root = (np.sqrt(weight / solve.together) / scale)[:, None, None]
         self.directions = tangents(state.direction)
         by_place = (solve.basis - look.miss[:, :, None] * look.ray[:, None, :]) @ look.to_camera * (root / look.length[:, None, None])
         by_turn = solve.basis @ cross_of(look.ray) * root
@@ -292,9 +343,16 @@ class _Normal:
         self.told[:, range(3), range(3)] *= 1 + 1e-9
         self.pull[:, 2] += (state.inverse - 1) / _APART**2
         blocks = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ by_frame, count)
-        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(_EACH * count, _EACH * count)).tocsr() + solve.prior_told
-        self.toward = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ miss, count).ravel() + solve.priors.T @ look.prior
+        toward = _summed(solve.key, np.swapaxes(by_frame, 1, 2) @ miss, count)[..., 0]
         both = np.swapaxes(by_frame, 1, 2) @ by_detail
+        drawn = state.direction * (state.inverse**2 / _APART)[:, None]  # an inverse distance goes with the way of the frame that it is counted from
+        blocks[:, 3:6, 3:6] += _summed(solve.first, drawn[:, :, None] * drawn[:, None, :], count)
+        toward[:, 3:6] += _summed(solve.first, drawn * ((state.inverse - 1) / _APART)[:, None], count)
+        both[solve.first_sight, 3:6, 2] += drawn / _APART
+        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(_EACH * count, _EACH * count)).tocsr() + solve.prior_told
+        self.toward = toward.ravel() + solve.priors.T @ look.prior
+        for matrix, told, left, size in zip(solve.sized, solve.sized_told, look.sized, solve.sizes, strict=True):
+            self.frames, self.toward = self.frames + told / size**2, self.toward + matrix.T @ left.ravel() / size**2
         order = np.lexsort((solve.track, solve.key))
         bounds = np.concatenate([[0], np.cumsum(np.bincount(solve.key, minlength=count))])
         self.inverse = np.linalg.inv(self.told)
@@ -323,6 +381,14 @@ class _Normal:
             return None
         details = -np.einsum("tij,tj->ti", self.inverse, self.pull + (self.mixed.T @ frames).reshape(-1, 3))
         return frames.reshape(-1, _EACH), details, self.directions
+
+
+def _cells(key: Ints, rays: Floats) -> Ints:
+    """(N,) of which cell of which picture each ray is."""
+    x, y = (rays[:, :2] / np.maximum(rays[:, 2:], 0.1)).T
+    across, down = (np.clip(((v / np.abs(v).max() + 1) / 2 * n).astype(np.int64), 0, n - 1) for v, n in zip((x, y), _CELLS, strict=True))
+    _, cell = np.unique((key * _CELLS[0] + across) * _CELLS[1] + down, return_inverse=True)
+    return np.asarray(cell)
 
 
 def _summed(index: Ints, values: Floats, count: int) -> Floats:

@@ -20,11 +20,12 @@ from framematch.clips.corners import NOISE_PX
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 _AIM_S = 1.0  # standard deviation of the Gaussian over which the mount's quick flex is left out of the aim
 _ROUNDS = 2  # of adjusting, the turns read again between them
 #: How well the way knows a step's mean speed over distance, along it, where distances are in it, and across it, as shares of it, and at least, rad/s.
-_ALONG, _ACROSS, _LEAST_RAD_S = 0.15, 0.05, 0.001
-_WAY_NOISE = 2.0  # times the scatter of the monitoring clip's details: standard deviation of its way from one key frame to the next (rendered flights)
+_ALONG, _ACROSS, _LEAST_RAD_S = 0.05, 0.02, 0.001
+_WAY_NOISE = 3.0  # times the scatter of the monitoring clip's details: standard deviation of its way from one key frame to the next (rendered flights)
 
 
 def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks | None = None) -> Turns:
@@ -45,10 +46,11 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rou
             break
         if found is not None:
             seen = replace(seen, way=_carried(found, seen.attitude))
-        steps = None if other is None or count == 0 else _steps(seen, *other)
-        if steps is not None:
-            seen = replace(seen, way=_summed(steps[0]))
-        again = adjusted(seen, steps=steps)
+        shown = None
+        if other is not None and count > 0:
+            seen, both = _shown(seen, *other)
+            shown = both, _WAY_NOISE * other[0].scatter_rad
+        again = adjusted(seen, shown=shown)
         if again is None:
             break
         found = again
@@ -123,8 +125,8 @@ def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
     )
 
 
-def _steps(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Floats, Floats]:
-    """The way between key frames as the other camera has it, and its standard deviation; where that has none, as it was read."""
+def _shown(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Seen, Mask]:
+    """Key frames with the way as the other camera has it, and which steps that shows; the others as they were."""
     from scipy.interpolate import CubicSpline
     from scipy.ndimage import gaussian_filter1d
     from scipy.spatial.transform import Rotation, Slerp
@@ -144,7 +146,4 @@ def _steps(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Floats, Floats]
     own, shown = np.diff(seen.way, axis=0), np.einsum("kij,kj->ki", (axes[1:] + axes[:-1]) / 2, np.diff(way, axis=0))
     if both.any():  # one unit for all
         own = own * (np.linalg.norm(shown[both], axis=1).sum() / max(float(np.linalg.norm(own[both], axis=1).sum()), 1e-9))
-    steps = np.where(both[:, None], shown, own)
-    lengths = np.linalg.norm(own, axis=1)
-    loose = 5 * np.maximum(lengths, 0.3 * np.median(lengths)) + 1e-3
-    return steps, np.where(both, _WAY_NOISE * other.scatter_rad, loose)
+    return replace(seen, way=_summed(np.where(both[:, None], shown, own))), both
