@@ -4,28 +4,23 @@ From frame to frame a long lens hardly tells a turn from a step aside, and what 
 several key frames stand at one place each: the attitudes and places of the key frames and the places of all details are solved together, by least
 squares with weights after Cauchy, Levenberg and Marquardt's way, details eliminated first (Schur's complement: what is left is banded). Rows are
 brought to their frame's time by the turns that were read and the speed of the way. A turn rate that is some degrees a second off bends a picture by a
-fifth of a pixel, more than details scatter, and is taken for a way: so each key frame's rate is solved along, held to what was read and to how fast the
-frames' own turns lead away from it, since rows that turn at will explain any picture (Albl, Sugimoto and Pajdla, ECCV 2016).
+fifth of a pixel, more than details scatter, and is taken for a way: so each key frame's rate is solved along, held as well, since rows that turn at will
+explain any picture (Albl, Sugimoto and Pajdla, ECCV 2016).
 
-What a long lens can't tell it can by time: nothing that flies changes its acceleration at once. So the way's third derivative is held to nothing, as are
-rates; how firmly, the clip tells itself (MacKay, Neural Computation 4, 1992). That asks for noise as it is: details side by side in a picture are off
-together, by compression and blur, and count as so many less.
-
-Weak priors hold what pictures leave open: the scale, by inverse distances about 1, as reading turns has them; the way as that has it, and that it
-bends as mostly in this clip. Each step is laid out along the chain of frames, and inverse distances with the way, so that drift and scale, which little
-holds, may go far in one.
+What pictures leave open is held by how a camera flies (``held``), the scale by inverse distances about 1, as reading turns has them. That asks for noise
+as it is: details side by side in a picture are off together, by compression and blur, and count as so many less. Each step is laid out along the chain
+of frames, and inverse distances with the way, so that drift and scale, which little holds, may go far in one.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framematch.clips.bearings import cross_of, tangents
+from framematch.clips.held import EACH, SAMPLES, Held, Missed
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,13 +30,7 @@ _FEWEST_FRAMES, _FEWEST_DETAILS = 5, 60
 _CAUCHY, _ROUNDS, _SETTLED, _NEAR = 2.4, 20, 3e-4, 0.9
 _SHARES = (1.0, 0.4, 0.15)  # of a step, tried one after another
 _CELLS, _FEWEST_IN = (6, 4), 3  # of a picture, and details in one, for how far off neighbours are together
-#: How far a turn, a way and inverse distances may lie from what was read; a turn, summed up from frame to frame, is off by less (rendered flights).
-_TURN_RAD, _WAY_SHARE, _APART = math.radians(0.2), 5.0, 1.0
-_STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
-_EACH = 9  # unknowns of a key frame
-_RATE_RAD_S = math.radians(1.0)  # how far a rate may lie from what was read, to begin with
-_SAMPLES = 60  # frames of which the standard deviation is worked out
-_LEAST_BEND, _LEAST_SIZE = 0.02, 1e-4  # of the way over the distance, per second squared; and of what the clip tells the size of
+_APART = 1.0  # inverse distances, of what reading turns has them about
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,13 +92,13 @@ class Adjusted:
         from scipy.linalg import solveh_banded
 
         count = len(self.times_s)
-        some = np.arange(0, count, max(1, count // _SAMPLES))
+        some = np.arange(0, count, max(1, count // SAMPLES))
         share = np.exp(-(((self.times_s - self.times_s[some, None]) / smooth_s) ** 2) / 2)
         share = -share / share.sum(axis=1, keepdims=True)
         share[np.arange(len(some)), some] += 1
-        slopes = np.zeros((count, _EACH, len(some), 3))
+        slopes = np.zeros((count, EACH, len(some), 3))
         slopes[:, :3] = np.einsum("sk,kji->kisj", share, self.attitude)
-        flat = slopes.reshape(_EACH * count, -1)
+        flat = slopes.reshape(EACH * count, -1)
         variance = (flat * solveh_banded(self.told, flat, lower=True)).sum(axis=0).reshape(len(some), 3).sum(axis=1)
         out: Floats = np.sqrt(variance)
         return out
@@ -141,21 +130,19 @@ class _State:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Look:
-    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; misses of the priors, and of
-    what the clip tells the size of."""
+    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; what misses
+    the priors."""
 
     miss: Floats
     ray: Floats
     length: Floats
     to_camera: Floats
     from_first: Floats
-    prior: Floats
-    sized: tuple[Floats, Floats]
+    missed: Missed
 
 
 class _Solve:
     def __init__(self, seen: Seen, use: Mask, shown: tuple[Mask, float] | None) -> None:
-        from scipy import sparse
 
         self.seen = seen
         self.key, self.rays, self.later = seen.key[use], seen.rays[use], seen.later_s[use, None]
@@ -171,51 +158,10 @@ class _Solve:
             direction=np.einsum("nij,nj->ni", seen.attitude[self.first], self.rays[first]),
             inverse=np.ones(self.tracks),
         )
-        dt = np.diff(seen.times_s)
-        self.steps = np.diff(seen.way, axis=0)
-        lengths = np.linalg.norm(self.steps, axis=1)
-        typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
-        self.back = np.swapaxes(seen.attitude[1:], 1, 2) @ seen.attitude[:-1]
-        self.between = (dt[1:] + dt[:-1]) / 2
-        self.bend = max(float(np.median(np.abs(self._bends(seen.way)))) / 0.6745, _LEAST_BEND)
-        self.loose = (_WAY_SHARE * typical if shown is None else np.where(shown[0], shown[1], _WAY_SHARE * typical))[:, None]
+        self.held = Held(seen.times_s, seen.attitude, seen.way, shown)
         self.speed = np.gradient(seen.way, seen.times_s, axis=0)
-        turns = _rows(self.frames, [(0, 0, -self.back / _TURN_RAD), (1, 0, np.broadcast_to(np.eye(3) / _TURN_RAD, (len(dt), 3, 3)))])
-        ways = _rows(self.frames, [(k, 3, np.broadcast_to(sign * np.eye(3), (len(dt), 3, 3))) for k, sign in ((0, -1), (1, 1))])
-        share = 1 / self.between
-        inner = (share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:])
-        bends = _rows(self.frames, [(k, 3, v[:, None, None] * np.eye(3)) for k, v in enumerate(inner)])
-        held = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, _EACH * self.frames))
-        self.priors = sparse.vstack([turns, sparse.diags(1 / np.repeat(self.loose, 3)) @ ways, bends / self.bend, held]).tocsr()
-        self.prior_told = (self.priors.T @ self.priors).tocsr()
-        apart = np.repeat((self.between[1:] + self.between[:-1]) / 2, 3)
-        jerks = sparse.diags([-1 / apart, 1 / apart], [0, 3], shape=(len(apart), bends.shape[0])) @ bends
-        share, last, own = (1 / (2 * self.between))[:, None, None], self.frames - 1, np.eye(3)
-        leading = [(0, 0, self.back[:-1] * share), (2, 0, -np.swapaxes(self.back[1:], 1, 2) * share), (1, 6, np.broadcast_to(own, (last - 1, 3, 3)))]
-        rates = sparse.vstack([_rows(self.frames, part) for part in (leading, [(0, 6, own[None])], [(last, 6, own[None])])])
-        self.sized = [jerks.tocsr(), rates.tocsr()]
-        self.sizes = [math.sqrt(float((self._jerks(seen.way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S]
-        self.sized_told = [(matrix.T @ matrix).tocsr() for matrix in self.sized]
-        damped = sparse.vstack(
-            [
-                turns * (_TURN_RAD / _STEP_RAD),
-                sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways,
-            ]
-        )
-        self.damping = (damped.T @ damped).tocsr()
-
-    def _bends(self, way: Floats) -> Floats:
-        dt = np.diff(self.seen.times_s)[:, None]
-        out: Floats = np.diff(np.diff(way, axis=0) / dt, axis=0) / ((dt[1:] + dt[:-1]) / 2)
-        return out
-
-    def _jerks(self, way: Floats) -> Floats:
-        out: Floats = np.diff(self._bends(way), axis=0) / ((self.between[1:] + self.between[:-1]) / 2)[:, None]
-        return out
 
     def look(self, state: _State) -> _Look:
-        from scipy.spatial.transform import Rotation
-
         from_first = state.way[self.first][self.track] - state.way[self.key] - self.later * self.speed[self.key]
         to_camera = np.swapaxes(state.attitude, 1, 2)[self.key]
         ray = np.einsum("nij,nj->ni", to_camera, state.direction[self.track] + state.inverse[self.track, None] * from_first)
@@ -224,19 +170,12 @@ class _Solve:
         ray = ray / length[:, None]
         miss = np.einsum("nij,nj->ni", self.basis, ray)
         miss[np.einsum("ni,ni->n", ray, self.rays) < 0] = 2.0  # behind
-        off = Rotation.from_matrix(np.swapaxes(self.seen.attitude, 1, 2) @ state.attitude).as_rotvec()
-        turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
-        ways = (np.diff(state.way, axis=0) - self.steps) / self.loose
-        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(state.way) / self.bend).ravel(), np.zeros(6)])
-        leading = np.einsum("kji,kj->ki", self.back[1:], off[2:]) - np.einsum("kij,kj->ki", self.back[:-1], off[:-2])
-        rates = np.concatenate([state.rate[1:-1] - leading / (2 * self.between)[:, None], state.rate[:1], state.rate[-1:]])
-        sized = self._jerks(state.way), rates
-        return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, prior=prior, sized=sized)
+        missed = self.held.missed(state.attitude, state.way, state.rate)
+        return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, missed=missed)
 
     def cost(self, look: _Look, state: _State, scale: float) -> float:
         off = float(_CAUCHY**2 * np.log1p((look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2).sum()) / self.together
-        sized = sum(float((left**2).sum()) / size**2 for left, size in zip(look.sized, self.sizes, strict=True))
-        return float(off + sized + (look.prior**2).sum() + ((state.inverse - 1) ** 2).sum() / _APART**2)
+        return off + self.held.cost(look.missed) + float(((state.inverse - 1) ** 2).sum()) / _APART**2
 
     def solved(self) -> Adjusted | None:
         state = self.state
@@ -261,7 +200,8 @@ class _Solve:
             state, look = tried, self.look(tried)
             smaller = min(scale, self._scale(look))
             if near:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
-                self.sizes, self.together = self._sizes(normal, look), self._together(look, smaller)
+                self.held.resize(normal.band(0.0), look.missed)
+                self.together = self._together(look, smaller)
             settled = near and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
             near = near or smaller > _NEAR * scale
             scale, damping = smaller, damping if share < 1 else max(damping / 10, 1e-6)
@@ -272,18 +212,6 @@ class _Solve:
         return Adjusted(
             times_s=self.seen.times_s, attitude=state.attitude, way=state.way, rate_rad_s=state.rate, nearness=nearness, told=told, scatter_rad=scale
         )
-
-    def _sizes(self, normal: _Normal, look: _Look) -> list[float]:
-        """Standard deviations of what is held to nothing: its mean square over how much of it the details tell."""
-        from scipy.linalg import solveh_banded
-
-        band, out = normal.band(0.0), []
-        for matrix, left, size in zip(self.sized, look.sized, self.sizes, strict=True):
-            some = np.arange(0, len(left), max(1, len(left) // _SAMPLES))
-            rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
-            free = 1 - float((rows * solveh_banded(band, rows, lower=True)).sum()) / rows.shape[1] / size**2
-            out.append(max(math.sqrt(float((left**2).mean()) / max(free, 1e-3)), _LEAST_SIZE))
-        return out
 
     def _together(self, look: _Look, scale: float) -> float:
         """How many details of a picture count as one: by how much cells of them are off together, over what their details would be alone."""
@@ -349,22 +277,21 @@ class _Normal:
         blocks[:, 3:6, 3:6] += _summed(solve.first, drawn[:, :, None] * drawn[:, None, :], count)
         toward[:, 3:6] += _summed(solve.first, drawn * ((state.inverse - 1) / _APART)[:, None], count)
         both[solve.first_sight, 3:6, 2] += drawn / _APART
-        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(_EACH * count, _EACH * count)).tocsr() + solve.prior_told
-        self.toward = toward.ravel() + solve.priors.T @ look.prior
-        for matrix, told, left, size in zip(solve.sized, solve.sized_told, look.sized, solve.sizes, strict=True):
-            self.frames, self.toward = self.frames + told / size**2, self.toward + matrix.T @ left.ravel() / size**2
+        held, pulled = solve.held.normal(look.missed)
+        self.frames = sparse.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(EACH * count, EACH * count)).tocsr() + held
+        self.toward = toward.ravel() + pulled
         order = np.lexsort((solve.track, solve.key))
         bounds = np.concatenate([[0], np.cumsum(np.bincount(solve.key, minlength=count))])
         self.inverse = np.linalg.inv(self.told)
-        shape = (_EACH * count, 3 * tracks)
+        shape = (EACH * count, 3 * tracks)
         mixed, reduced = (sparse.bsr_matrix((blocks[order], solve.track[order], bounds), shape=shape) for blocks in (both, both @ self.inverse[solve.track]))
         self.mixed = mixed.tocsr()
-        self.reduced = self.frames - (reduced @ mixed.T.tobsr((3, _EACH))).tocsr()
+        self.reduced = self.frames - (reduced @ mixed.T.tobsr((3, EACH))).tocsr()
         self.pulled = self.toward - reduced @ self.pull.ravel()
 
     def band(self, damping: float) -> Floats:
         """What is told of the frames, in banded form."""
-        matrix = (self.reduced + damping * self.solve.damping).tocoo()
+        matrix = (self.reduced + damping * self.solve.held.damping).tocoo()
         low = matrix.row >= matrix.col
         band = np.zeros((int((matrix.row - matrix.col).max()) + 1, matrix.shape[0]))
         band[(matrix.row - matrix.col)[low], matrix.col[low]] = matrix.data[low]
@@ -380,7 +307,7 @@ class _Normal:
         except (LinAlgError, ValueError):
             return None
         details = -np.einsum("tij,tj->ti", self.inverse, self.pull + (self.mixed.T @ frames).reshape(-1, 3))
-        return frames.reshape(-1, _EACH), details, self.directions
+        return frames.reshape(-1, EACH), details, self.directions
 
 
 def _cells(key: Ints, rays: Floats) -> Ints:
@@ -396,17 +323,3 @@ def _summed(index: Ints, values: Floats, count: int) -> Floats:
     flat = values.reshape(len(values), -1)
     summed = np.stack([np.bincount(index, column, count) for column in flat.T], axis=1)
     return np.asarray(summed.reshape(count, *values.shape[1:]), dtype=np.float64)
-
-
-def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:
-    """Sparse rows of residuals between key frames that follow each other: for each part how many frames on, at which unknown, and (n, 3, 3) slopes."""
-    from scipy import sparse
-
-    out = None
-    for on, at, slopes in parts:
-        count = len(slopes)
-        rows = (3 * np.arange(count)[:, None, None] + np.arange(3)[:, None]) + np.zeros((1, 1, 3), np.int64)
-        columns = _EACH * (np.arange(count) + on)[:, None, None] + at + np.arange(3) + np.zeros((1, 3, 1), np.int64)
-        part = sparse.csr_matrix((np.asarray(slopes).ravel(), (rows.ravel(), columns.ravel())), shape=(3 * count, _EACH * frames))
-        out = part if out is None else out + part
-    return out

@@ -1,0 +1,131 @@
+"""What holds a clip's key frames besides their details: how turns and way were read, and how a camera that flies can go.
+
+Weak priors hold what pictures leave open: turns and way as they were read, or the way as another camera shows it, and that it bends as mostly in this
+clip. What a long lens can't tell it can by time, since nothing that flies changes its acceleration at once: the way's third derivative is held to
+nothing, and so is each frame's rate to what was read and to how fast the frames' own turns lead away from that. How firmly these two are held the clip
+tells itself (MacKay, Neural Computation 4, 1992).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+EACH = 9  # unknowns of a key frame: its turn, way and rate
+SAMPLES = 60  # frames of which a standard deviation is worked out
+#: How far a turn and a way may lie from what was read; a turn, summed up from frame to frame, is off by less (rendered flights).
+_TURN_RAD, _WAY_SHARE = math.radians(0.2), 5.0
+_STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
+_RATE_RAD_S = math.radians(1.0)  # how far a rate may lie off, to begin with
+_LEAST_BEND, _LEAST_SIZE = 0.02, 1e-4  # of the way over the distance, per second squared; and of what the clip tells the size of
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Missed:
+    """By how much a state misses what holds it: the priors, in standard deviations; the way's third derivative (K - 3, 3) and rates (K, 3) as they are."""
+
+    prior: Floats
+    sized: tuple[Floats, Floats]
+
+
+class Held:
+    """What holds key frames, linear in their unknowns.
+
+    Args:
+        times_s, attitude, way: (K,), (K, 3, 3) and (K, 3) of the frames as they were read.
+        shown: (K - 1,) which steps of the way another camera shows, and their standard deviation; none if not given.
+    """
+
+    def __init__(self, times_s: Floats, attitude: Floats, way: Floats, shown: tuple[Mask, float] | None) -> None:
+        from scipy import sparse
+
+        count, dt, eye = len(times_s), np.diff(times_s), np.eye(3)
+        self.dt, self.between, self.attitude, self.steps = dt, (dt[1:] + dt[:-1]) / 2, attitude, np.diff(way, axis=0)
+        self.back = np.swapaxes(attitude[1:], 1, 2) @ attitude[:-1]
+        lengths = np.linalg.norm(self.steps, axis=1)
+        typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
+        loose = _WAY_SHARE * typical
+        self.loose = (loose if shown is None else np.where(shown[0], shown[1], loose))[:, None]
+        self.bend = max(float(np.median(np.abs(self._bends(way)))) / 0.6745, _LEAST_BEND)
+        turns = _rows(count, [(0, 0, -self.back), (1, 0, np.broadcast_to(eye, (count - 1, 3, 3)))])
+        ways = _rows(count, [(k, 3, np.broadcast_to(sign * eye, (count - 1, 3, 3))) for k, sign in ((0, -1), (1, 1))])
+        share = 1 / self.between
+        bends = _rows(count, [(k, 3, v[:, None, None] * eye) for k, v in enumerate((share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:]))])
+        first = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, EACH * count))
+        self.priors = sparse.vstack([turns / _TURN_RAD, sparse.diags(1 / np.repeat(self.loose, 3)) @ ways, bends / self.bend, first]).tocsr()
+        self.prior_told = (self.priors.T @ self.priors).tocsr()
+        apart = np.repeat((self.between[1:] + self.between[:-1]) / 2, 3)
+        jerks = sparse.diags([-1 / apart, 1 / apart], [0, 3], shape=(len(apart), bends.shape[0])) @ bends
+        share = share[:, None, None] / 2
+        inner = [(0, 0, self.back[:-1] * share), (2, 0, -np.swapaxes(self.back[1:], 1, 2) * share), (1, 6, np.broadcast_to(eye, (count - 2, 3, 3)))]
+        rates = sparse.vstack([_rows(count, part) for part in (inner, [(0, 6, eye[None])], [(count - 1, 6, eye[None])])])
+        self.sized = jerks.tocsr(), rates.tocsr()
+        self.sized_told = [(matrix.T @ matrix).tocsr() for matrix in self.sized]
+        self.sizes = [math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S]
+        damped = sparse.vstack([turns / _STEP_RAD, sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways])
+        self.damping = (damped.T @ damped).tocsr()
+
+    def _bends(self, way: Floats) -> Floats:
+        out: Floats = np.diff(np.diff(way, axis=0) / self.dt[:, None], axis=0) / self.between[:, None]
+        return out
+
+    def _jerks(self, way: Floats) -> Floats:
+        out: Floats = np.diff(self._bends(way), axis=0) / ((self.between[1:] + self.between[:-1]) / 2)[:, None]
+        return out
+
+    def missed(self, attitude: Floats, way: Floats, rate: Floats) -> Missed:
+        """By how much frames' attitudes (K, 3, 3), ways (K, 3) and further rates (K, 3) miss it."""
+        from scipy.spatial.transform import Rotation
+
+        off = Rotation.from_matrix(np.swapaxes(self.attitude, 1, 2) @ attitude).as_rotvec()
+        turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
+        ways = (np.diff(way, axis=0) - self.steps) / self.loose
+        leading = np.einsum("kji,kj->ki", self.back[1:], off[2:]) - np.einsum("kij,kj->ki", self.back[:-1], off[:-2])
+        rates = np.concatenate([rate[1:-1] - leading / (2 * self.between)[:, None], rate[:1], rate[-1:]])
+        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(way) / self.bend).ravel(), np.zeros(6)])
+        return Missed(prior=prior, sized=(self._jerks(way), rates))
+
+    def cost(self, missed: Missed) -> float:
+        """The sum of squares, in standard deviations."""
+        return float((missed.prior**2).sum()) + sum(float((left**2).sum()) / size**2 for left, size in zip(missed.sized, self.sizes, strict=True))
+
+    def normal(self, missed: Missed) -> tuple[Any, Floats]:
+        """The normal matrix (9 K, 9 K), sparse, and half the slope of the cost (9 K,)."""
+        told, toward = self.prior_told, self.priors.T @ missed.prior
+        for matrix, square, left, size in zip(self.sized, self.sized_told, missed.sized, self.sizes, strict=True):
+            told, toward = told + square / size**2, toward + matrix.T @ left.ravel() / size**2
+        return told, toward
+
+    def resize(self, told: Floats, missed: Missed) -> None:
+        """Take the sizes that the clip tells: the mean square of what is left over how much of it the details tell.
+
+        Args:
+            told: all that is told on the frames, banded lower form.
+        """
+        from scipy.linalg import solveh_banded
+
+        for i, (matrix, left, size) in enumerate(zip(self.sized, missed.sized, self.sizes, strict=True)):
+            some = np.arange(0, len(left), max(1, len(left) // SAMPLES))
+            rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
+            free = 1 - float((rows * solveh_banded(told, rows, lower=True)).sum()) / rows.shape[1] / size**2
+            self.sizes[i] = max(math.sqrt(float((left**2).mean()) / max(free, 1e-3)), _LEAST_SIZE)
+
+
+def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:
+    """Sparse rows of residuals between key frames that follow each other: for each part how many frames on, at which unknown, and (n, 3, 3) slopes."""
+    from scipy import sparse
+
+    out = None
+    for on, at, slopes in parts:
+        count = len(slopes)
+        rows = (3 * np.arange(count)[:, None, None] + np.arange(3)[:, None]) + np.zeros((1, 1, 3), np.int64)
+        columns = EACH * (np.arange(count) + on)[:, None, None] + at + np.arange(3) + np.zeros((1, 3, 1), np.int64)
+        part = sparse.csr_matrix((np.asarray(slopes).ravel(), (rows.ravel(), columns.ravel())), shape=(3 * count, EACH * frames))
+        out = part if out is None else out + part
+    return out
