@@ -41,7 +41,8 @@ class Flex:
         self._step = monitoring.step_s
         self.times_s = np.append(monitoring.start_s[used[0]], monitoring.end_s[part])
         summed = np.concatenate([np.zeros((1, 3)), np.cumsum(own, axis=0)])
-        self.turned_rad = summed - _slow(summed, self.times_s, SLOW_S)
+        self._slow_rad = _slow(summed, self.times_s, SLOW_S)
+        self.turned_rad = summed - self._slow_rad
         self._turned, whole = (make_interp_spline(self.times_s, v, k=DEGREE) for v in (self.turned_rad, summed))  # as the camera's own turns are
         self._even = np.arange(self.times_s[0], self.times_s[-1] - self._step, self._step)
         self._rates = np.asarray(whole(self._even + self._step) - whole(self._even)) / self._step
@@ -49,6 +50,10 @@ class Flex:
     def at(self, time_s: float) -> Floats:
         """(3,) rotation vector from the camera as it mostly stands to the camera as it stood, monitoring axes; the clip's ends hold on outside it."""
         return np.asarray(self._turned(np.clip(time_s, self.times_s[0], self.times_s[-1])), dtype=np.float64)
+
+    def slow_at(self, times_s: Floats) -> Floats:
+        """(n, 3) what is left out of that, the reading's drift with it."""
+        return np.stack([np.interp(times_s, self.times_s, column) for column in self._slow_rad.T], axis=1)
 
     @property
     def rms_deg(self) -> float:

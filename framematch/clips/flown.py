@@ -57,8 +57,7 @@ class Flown:
         turns_rad: (n, 3) of each moment, added to the aim's.
         apart_rad: how much they are apart, standard deviation of each axis.
         sights: what each moment's details say at its values.
-        joint: covariance of shared values and all turns.
-        misread_rad: standard deviation of each axis of a moment's turn that is none of the aim.
+        joint: covariance of shared values, all turns, and all turns with what in them is none of the aim.
         words: about typed distances that were not used.
     """
 
@@ -68,7 +67,6 @@ class Flown:
     apart_rad: float
     sights: tuple[Sight, ...]
     joint: Floats
-    misread_rad: float
     words: tuple[str, ...] = ()
 
     def values_at(self, moment: int) -> Floats:
@@ -91,9 +89,13 @@ class Flown:
         return np.asarray(np.average(sight.seen.w_slope[near], axis=0, weights=shown[near]))
 
     def covariance_at(self, moment: int) -> Floats:
-        """(14, 14) of them."""
-        pick = _pick(moment, len(self.sights))
-        return np.asarray(pick @ self.joint @ pick.T)
+        """(17, 17) of one moment's values, and of the turn at which its distances were found: what in it is none of the aim included."""
+        pick, count = _pick(moment, len(self.sights)), len(self.turns_rad)
+        whole = np.zeros((COUNT + 3, len(self.joint)))
+        whole[:COUNT, : COUNT + 3 * count] = pick
+        whole[COUNT:, :COUNT] = np.eye(COUNT)[AIM]
+        whole[COUNT:, COUNT + 3 * (count + moment) : COUNT + 3 * (count + moment) + 3] = np.eye(3)
+        return np.asarray(whole @ self.joint @ whole.T)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -329,10 +331,12 @@ class _Flight:
         """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
         slow = self._slow
         share = slow @ np.linalg.inv(self._expected)
-        every = np.eye(self.size)
-        every[COUNT:, COUNT:] = share
+        every = np.zeros((self.size + 3 * self.count, self.size))
+        every[:COUNT, :COUNT] = np.eye(COUNT)
+        every[COUNT : self.size, COUNT:] = share
+        every[self.size :, COUNT:] = np.eye(3 * self.count)
         joint = every @ self.covariance[: self.size, : self.size] @ every.T
-        joint[COUNT:, COUNT:] += slow - share @ slow
+        joint[COUNT : self.size, COUNT : self.size] += slow - share @ slow
         return Flown(
             values=self.values,
             covariance=joint[:COUNT, :COUNT],
@@ -340,7 +344,6 @@ class _Flight:
             apart_rad=math.sqrt(float(np.trace(self.apart[:2, :2])) / 2),
             sights=tuple(self.sights),
             joint=joint,
-            misread_rad=math.hypot(self.unread, _DRIFT_RAD),
             words=tuple(self.words),
         )
 

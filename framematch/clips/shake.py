@@ -34,7 +34,7 @@ _REACH = 3.0  # standard deviations of the Gaussian that are looked at
 _BORDER = 32  # points along the frame's border
 _HALVINGS = 11
 _SURE_DEG, _SURE_S = 0.13, 0.075  # half-width of an angle's 95 % interval, and for how long things passing by are mistaken for a turn (rendered flights)
-_ADJUSTED = 8.0  # half-width over the adjustment's standard deviation: what draws a detail aside lasts (rendered flights)
+_ADJUSTED = 3.5  # half-width over the adjustment's standard deviation, all axes together (rendered flights)
 _READ_DEG = 0.03  # left between key frames
 _QUICK_HZ, _STEADY_DEG_S, _TURNING_DEG_S = 2.0, 0.3, 3.0  # a clip that turns and hardly shakes above this has been stabilised (practice)
 

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.between import over_the_flight
 from framematch.clips.clock import Clocks, TurnedPath, match_clocks
 from framematch.clips.flex import Flex
 from framematch.clips.flown import Flown, flown
@@ -44,7 +45,7 @@ from framematch.measure.unknowns import AIM, COUNT, mounted, moved
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
 
-EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
+EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 80, 10
 MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 8, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
@@ -219,6 +220,7 @@ def together(
         measured = _placed(typed, times, pairs[0].recording.size_px[0] / recording.facts.size_px[0]) if some is pairs else []
         solved = flown(at, details, times, start=start, unread_rad=unread, bent_rad=math.radians(flex.rms_deg) / math.sqrt(2), typed=measured)
         start = solved.values
+    solved = over_the_flight(solved, times, clocks, flex)
     checked = _checked(rig, singles, solved)
     lines, _ = to_display(rig, edge_places(rig), inverse_m(best_set_distance(rig)[0]))
     moments = []
@@ -350,9 +352,8 @@ def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Ins
     """A moment's own aim and distance, and how far the guide's lines (edges, points, 2) on the display were off there."""
     values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
     w = solved.inverse_at(index)
-    off, slopes, drawn = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
-    told = np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0)
-    spread = np.sqrt(told + solved.misread_rad**2 * (drawn**2).sum(axis=1))  # along the offset what was misread is taken for a distance
+    off, slopes = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
+    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
     worst = int(np.abs(off).argmax())
     turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
     half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
@@ -373,11 +374,11 @@ def _aim(rig: Pairing, values: Floats) -> Floats:
     return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
 
 
-def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats, Floats]:
+def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
     """By how much lines miss at an inverse distance.
 
     Returns:
-        (P,) percent at points of the edges; (P, 14) slopes, the distance going along; (P, 3) of that what goes with a turn by the distance alone.
+        (P,) percent at points of the edges; (P, 17) slopes with the moment's values, and with the turn at which the distance, which goes along, was found.
     """
 
     def errors(v: Floats, inverse: float) -> Floats:
@@ -389,10 +390,13 @@ def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: F
     for i in range(COUNT):
         move = np.zeros(COUNT)
         move[i] = _STEP[i]
-        slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]) + along * w_slope[i])
-    out = np.stack(slopes, axis=-1)
+        slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]))
+    drawn = along[:, None] * w_slope
+    own = np.stack(slopes, axis=-1)
+    own[:, AIM.stop :] += drawn[:, AIM.stop :]
+    out = np.concatenate([own, drawn[:, AIM]], axis=1)
     good = np.isfinite(here) & np.isfinite(out).all(axis=1)
-    return here[good], out[good], (along[:, None] * w_slope[AIM])[good]
+    return here[good], out[good]
 
 
 def _quick_percent(checked: Checked, flex: Flex) -> float:
