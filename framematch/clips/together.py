@@ -45,7 +45,7 @@ from framematch.measure.unknowns import AIM, COUNT, mounted, moved
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
 
-EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 80, 10
+EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
 MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 8, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
