@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.clips.bearings import cross_of, tangents
-from framematch.clips.held import EACH, SAMPLES, Held, Missed
+from framematch.clips.held import EACH, SAMPLES, Held, Missed, Shown
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -68,6 +68,7 @@ class Adjusted:
         nearness: (K,) mean inverse distance of the details that each frame saw.
         told: banded lower form of what is told on each frame's turn (camera axes), way and rate, 9 K unknowns.
         scatter_rad: of the details.
+        jerk: standard deviation of the way's third derivative, per second cubed.
     """
 
     times_s: Floats
@@ -77,6 +78,7 @@ class Adjusted:
     nearness: Floats
     told: Floats
     scatter_rad: float
+    jerk: float
 
     def apart(self, start_s: float, end_s: float) -> float | None:
         """How far it is from one place to another, in the unit of the way; None for times outside, and where it stood still."""
@@ -104,12 +106,8 @@ class Adjusted:
         return out
 
 
-def adjusted(seen: Seen, *, shown: tuple[Mask, float] | None = None) -> Adjusted | None:
-    """Adjust key frames; None where too little is seen to.
-
-    Args:
-        shown: (K - 1,) which steps of the way another camera shows, and their standard deviation; none if not given.
-    """
+def adjusted(seen: Seen, *, shown: Shown | None = None) -> Adjusted | None:
+    """Adjust key frames, with how much of their way another camera shows; None where too little is seen to."""
     count = np.bincount(seen.track) if len(seen.track) else np.zeros(1, np.int64)
     use = count[seen.track] >= _FEWEST_SEEN if len(seen.track) else np.zeros(0, bool)
     if len(seen.times_s) < _FEWEST_FRAMES or (count >= _FEWEST_SEEN).sum() < _FEWEST_DETAILS:
@@ -142,7 +140,7 @@ class _Look:
 
 
 class _Solve:
-    def __init__(self, seen: Seen, use: Mask, shown: tuple[Mask, float] | None) -> None:
+    def __init__(self, seen: Seen, use: Mask, shown: Shown | None) -> None:
 
         self.seen = seen
         self.key, self.rays, self.later = seen.key[use], seen.rays[use], seen.later_s[use, None]
@@ -210,7 +208,14 @@ class _Solve:
         told = _Normal(self, state, look, scale).band(0.0)
         nearness = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
         return Adjusted(
-            times_s=self.seen.times_s, attitude=state.attitude, way=state.way, rate_rad_s=state.rate, nearness=nearness, told=told, scatter_rad=scale
+            times_s=self.seen.times_s,
+            attitude=state.attitude,
+            way=state.way,
+            rate_rad_s=state.rate,
+            nearness=nearness,
+            told=told,
+            scatter_rad=scale,
+            jerk=self.held.sizes[0],
         )
 
     def _together(self, look: _Look, scale: float) -> float:

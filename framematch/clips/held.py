@@ -34,15 +34,30 @@ class Missed:
     sized: tuple[Floats, Floats]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shown:
+    """A way as another camera shows it.
+
+    Args:
+        steps: (K - 1,) which of it that one shows.
+        noise: standard deviation of each of these.
+        jerk: standard deviation of the way's third derivative, as that camera has it: one way is not more jerky for another lens.
+    """
+
+    steps: Mask
+    noise: float
+    jerk: float
+
+
 class Held:
     """What holds key frames, linear in their unknowns.
 
     Args:
         times_s, attitude, way: (K,), (K, 3, 3) and (K, 3) of the frames as they were read.
-        shown: (K - 1,) which steps of the way another camera shows, and their standard deviation; none if not given.
+        shown: how much of the way another camera shows; nothing if not given.
     """
 
-    def __init__(self, times_s: Floats, attitude: Floats, way: Floats, shown: tuple[Mask, float] | None) -> None:
+    def __init__(self, times_s: Floats, attitude: Floats, way: Floats, shown: Shown | None) -> None:
         from scipy import sparse
 
         count, dt, eye = len(times_s), np.diff(times_s), np.eye(3)
@@ -51,7 +66,7 @@ class Held:
         lengths = np.linalg.norm(self.steps, axis=1)
         typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
         loose = _WAY_SHARE * typical
-        self.loose = (loose if shown is None else np.where(shown[0], shown[1], loose))[:, None]
+        self.loose = (loose if shown is None else np.where(shown.steps, shown.noise, loose))[:, None]
         self.bend = max(float(np.median(np.abs(self._bends(way)))) / 0.6745, _LEAST_BEND)
         turns = _rows(count, [(0, 0, -self.back), (1, 0, np.broadcast_to(eye, (count - 1, 3, 3)))])
         ways = _rows(count, [(k, 3, np.broadcast_to(sign * eye, (count - 1, 3, 3))) for k, sign in ((0, -1), (1, 1))])
@@ -68,6 +83,7 @@ class Held:
         self.sized = jerks.tocsr(), rates.tocsr()
         self.sized_told = [(matrix.T @ matrix).tocsr() for matrix in self.sized]
         self.sizes = [math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S]
+        self.most = math.inf if shown is None else shown.jerk
         damped = sparse.vstack([turns / _STEP_RAD, sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways])
         self.damping = (damped.T @ damped).tocsr()
 
@@ -115,6 +131,7 @@ class Held:
             rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
             free = 1 - float((rows * solveh_banded(told, rows, lower=True)).sum()) / rows.shape[1] / size**2
             self.sizes[i] = max(math.sqrt(float((left**2).mean()) / max(free, 1e-3)), _LEAST_SIZE)
+        self.sizes[0] = min(self.sizes[0], self.most)
 
 
 def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:

@@ -17,6 +17,7 @@ from framematch.clips.adjusted import Adjusted, Seen, adjusted
 from framematch.clips.bearings import rotated
 from framematch.clips.clock import Clocks, TurnedPath
 from framematch.clips.corners import NOISE_PX
+from framematch.clips.held import Shown
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
@@ -49,7 +50,7 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rou
         shown = None
         if other is not None and count > 0:
             seen, both = _shown(seen, *other)
-            shown = both, _WAY_NOISE * other[0].scatter_rad
+            shown = Shown(steps=both, noise=_WAY_NOISE * other[0].scatter_rad, jerk=other[0].jerk)
         again = adjusted(seen, shown=shown)
         if again is None:
             break

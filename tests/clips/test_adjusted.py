@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from framematch.clips.adjusted import Seen, _Normal, _Solve, adjusted
 from framematch.clips.bearings import tangents
+from framematch.clips.held import Shown
 from framematch.clips.steadied import steadied
 
 pytest.importorskip("cv2")
@@ -141,7 +142,7 @@ def test_rows_that_turned_otherwise_than_was_read_do_not_bend_the_chain():
 def test_with_the_way_known_the_turn_is_known_better():
     seen, attitude = _flown(np.random.default_rng(7))
     true = _off_mean_deg(seen.times_s, attitude, 0.5)
-    alone, beside = (adjusted(seen, shown=shown) for shown in (None, (np.ones(len(seen.times_s) - 1, dtype=bool), 1e-4)))
+    alone, beside = (adjusted(seen, shown=shown) for shown in (None, Shown(steps=np.ones(len(seen.times_s) - 1, dtype=bool), noise=1e-4, jerk=1.0)))
     misses = [np.sqrt(((_off_mean_deg(seen.times_s, found.attitude, 0.5) - true) ** 2).sum(axis=1).mean()) for found in (alone, beside)]
     assert misses[1] < misses[0]
 
