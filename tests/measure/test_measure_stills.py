@@ -367,7 +367,7 @@ centre_px = 1
     assert "details agree" in result.stderr and "percent of the frame" in result.stderr
     told = json.loads(result.stdout)
     assert told["verdict"] in " ".join(result.stderr.split()) and within(told["known_percent"]) in told["verdict"]
-    assert all(f"{each['percent']:.1f}" in result.stderr for each in told["off_percent"]) and len(told["off_percent"]) == 3
+    assert all(f"{each['percent']:.2f}" in result.stderr for each in told["off_percent"]) and len(told["off_percent"]) == 3
     assert told["figures"]["pan_deg"]["value"] == pytest.approx(true.mount.pan_deg, abs=0.1) and told["figures"]["up_mm"]["in_the_file"] == 58
     assert all(f"{figure['value']:.2f}" in result.stderr for figure in told["figures"].values())
     after = read_pairing(tmp_path / "after.toml")
