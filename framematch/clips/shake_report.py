@@ -33,7 +33,7 @@ def shake_sentences(s: Shake) -> list[str]:
     lines.append(rows_said(s.turns, "recording"))
     lines.append(
         "Only turns are smoothed; what the camera's own way draws and rows read one after another are left as they are. "
-        f"Turns off the smooth path are read to ± {s.sure_deg:.1f} degrees: near things that pass by make them less sure. "
+        f"Turns off the smooth path are read to ± {s.sure_deg:.2f} degrees: near things that pass by make them less sure. "
         "Another stabiliser's path takes another margin."
     )
     return lines
