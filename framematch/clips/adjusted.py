@@ -128,8 +128,7 @@ class _State:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Look:
-    """What a state leaves of the sights: (N, 2) misses, (N, 3) rays in camera axes and their lengths, ways at the rows' times; what misses
-    the priors."""
+    """What a state leaves: (N, 2) misses of the sights, (N, 3) rays in camera axes and their lengths, ways at the rows' times; misses of what holds it."""
 
     miss: Floats
     ray: Floats
@@ -141,7 +140,6 @@ class _Look:
 
 class _Solve:
     def __init__(self, seen: Seen, use: Mask, shown: Shown | None) -> None:
-
         self.seen = seen
         self.key, self.rays, self.later = seen.key[use], seen.rays[use], seen.later_s[use, None]
         _, first, self.track = np.unique(seen.track[use], return_index=True, return_inverse=True)
@@ -198,7 +196,7 @@ class _Solve:
             state, look = tried, self.look(tried)
             smaller = min(scale, self._scale(look))
             if near:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
-                self.held.resize(normal.band(0.0), look.missed)
+                self.held.size_by(normal.band(0.0), look.missed)
                 self.together = self._together(look, smaller)
             settled = near and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
             near = near or smaller > _NEAR * scale

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-NOISE_PX = 0.04  # of a detail that is seen well, at the least
+LEAST_NOISE_PX = 0.04  # of a detail that is seen well, at the least
 _CORNERS = 260
 _WINDOW_PX, _LEVELS = 17, 3
 _LEAST_SPREAD = 2.5  # grey levels about a corner, once noise is smoothed out

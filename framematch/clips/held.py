@@ -118,8 +118,8 @@ class Held:
             told, toward = told + square / size**2, toward + matrix.T @ left.ravel() / size**2
         return told, toward
 
-    def resize(self, told: Floats, missed: Missed) -> None:
-        """Take the sizes that the clip tells: the mean square of what is left over how much of it the details tell.
+    def size_by(self, told: Floats, missed: Missed) -> None:
+        """Set the sizes as the clip tells them: the mean square of what is left over how much of it the details tell.
 
         Args:
             told: all that is told on the frames, banded lower form.

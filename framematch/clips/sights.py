@@ -87,7 +87,7 @@ def details_of(rig: Pairing, pair: Brought) -> Details:
         if kept.mean() > _FOLLOWED:
             found, rays, after, apart = found.only(kept), rays[kept], after[kept], apart[kept]
             moved = (after - rays) / pair.later_s
-            noise = math.sqrt(2) * _NOISE_PX / float(rig.recording.lens.focal_mm * rig.recording.pixels_per_mm.min())
+            noise = math.sqrt(2) * _NOISE_PX / rig.recording.pixels_per_rad
             if np.median(np.linalg.norm(after - rays, axis=1)) > (LEAST_RAD if pair.gone is None else LEAST_SHARED_RAD):
                 relative = relative_distances(rays, after, noise_rad=noise, gone=pair.gone)
     there, ok = rig.recording.project(rays + moved * apart[:, None])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from framematch.clips.adjusted import Adjusted, Seen, adjusted
 from framematch.clips.bearings import rotated
 from framematch.clips.clock import Clocks, TurnedPath
-from framematch.clips.corners import NOISE_PX
+from framematch.clips.corners import LEAST_NOISE_PX
 from framematch.clips.held import Shown
 from framematch.clips.turns import Turns
 
@@ -122,7 +122,7 @@ def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
         later_s=later,
         attitude=attitude,
         way=_summed(steps),
-        noise_rad=NOISE_PX / float(camera.lens.focal_mm * camera.pixels_per_mm.min()),
+        noise_rad=LEAST_NOISE_PX / camera.pixels_per_rad,
     )
 
 

@@ -332,7 +332,7 @@ def _still_widths(rig: Pairing, read: Sequence[Turns]) -> tuple[int, int]:
     """Widths at which frames are compared: the recorded ones not much finer than what the monitoring ones can show."""
     sizes = [turns.facts.size_px[0] for turns in read]
     second = min(sizes[1], MONITORING_PX)
-    per_rad = [float(c.lens.focal_mm * c.pixels_per_mm.min()) / c.raster_px[0] for c in (rig.recording, rig.monitoring)]
+    per_rad = [c.pixels_per_rad / c.raster_px[0] for c in (rig.recording, rig.monitoring)]
     return min(sizes[0], max(RECORDING_PX, math.ceil(FINER * second * per_rad[1] / per_rad[0]))), second
 
 

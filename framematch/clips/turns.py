@@ -32,7 +32,7 @@ Singles = NDArray[np.float32]  # half the memory: a flight has millions of detai
 Mask = NDArray[np.bool_]
 Progress = Callable[[int, int], None]  # frames read, frames expected (0 if the clip does not say)
 
-NOISE_PX = 0.12  # of a tracked corner, in working pixels
+_NOISE_PX = 0.12  # of a tracked corner, in working pixels
 SHAPE_TOLERANCE = 0.02  # of an aspect ratio: rasters are rounded
 LEAST_S = 3.0
 LEAST_READ = 0.6  # of the frames
@@ -256,7 +256,7 @@ def _figures(steps: Sequence[Step]) -> dict[str, Any]:
 
 
 def _noise(camera: Camera) -> float:
-    return NOISE_PX / float(camera.lens.focal_mm * camera.pixels_per_mm.min())
+    return _NOISE_PX / camera.pixels_per_rad
 
 
 class _Reader:

@@ -118,6 +118,11 @@ class Camera:
         return out
 
     @property
+    def pixels_per_rad(self) -> float:
+        """At the lens axis, the coarser way."""
+        return float(self.lens.focal_mm * self.pixels_per_mm.min())
+
+    @property
     def picture(self) -> Rect:
         """The whole raster."""
         return Rect(left=0.0, top=0.0, right=float(self.raster_px[0]), bottom=float(self.raster_px[1]))

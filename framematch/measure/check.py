@@ -344,7 +344,7 @@ def _result(
     with np.errstate(divide="ignore"):
         depth = np.where(w > 1e-3, 1 / w, np.inf)
     scale = [getattr(pairing, which).raster_px[0] / getattr(solve.pairing, which).raster_px[0] for which in WHICH]
-    per_rad = pairing.monitoring.lens.focal_mm * float(pairing.monitoring.pixels_per_mm.min())
+    per_rad = pairing.monitoring.pixels_per_rad
     return Checked(
         before=pairing,
         after=after,

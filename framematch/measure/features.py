@@ -81,7 +81,7 @@ class Matches:
 
 def common_view(pairing: Pairing, recording: NDArray[np.uint8], monitoring: NDArray[np.uint8]) -> CommonView:
     """Lay both stills, each of its camera's raster size, into one view."""
-    per_rad = min(_per_rad(pairing.recording), 1.5 * _per_rad(pairing.monitoring))
+    per_rad = min(pairing.recording.pixels_per_rad, 1.5 * pairing.monitoring.pixels_per_rad)
     angles = pairing.recording.angles()
     wide, tall = (min(a, 150.0) + 2.0 for a in (angles.horizontal, angles.vertical))
     per_rad = min(per_rad, _MOST_PX / math.radians(max(wide, tall)))
@@ -95,15 +95,10 @@ def common_view(pairing: Pairing, recording: NDArray[np.uint8], monitoring: NDAr
     return CommonView(camera=view, recording=first, monitoring=second, recording_seen=seen_first, monitoring_seen=seen_second)
 
 
-def _per_rad(camera: Camera) -> float:
-    """Pixels per radian at the lens axis."""
-    return float(camera.lens.focal_mm * camera.pixels_per_mm.min())
-
-
 def _laid(camera: Camera, still: NDArray[np.uint8], rays: Floats, per_rad: float) -> tuple[NDArray[np.uint8], Mask]:
     import cv2
 
-    shrink = per_rad * 1.1 / _per_rad(camera)
+    shrink = per_rad * 1.1 / camera.pixels_per_rad
     if shrink < 0.9:
         size = (max(16, round(camera.raster_px[0] * shrink)), max(16, round(camera.raster_px[1] * shrink)))
         still = np.asarray(cv2.resize(still, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
@@ -120,11 +115,11 @@ def match_details(pairing: Pairing, view: CommonView) -> Matches:
     """Details that both stills show, as rays."""
     sides = [_details(view.recording, view.recording_seen), _details(view.monitoring, view.monitoring_seen)]
     counts = (len(sides[0][0]), len(sides[1][0]))
-    reach_px = math.radians(REACH_DEG) * _per_rad(view.camera)
+    reach_px = math.radians(REACH_DEG) * view.camera.pixels_per_rad
     first, second = _paired(sides[0], sides[1], reach_px=reach_px)
     places = [sides[i][0][index][:, :2] for i, index in enumerate((first, second))]
     scale = np.maximum(sides[0][0][first, 2], sides[1][0][second, 2])
-    found = _in_rasters(pairing, view, places[0], places[1], (0.25 + 0.06 * scale) / _per_rad(view.camera), counts)
+    found = _in_rasters(pairing, view, places[0], places[1], (0.25 + 0.06 * scale) / view.camera.pixels_per_rad, counts)
     return replace(found, repeated=min(_repeated(*side, reach_px=reach_px) for side in sides))
 
 
@@ -149,7 +144,7 @@ def tracked(pairing: Pairing, view: CommonView, near: Matches) -> Matches:
     import cv2
     from scipy.spatial import cKDTree
 
-    per_rad = _per_rad(view.camera)
+    per_rad = view.camera.pixels_per_rad
     known = [view.camera.project(r)[0] for r in _rays(pairing, near)]
     first, second = _evened(view.recording, view.recording_seen), _evened(view.monitoring, view.monitoring_seen)
     both = (view.recording_seen & view.monitoring_seen).astype(np.uint8)
