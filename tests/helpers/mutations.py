@@ -16,7 +16,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import FunctionType
+from types import FunctionType, ModuleType
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
@@ -255,8 +255,12 @@ def trying() -> Iterator[Callable[[str | None], tuple[int, str]]]:
     """:func:`outcome`, each time in a fresh process."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(ALREADY_IMPORTED))
-    with ProcessPoolExecutor(max_workers=1, max_tasks_per_child=1, mp_context=context) as pool:
-        yield lambda name: pool.submit(outcome, name).result(timeout=120)
+    ours, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")  # a page's test leaves its own behind, which can't be run again
+    try:
+        with ProcessPoolExecutor(max_workers=1, max_tasks_per_child=1, mp_context=context) as pool:
+            yield lambda name: pool.submit(outcome, name).result(timeout=120)
+    finally:
+        sys.modules["__main__"] = ours
 
 
 def main() -> int:
