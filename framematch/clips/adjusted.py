@@ -15,6 +15,7 @@ of frames, and inverse distances with the way, so that drift and scale, which li
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +28,10 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 _FEWEST_SEEN = 3  # key frames that a detail is seen in
 _FEWEST_FRAMES, _FEWEST_DETAILS = 5, 60
-_CAUCHY, _ROUNDS, _SETTLED, _NEAR = 2.4, 20, 3e-4, 0.9
+_CAUCHY, _ROUNDS, _SETTLED, _CLOSE = 2.4, 20, 3e-4, 0.9
 _SHARES = (1.0, 0.4, 0.15)  # of a step, tried one after another
 _CELLS, _FEWEST_IN = (6, 4), 3  # of a picture, and details in one, for how far off neighbours are together
+_AT_ONCE = 200  # frames
 _APART = 1.0  # inverse distances, of what reading turns has them about
 
 
@@ -58,6 +60,26 @@ class Seen:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Places:
+    """Where details stand.
+
+    Args:
+        direction, start: (T, 3) from the frame that saw each first, and where that stood.
+        inverse, sigma: (T,) inverse distance from there, and its standard deviation with the frames as they are.
+        key, track: (N,) which key frame saw which, those that agree.
+        unit_share: (K,) standard deviation of how far away, as a whole, a key frame's details are; a share.
+    """
+
+    direction: Floats
+    start: Floats
+    inverse: Floats
+    sigma: Floats
+    key: Ints
+    track: Ints
+    unit_share: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Adjusted:
     """Key frames as the adjustment has them.
 
@@ -68,7 +90,10 @@ class Adjusted:
         nearness: (K,) mean inverse distance of the details that each frame saw.
         told: banded lower form of what is told on each frame's turn (camera axes), way and rate, 9 K unknowns.
         scatter_rad: of the details.
+        held: what of it holds the frames besides the details, sparse.
+        near: what an inverse distance of 1 is, 1/m, and its standard deviation; what is typical if no other camera told.
         jerk: standard deviation of the way's third derivative, per second cubed.
+        places: of the details.
     """
 
     times_s: Floats
@@ -78,16 +103,19 @@ class Adjusted:
     nearness: Floats
     told: Floats
     scatter_rad: float
+    held: Any
+    near: tuple[float, float]
     jerk: float
+    places: Places
 
-    def apart(self, start_s: float, end_s: float) -> float | None:
-        """How far it is from one place to another, in the unit of the way; None for times outside, and where it stood still."""
-        from scipy.interpolate import CubicSpline
+    def shows(self, way: Floats) -> Floats:
+        """(K, 3) what of a further way (K, 3) an adjustment would show: what holds it smooths what is quick."""
+        from scipy.linalg import solveh_banded
 
-        if not self.times_s[0] <= min(start_s, end_s) <= max(start_s, end_s) <= self.times_s[-1]:
-            return None
-        start, end = CubicSpline(self.times_s, self.way)([start_s, end_s])
-        return float(np.linalg.norm(end - start)) or None
+        whole = np.zeros((len(way), EACH))
+        whole[:, 3:6] = way - way[0]
+        out: Floats = whole - solveh_banded(self.told, self.held @ whole.ravel(), lower=True).reshape(whole.shape)
+        return out[:, 3:6]
 
     def off_mean_rad(self, smooth_s: float) -> Floats:
         """(n,) standard deviation of frames' attitudes off their mean under a Gaussian, all axes together, at some frames along the clip."""
@@ -176,7 +204,7 @@ class _Solve:
     def solved(self) -> Adjusted | None:
         state = self.state
         look = self.look(state)
-        scale, damping, near = self._scale(look), 1.0, False
+        scale, damping, close = self._scale(look), 1.0, False
         for _ in range(_ROUNDS):
             normal = _Normal(self, state, look, scale)
             before = self.cost(look, state, scale)
@@ -195,15 +223,19 @@ class _Solve:
             self.speed = np.gradient(tried.way, self.seen.times_s, axis=0)  # held in a step: its slope with the way would reach over three frames
             state, look = tried, self.look(tried)
             smaller = min(scale, self._scale(look))
-            if near:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
-                self.held.size_by(normal.band(0.0), look.missed)
+            if close:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
+                band = normal.band(0.0)
+                self.held.size_by(band, look.missed)
                 self.together = self._together(look, smaller)
-            settled = near and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
-            near = near or smaller > _NEAR * scale
+                self.held.near_by(band, state.way)
+                look = self.look(state)
+            settled = close and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
+            close = close or smaller > _CLOSE * scale
             scale, damping = smaller, damping if share < 1 else max(damping / 10, 1e-6)
             if settled:
                 break
-        told = _Normal(self, state, look, scale).band(0.0)
+        normal = _Normal(self, state, look, scale)
+        told = normal.band(0.0)
         nearness = np.bincount(self.key, state.inverse[self.track], self.frames) / np.maximum(np.bincount(self.key, minlength=self.frames), 1)
         return Adjusted(
             times_s=self.seen.times_s,
@@ -213,7 +245,37 @@ class _Solve:
             nearness=nearness,
             told=told,
             scatter_rad=scale,
+            held=self.held.told,
+            near=(self.held.near, self.held.near_sd),
             jerk=self.held.sizes[0],
+            places=self._places(state, look, normal, told, scale),
+        )
+
+    def _places(self, state: _State, look: _Look, normal: _Normal, told: Floats, scale: float) -> Places:
+        """Where details stand, and how surely the frames see them as far away as they do: frames' places and details marginalised."""
+        from scipy import sparse
+        from scipy.linalg import solveh_banded
+
+        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale) ** 2
+        key, track = self.key[good], self.track[good]
+        count = np.maximum(np.bincount(key, minlength=self.frames), 1)
+        mean = np.bincount(key, state.inverse[track], self.frames) / count
+        own = normal.inverse[:, 2, 2]
+        rows = (3 * track[:, None] + np.arange(3)).ravel()
+        by_detail = sparse.csr_matrix(((normal.inverse[track, 2] / count[key, None]).ravel(), (rows, np.repeat(key, 3))), shape=(3 * self.tracks, self.frames))
+        by_frame = (normal.mixed @ by_detail).tocsc()
+        variance = np.bincount(key, own[track], self.frames) / count**2
+        for some in np.array_split(np.arange(self.frames), 1 + self.frames // _AT_ONCE):
+            slopes = by_frame[:, some].toarray()
+            variance[some] += (slopes * solveh_banded(told, slopes, lower=True)).sum(axis=0)
+        return Places(
+            direction=state.direction,
+            start=state.way[self.first],
+            inverse=state.inverse,
+            sigma=np.sqrt(own),
+            key=key,
+            track=track,
+            unit_share=np.sqrt(variance) / np.maximum(mean, 1e-3),
         )
 
     def _together(self, look: _Look, scale: float) -> float:

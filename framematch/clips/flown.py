@@ -7,8 +7,12 @@ about others, and what it does across the offset is seen without any distance. S
 them one by one. What no figure of a lens describes is the same in all moments and is not averaged away: a smooth field over the picture, solved
 along. What is left of quick flex in a moment's pictures is noise of that moment's aim (``unread_rad``), and where flex is too quick for the frames to
 show it, the monitoring camera's rows point otherwise than is known: turns that go with the row and its square, solved along in each moment, their sizes
-read from all moments (MacKay, Neural Computation 4, 1992); as large is then what else of a moment's turn
-is no aim (``bent_rad``). All of it is one least squares by Gauss and Newton with weights after Cauchy.
+read from all moments (MacKay, Neural Computation 4, 1992); as large is then what else of a moment's turn is no aim (``bent_rad``). Each moment's picture
+may be bent a little smoothly besides, by blur and compression.
+
+Along the direction of the offset an aim and a distance draw the same. How far away things are is known but for one factor from the recorded clip
+(``placed``), and what that is a little from how the cameras' two ways differ while the rig turns (``held``): so moments nearer and farther part the two.
+All of it is one least squares by Gauss and Newton with weights after Cauchy.
 """
 
 from __future__ import annotations
@@ -20,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.parallax import Relative
+from framematch.clips.placed import Relative
 from framematch.clips.sights import Details
 from framematch.geometry.pairing import Pairing
 from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row, Seen
@@ -35,16 +39,18 @@ _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
 _DRIFT_RAD, _DRIFT_S = math.radians(0.015), 2.0
 _ROUNDS, _SETTLED = 6, 3
 _CAUCHY = 2.4
-_LEAST_TRACKS = 30
+_LEAST_KNOWN = 30
 _CELLS = (8, 5)  # of the frame
-_FIELD_PX = 0.2  # by which pictures may be bent smoothly beside what the lenses' figures say, monitoring pixels (rendered flights: some hundredths)
+_FIELD_PX = 0.2  # by which a moment's picture may be bent smoothly, monitoring pixels over the recorded width (rendered flights: a tenth at its edges)
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
 _ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
 _BENDS = 2  # degrees of the polynomials in the row
-_TELLING = 100.0  # times its noise that the spread of the tracks' distances must have
-#: How well an adjusted way knows a moment's distances besides one factor for all moments, of the factor or at least of this one, 1/m (a share of what is
-#: found alone would draw it to nothing); and how large the factor may be.
-_SHARED_SHARE, _FAR, _NEAREST = 0.02, 0.1, 10.0
+_TELLING = 100.0  # times its noise that the spread of a moment's relative distances must have
+#: How well an adjusted way knows a moment's distances besides one factor for all moments, at least, and as its own standard deviation has it (rendered
+#: flights), both shares of the factor or at least of this one, 1/m (a share of what is found alone would draw it to nothing).
+_LEAST_SHARE, _UNSURE, _FAR = 0.01, 1.5, 0.1
+_LEAST_NEAR, _NEAREST = 0.01, 10.0  # 1/m: within which the factor is
+_LEAST_OFFSET_M = 0.001
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -100,7 +106,8 @@ class Flown:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sight:
-    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and what their tracks tell.
+    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and how far away they are
+    relative to each other.
 
     ``share``: of the frame's area that each stands for; 0 outside it.
     """
@@ -138,6 +145,7 @@ def flown(
     start: Floats,
     unread_rad: float,
     bent_rad: float = 0.0,
+    near: tuple[float, float] | None = None,
     typed: Sequence[tuple[int, Typed]] = (),
 ) -> Flown:
     """Solve a flight.
@@ -149,10 +157,11 @@ def flown(
         start: (14,) near the answer.
         bent_rad: standard deviation of how much more, each axis, the monitoring camera had turned at its last row than at its first than is known, to begin
             with.
+        near: what a relative inverse distance of 1 is, 1/m, with its standard deviation, where that is known.
         typed: distances that somebody measured, each with its moment's index.
         unread_rad: standard deviation of each axis of a moment's aim that is no slow turn, at most: moments that lie closer say so.
     """
-    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, bent_rad=bent_rad, typed=typed)
+    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, bent_rad=bent_rad, near=near, typed=typed)
     for turn in range(_ROUNDS):
         flight.round(turn)
     return flight.flown()
@@ -170,6 +179,7 @@ class _Flight:
         start: Floats,
         unread_rad: float,
         bent_rad: float,
+        near: tuple[float, float] | None,
         typed: Sequence[tuple[int, Typed]],
     ) -> None:
         self.rig, self.typed, self.words = rig, list(typed), list[str]()
@@ -179,17 +189,18 @@ class _Flight:
         self.size = COUNT + 3 * self.count
         self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD + 1))) for i in range(self.count)]
         self.fields = [_field(solve) for solve in self.solves]
-        self.rows = [_bends(solve.monitoring_px[:, 1] / rig.monitoring.raster_px[1]) for solve in self.solves]
+        self.shapes = [_shapes(solve) for solve in self.solves]
         self.bent = np.full(3 * _BENDS, bent_rad / 2)
         self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD**2 * np.eye(3)
-        self.drawn = [np.zeros(len(rows)) for rows in self.rows]
+        self.drawn = [np.zeros(len(solve)) for solve in self.solves]
         self.scales = [3.0] * self.count
         self.unread = self.most_unread = unread_rad
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.near, self.covariance = 0.0, np.asarray(np.eye(self.size + _FIELD + 1))
+        self.told_near = near or (0.0, _NEAREST)
+        self.near, self.covariance = self.told_near[0], np.asarray(np.eye(self.size + _FIELD + 1))
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -212,10 +223,10 @@ class _Flight:
         bent = np.full((2, len(self.bent)), 1e-9)
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
-            skew, inverse = self._skew(sight, self.rows[i])
+            skew, inverse = self._skew(sight, self.shapes[i])
             rest = sight.seen.off + sight.seen.off_slope @ own + self.fields[i] @ step[self.size : -1]
             bend = -inverse @ (skew.T @ (rest * sight.weight / sight.together))
-            bent += (bend**2, 1 - np.diag(inverse))
+            bent += (bend[: bent.shape[1]] ** 2, 1 - np.diag(inverse)[: bent.shape[1]])
             self.drawn[i] = skew @ bend
             found = float(np.median(np.abs(sight.seen.off + sight.seen.off_slope @ own + self.drawn[i]))) / 0.6745
             self.scales[i] = float(np.clip(found if turn > 1 else max(found, self.scales[i] / 3), 0.2, 30.0))
@@ -262,13 +273,14 @@ class _Flight:
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
         normal[smooth, smooth] = np.eye(_FIELD)
-        normal[-1, -1] = _NEAREST**-2.0
+        normal[-1, -1] = (_UNSURE * self.told_near[1]) ** -2.0
+        toward[-1] = self.told_near[0] * normal[-1, -1]
         slopes, ws = [], []
-        for pick, field, rows, sight, solve in zip(self.picks, self.fields, self.rows, self.sights, self.solves, strict=True):
+        for pick, field, shapes, sight, solve in zip(self.picks, self.fields, self.shapes, self.sights, self.solves, strict=True):
             every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
             weighted = every * (sight.weight / sight.together)[:, None]
             square = weighted.T @ every
-            skew, inverse = self._skew(sight, rows)  # how the moment's rows differ more than is known, solved along and left out again
+            skew, inverse = self._skew(sight, shapes)  # how the moment's picture is bent more than is known, solved along and left out again
             crossed = weighted.T @ skew
             square -= crossed @ inverse @ crossed.T
             both = pick.T @ square[:COUNT, COUNT:-1]
@@ -280,7 +292,8 @@ class _Flight:
             toward -= pick.T @ square[:COUNT, -1]
             if sight.relative is not None:
                 with_factor = np.vstack([pick, last])
-                told, pull = _by_tracks(sight, sight.relative, solve, self.near)
+                bent = shapes.drawn(sight.seen.w_slope[:, AIM], self.bent)
+                told, pull = _by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.near, _LEAST_NEAR))
                 normal += with_factor.T @ told @ with_factor
                 toward += with_factor.T @ pull
             near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
@@ -293,10 +306,10 @@ class _Flight:
             toward += slope * (TYPICAL_W - float(np.mean(ws))) / SPREAD_W**2
         return normal, toward
 
-    def _skew(self, sight: Sight, rows: Floats) -> tuple[Floats, Floats]:
-        """(N, 6) how rows that pointed otherwise than is known would draw the residuals, for coefficients of 1, and (6, 6) the coefficients' covariance."""
-        skew = (sight.seen.off_slope[:, None, AIM] * rows[:, :, None]).reshape(len(rows), -1) * self.bent
-        return skew, np.asarray(np.linalg.inv(np.eye(len(self.bent)) + (skew * (sight.weight / sight.together)[:, None]).T @ skew))
+    def _skew(self, sight: Sight, shapes: _Shapes) -> tuple[Floats, Floats]:
+        """(N, m) how a picture bent otherwise than is known would draw the residuals, for coefficients of 1, and (m, m) the coefficients' covariance."""
+        skew = shapes.drawn(sight.seen.off_slope[:, AIM], self.bent)
+        return skew, np.asarray(np.linalg.inv(np.eye(skew.shape[1]) + (skew * (sight.weight / sight.together)[:, None]).T @ skew))
 
     def _rows(self) -> list[Row]:
         return [row for _, row in self._told_rows() if row is not None]
@@ -348,51 +361,48 @@ class _Flight:
         )
 
 
-def _by_tracks(sight: Sight, relative: Relative, solve: AimSolve, near: float) -> tuple[Floats, Floats]:
-    """What the details' own tracks add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
+def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats, offset_m: Floats, near: float) -> tuple[Floats, Floats]:
+    """What relative distances add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
 
-    Inverse distances between the two cameras are those of the tracks times one factor, marginalised as are the turn left in the tracks and what a lens and
-    a blurred picture draw smoothly over the frame. A detail's slope has its own noise in it, and would draw the offset longer and distances with it; so
-    slopes are smoothed over the picture. The tracks' distances have noise as well, which draws the factor towards nothing, things too far away, and tells
-    of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): they count if they differ by far more than that. Where the way was
-    adjusted along the clip, and the factor is that of all moments but for a small share, how far away a moment is as a whole counts in any case.
+    Inverse distances between the two cameras are these times one factor, marginalised as is how the picture may be bent. A detail's slope has its own noise
+    in it, and would draw the offset longer: so slopes are smoothed over the picture, and the one with the offset's length is what the relative distance says
+    (slopes smoothed alone still drew it longer by a twentieth). The relative distances have noise as well, which draws a factor towards nothing, things too
+    far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): how they differ within a moment counts if it is by
+    far more than that; how far away all of it is counts in any case.
 
     Args:
-        near: the factor as it was last found, 1/m; 0 if it was not yet.
+        smooth: (N, m) terms over the picture.
+        bent: (N, n) what a bent picture adds to the inverse distances, for coefficients of 1.
+        offset_m: (3,) as it was last found.
+        near: the factor as it was last found, 1/m.
     """
     use = np.isfinite(relative.w) & sight.good
-    nothing = np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
-    if use.sum() < _LEAST_TRACKS:
-        return nothing
+    if use.sum() < _LEAST_KNOWN:
+        return np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
     w, rel = sight.seen.w[use], relative.w[use]
-    x, y = (solve.recording_px[use] / solve.pairing.recording.raster_px[0] - 0.5).T
-    smooth = np.stack([x, y, x * x, x * y, y * y], axis=1)
-    over = np.column_stack([np.ones(len(x)), smooth, rel, x * rel, y * rel])
+    over = np.column_stack([np.ones(len(w)), smooth[use], rel, smooth[use, :2] * rel[:, None]])
+    over /= np.abs(over).max(axis=0)
     slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
-    field = smooth * (sight.seen.w_sigma / solve.noise_rad / solve.per_rad)[use, None]  # of a pixel
-    held = np.diag([1e-12, *[relative.turn_rad**-2.0] * 3, *[_FIELD_PX**-2.0] * field.shape[1]])
+    free = np.column_stack([rel, bent[use]])
+    held = np.diag([1e-12] + [1.0] * bent.shape[1])
     var, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, float(np.median(w) / np.median(rel))
-    off = w - factor * rel  # where a track went astray, far off
+    off = w - factor * rel  # where something went astray, far off
     for _ in range(4):
         firm = var + (factor * relative.sigma[use]) ** 2
         off = off / np.sqrt(firm)
         scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
         weight = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2 / firm
-        free = np.column_stack([rel, factor * relative.turn_slope[use], field])
-        told = (free * weight[:, None]).T @ free + held
-        found = np.linalg.solve(told, free.T @ (weight * w))
+        found = np.linalg.solve((free * weight[:, None]).T @ free + held, free.T @ (weight * w))
         factor, off = float(found[0]), w - free @ found
-    enough = _TELLING * float((weight * relative.sigma[use] ** 2).sum())
-    if relative.shared:
-        mean = np.full_like(rel, np.average(rel, weights=weight))
-        parted = np.column_stack([mean, free[:, 1:], rel - mean])
-        told = (parted * weight[:, None]).T @ parted + np.pad(held, (0, 1))
-        if 1 / np.linalg.inv(told)[-1, -1] < enough:
-            free, held = parted, np.pad(held, (0, 1))
-        held[0, 0] = (_SHARED_SHARE * max(near, _FAR)) ** -2.0
-        told = (free * weight[:, None]).T @ free + held
-    elif factor <= 0 or 1 / np.linalg.inv(told)[0, 0] < enough:
-        return nothing
+    long = float(np.linalg.norm(offset_m))
+    if long > _LEAST_OFFSET_M:
+        slope[:, OFFSET] -= (slope[:, OFFSET] @ offset_m + near * rel)[:, None] * offset_m / long**2
+    mean = np.full_like(rel, np.average(rel, weights=weight))
+    parted, loose = np.column_stack([mean, bent[use], rel - mean]), np.pad(held, (0, 1))
+    if 1 / np.linalg.inv((parted * weight[:, None]).T @ parted + loose)[-1, -1] < _TELLING * float((weight * relative.sigma[use] ** 2).sum()):
+        free, held = parted, loose
+    held[0, 0] = (math.hypot(_LEAST_SHARE, _UNSURE * relative.unit_share) * max(near, _FAR)) ** -2.0
+    told = (free * weight[:, None]).T @ free + held
     both = np.column_stack([slope, -free[:, 0], w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
     out = np.column_stack([slope, -free[:, 0]]).T @ both / sight.together
@@ -420,9 +430,29 @@ def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> S
     return replace(seen, off_slope=slopes)
 
 
-def _bends(row: Floats) -> Floats:
-    """(N, _BENDS) Legendre's polynomials, of the first degree and up, of rows as shares of the height."""
-    return np.asarray(np.polynomial.legendre.legvander(2 * row - 1, _BENDS)[:, 1:])
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Shapes:
+    """How a moment's picture may be bent: (N, _BENDS) by the monitoring row, (N, 5) smoothly over the recorded picture, rad."""
+
+    rows: Floats
+    smooth: Floats
+
+    def drawn(self, turned: Floats, bent: Floats) -> Floats:
+        """(N, m) what that adds to something that goes with a turn (N, 3) so, for coefficients of 1.
+
+        Args:
+            bent: sizes of what goes with the row.
+        """
+        by_row = (turned[:, None] * self.rows[:, :, None]).reshape(len(turned), -1) * bent
+        return np.column_stack([by_row, (turned[:, None, :2] * self.smooth[:, :, None]).reshape(len(turned), -1)])
+
+
+def _shapes(solve: AimSolve) -> _Shapes:
+    """Of a moment: Legendre's polynomials of the row, of the first degree and up, and what a lens or a blurred picture draws."""
+    row = 2 * solve.monitoring_px[:, 1] / solve.pairing.monitoring.raster_px[1] - 1
+    rows = np.asarray(np.polynomial.legendre.legvander(row, _BENDS)[:, 1:], dtype=np.float64)
+    x, y = (solve.recording_px / solve.pairing.recording.raster_px[0] - 0.5).T
+    return _Shapes(rows=rows, smooth=np.stack([x, y, x * x, x * y, y * y], axis=1) * _FIELD_PX / solve.pairing.monitoring.pixels_per_rad)
 
 
 def _field(solve: AimSolve) -> Floats:

@@ -4,6 +4,10 @@ Weak priors hold what pictures leave open: turns and way as they were read, or t
 clip. What a long lens can't tell it can by time, since nothing that flies changes its acceleration at once: the way's third derivative is held to
 nothing, and so is each frame's rate to what was read and to how fast the frames' own turns lead away from that. How firmly these two are held the clip
 tells itself (MacKay, Neural Computation 4, 1992).
+
+Another camera beside goes the same way but for what turns carry it round: by the offset times the turn, which is known in metres. So where a rig turns
+while it flies, two ways tell how large things are, which one can't (Clipp, Kim, Frahm, Pollefeys and Hartley, WACV 2008): what an inverse distance of 1 is
+in 1/m is solved along.
 """
 
 from __future__ import annotations
@@ -14,6 +18,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from framematch.measure.aim import SPREAD_W, TYPICAL_W
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -41,11 +47,13 @@ class Shown:
     Args:
         steps: (K - 1,) which of it that one shows.
         noise: standard deviation of each of these.
+        lever: (K - 1, 3) by how much farther that one went in each, m, as it shows it.
         jerk: standard deviation of the way's third derivative, as that camera has it: one way is not more jerky for another lens.
     """
 
     steps: Mask
     noise: float
+    lever: Floats
     jerk: float
 
 
@@ -67,13 +75,17 @@ class Held:
         typical = np.maximum(lengths, 0.3 * float(np.median(lengths))) + 1e-4
         loose = _WAY_SHARE * typical
         self.loose = (loose if shown is None else np.where(shown.steps, shown.noise, loose))[:, None]
+        self.lever = np.zeros((count - 1, 3)) if shown is None else np.where(shown.steps[:, None], shown.lever, 0.0)
+        self.near, self.near_sd = TYPICAL_W, SPREAD_W
         self.bend = max(float(np.median(np.abs(self._bends(way)))) / 0.6745, _LEAST_BEND)
         turns = _rows(count, [(0, 0, -self.back), (1, 0, np.broadcast_to(eye, (count - 1, 3, 3)))])
         ways = _rows(count, [(k, 3, np.broadcast_to(sign * eye, (count - 1, 3, 3))) for k, sign in ((0, -1), (1, 1))])
         share = 1 / self.between
         bends = _rows(count, [(k, 3, v[:, None, None] * eye) for k, v in enumerate((share / dt[:-1], -share / dt[:-1] - share / dt[1:], share / dt[1:]))])
         first = sparse.csr_matrix((np.full(6, 1e5), (np.arange(6), np.arange(6))), shape=(6, EACH * count))
-        self.priors = sparse.vstack([turns / _TURN_RAD, sparse.diags(1 / np.repeat(self.loose, 3)) @ ways, bends / self.bend, first]).tocsr()
+        led = sparse.diags(1 / np.repeat(self.loose, 3)) @ ways
+        self.drawn = led.T @ (self.lever / self.loose).ravel()
+        self.priors = sparse.vstack([turns / _TURN_RAD, led, bends / self.bend, first]).tocsr()
         self.prior_told = (self.priors.T @ self.priors).tocsr()
         apart = np.repeat((self.between[1:] + self.between[:-1]) / 2, 3)
         jerks = sparse.diags([-1 / apart, 1 / apart], [0, 3], shape=(len(apart), bends.shape[0])) @ bends
@@ -95,16 +107,20 @@ class Held:
         out: Floats = np.diff(self._bends(way), axis=0) / ((self.between[1:] + self.between[:-1]) / 2)[:, None]
         return out
 
+    def _ways(self, way: Floats) -> Floats:
+        out: Floats = (np.diff(way, axis=0) - self.steps + self.near * self.lever) / self.loose
+        return out
+
     def missed(self, attitude: Floats, way: Floats, rate: Floats) -> Missed:
         """By how much frames' attitudes (K, 3, 3), ways (K, 3) and further rates (K, 3) miss it."""
         from scipy.spatial.transform import Rotation
 
         off = Rotation.from_matrix(np.swapaxes(self.attitude, 1, 2) @ attitude).as_rotvec()
         turns = (off[1:] - np.einsum("kij,kj->ki", self.back, off[:-1])) / _TURN_RAD
-        ways = (np.diff(way, axis=0) - self.steps) / self.loose
+        ways = self._ways(way).ravel()
         leading = np.einsum("kji,kj->ki", self.back[1:], off[2:]) - np.einsum("kij,kj->ki", self.back[:-1], off[:-2])
         rates = np.concatenate([rate[1:-1] - leading / (2 * self.between)[:, None], rate[:1], rate[-1:]])
-        prior = np.concatenate([turns.ravel(), ways.ravel(), (self._bends(way) / self.bend).ravel(), np.zeros(6)])
+        prior = np.concatenate([turns.ravel(), ways, (self._bends(way) / self.bend).ravel(), np.zeros(6)])
         return Missed(prior=prior, sized=(self._jerks(way), rates))
 
     def cost(self, missed: Missed) -> float:
@@ -113,10 +129,27 @@ class Held:
 
     def normal(self, missed: Missed) -> tuple[Any, Floats]:
         """The normal matrix (9 K, 9 K), sparse, and half the slope of the cost (9 K,)."""
-        told, toward = self.prior_told, self.priors.T @ missed.prior
-        for matrix, square, left, size in zip(self.sized, self.sized_told, missed.sized, self.sizes, strict=True):
-            told, toward = told + square / size**2, toward + matrix.T @ left.ravel() / size**2
-        return told, toward
+        sized = zip(self.sized, missed.sized, self.sizes, strict=True)
+        return self.told, self.priors.T @ missed.prior + sum(matrix.T @ left.ravel() / size**2 for matrix, left, size in sized)
+
+    @property
+    def told(self) -> Any:
+        """(9 K, 9 K) what holds them tells, sparse."""
+        return self.prior_told + sum(square / size**2 for square, size in zip(self.sized_told, self.sizes, strict=True))
+
+    def near_by(self, told: Floats, way: Floats) -> None:
+        """Set what an inverse distance of 1 is, 1/m, with its standard deviation: Newton's step, frames marginalised.
+
+        Args:
+            told: all that is told on the frames, banded lower form.
+            way: (K, 3) of them.
+        """
+        from scipy.linalg import solveh_banded
+
+        share = self.lever / self.loose
+        sure = SPREAD_W**-2.0 + float((share**2).sum() - self.drawn @ solveh_banded(told, self.drawn, lower=True))
+        self.near += float((TYPICAL_W - self.near) / SPREAD_W**2 - (share * self._ways(way)).sum()) / sure
+        self.near_sd = sure**-0.5
 
     def size_by(self, told: Floats, missed: Missed) -> None:
         """Set the sizes as the clip tells them: the mean square of what is left over how much of it the details tell.

@@ -3,12 +3,12 @@
 Both cameras go the same way, and a wide view tells it far better than a long lens: the key frames of the recorded clip are adjusted with the way that
 the monitoring clip's own adjustment shows, once they have been by themselves (begun with it, what only one clip shows ends in a state that is none of the
 best). Turns from frame to frame are read again along the way that was found: how a camera moves is what they tell worst, and turns read with another
-move bend all rows.
+move bend all rows. The other camera is carried round while the rig turns, by the offset, as quick as its own adjustment shows such a thing.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,6 @@ from framematch.clips.held import Shown
 from framematch.clips.turns import Turns
 
 Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 _AIM_S = 1.0  # standard deviation of the Gaussian over which the mount's quick flex is left out of the aim
 _ROUNDS = 2  # of adjusting, the turns read again between them
 #: How well the way knows a step's mean speed over distance, along it, where distances are in it, and across it, as shares of it, and at least, rad/s.
@@ -29,16 +28,25 @@ _ALONG, _ACROSS, _LEAST_RAD_S = 0.05, 0.02, 0.001
 _WAY_NOISE = 3.0  # times the scatter of the monitoring clip's details: standard deviation of its way from one key frame to the next (rendered flights)
 
 
-def steadied(recording: Turns, monitoring: Turns | None = None, clocks: Clocks | None = None) -> Turns:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Beside:
+    """The monitoring clip of the same flight: its turns, how the clocks go together, and (3,) where its camera stands in the recording one's axes, m."""
+
+    turns: Turns
+    clocks: Clocks
+    offset_m: Floats
+
+
+def steadied(recording: Turns, beside: Beside | None = None) -> Turns:
     """The clip's turns with slow errors taken out, each from its frame's middle row to that of the next; as they are where too little was seen."""
-    other = None if monitoring is None else _adjusted(monitoring, rounds=1)[1]  # a wide view's turns are read well enough
-    recording, found = _adjusted(recording, None if other is None or clocks is None else (other, clocks))
+    other = None if beside is None else _adjusted(beside.turns, rounds=1)[1]  # a wide view's turns are read well enough
+    recording, found = _adjusted(recording, None if other is None or beside is None else (other, beside))
     if found is None:
         return recording
     return replace(_held(recording, found), adjusted=found, steps=())
 
 
-def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rounds: int = _ROUNDS) -> tuple[Turns, Adjusted | None]:
+def _adjusted(turns: Turns, other: tuple[Adjusted, Beside] | None = None, *, rounds: int = _ROUNDS) -> tuple[Turns, Adjusted | None]:
     """The turns read again along the way that their adjustment shows, and the adjustment of these: rows are brought to one time by them."""
     found = None
     for count in range(rounds):
@@ -49,8 +57,7 @@ def _adjusted(turns: Turns, other: tuple[Adjusted, Clocks] | None = None, *, rou
             seen = replace(seen, way=_carried(found, seen.attitude))
         shown = None
         if other is not None and count > 0:
-            seen, both = _shown(seen, *other)
-            shown = Shown(steps=both, noise=_WAY_NOISE * other[0].scatter_rad, jerk=other[0].jerk)
+            seen, shown = _shown(seen, *other)
         again = adjusted(seen, shown=shown)
         if again is None:
             break
@@ -126,12 +133,13 @@ def _seen(turns: Turns, path: TurnedPath) -> Seen | None:
     )
 
 
-def _shown(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Seen, Mask]:
-    """Key frames with the way as the other camera has it, and which steps that shows; the others as they were."""
+def _shown(seen: Seen, other: Adjusted, beside: Beside) -> tuple[Seen, Shown]:
+    """Key frames with the way as the other camera has it, where that shows it."""
     from scipy.interpolate import CubicSpline
     from scipy.ndimage import gaussian_filter1d
     from scipy.spatial.transform import Rotation, Slerp
 
+    clocks = beside.clocks
     times = clocks.monitoring_s(seen.times_s)
     within = np.clip(times, other.times_s[0], other.times_s[-1])
     theirs = Slerp(other.times_s, Rotation.from_matrix(other.attitude))(within).as_matrix()
@@ -142,9 +150,11 @@ def _shown(seen: Seen, other: Adjusted, clocks: Clocks) -> tuple[Seen, Mask]:
     mean = gaussian_filter1d(axes * weight[:, None, None], width, axis=0)
     left, _, right = np.linalg.svd(mean)
     axes = left @ right
-    way = CubicSpline(other.times_s, other.way)(within)
+    carried = other.shows(other.attitude @ clocks.recording_from_monitoring.T @ beside.offset_m)
     both = inside[1:] & inside[:-1]
-    own, shown = np.diff(seen.way, axis=0), np.einsum("kij,kj->ki", (axes[1:] + axes[:-1]) / 2, np.diff(way, axis=0))
+    own, axes = np.diff(seen.way, axis=0), (axes[1:] + axes[:-1]) / 2
+    shown, lever = (np.einsum("kij,kj->ki", axes, np.diff(CubicSpline(other.times_s, way)(within), axis=0)) for way in (other.way, carried))
     if both.any():  # one unit for all
         own = own * (np.linalg.norm(shown[both], axis=1).sum() / max(float(np.linalg.norm(own[both], axis=1).sum()), 1e-9))
-    return replace(seen, way=_summed(np.where(both[:, None], shown, own))), both
+    seen = replace(seen, way=_summed(np.where(both[:, None], shown, own)))
+    return seen, Shown(steps=both, noise=_WAY_NOISE * other.scatter_rad, lever=lever, jerk=other.jerk)

@@ -5,8 +5,9 @@ back (``flex``), are what the still check takes: its answers for several instant
 that rig held, every instant is solved again for its own aim and for the distance of what it shows, and the guide as flown is judged at that distance.
 
 Along the direction of the offset an aim and a distance draw the same: the aim is sure only as far as distances are, the guide at what was seen is not
-touched by it. The recording camera's own way has all moments' distances but for one factor, so that flying nearer and farther parts the two. What the
-monitoring camera turned more than the rig is flex, read from the turns.
+touched by it. The recording camera's own way has all moments' distances but for one factor (``placed``), so that flying nearer and farther parts the two, and
+how the two cameras' ways differ while the rig turns has that factor (``held``). What the monitoring camera turned more than the rig is flex, read from the
+turns.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ from framematch.clips.flex import Flex
 from framematch.clips.flown import Flown, flown
 from framematch.clips.frames import clip_facts, stills_at
 from framematch.clips.moment import NEAR_S, Instant, at_one_time, instants, moved_on
-from framematch.clips.sights import Brought, details_of, follow_s
-from framematch.clips.steadied import steadied
+from framematch.clips.placed import around
+from framematch.clips.sights import Brought, details_of
+from framematch.clips.steadied import Beside, steadied
 from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera, read_turns
 from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
@@ -155,7 +157,7 @@ def check_clips(pairing: Pairing, recording: Path, monitoring: Path, *, typed: S
     rig = replace(rig, **{w: replace(getattr(rig, w), readout_ms=t.camera.readout_ms) for w, t in zip(("recording", "monitoring"), read, strict=True)})
     clocks = match_clocks(read[0], read[1], rig.mount.recording_from_monitoring)
     read[1] = replace(read[1], steps=())  # a wide view's turns are not read again
-    read[0] = steadied(read[0], read[1], clocks)
+    read[0] = steadied(read[0], Beside(turns=read[1], clocks=clocks, offset_m=rig.mount.translation_m))
     clocks = match_clocks(read[0], read[1], clocks.recording_from_monitoring)
     chosen = instants(read[0], read[1], clocks, every_s=EVERY_S, most=MOST_MOMENTS, wanted_s=[t.time_s for t in typed])
     if len(chosen) < FEWEST_MOMENTS:
@@ -218,7 +220,16 @@ def together(
             raise NotSuitable("too few moments show enough details in both clips", fix="give a sharp, lit piece of the flight")
         times = np.array([i.recording_s for i in kept])
         measured = _placed(typed, times, pairs[0].recording.size_px[0] / recording.facts.size_px[0]) if some is pairs else []
-        solved = flown(at, details, times, start=start, unread_rad=unread, bent_rad=math.radians(flex.rms_deg) / math.sqrt(2), typed=measured)
+        solved = flown(
+            at,
+            details,
+            times,
+            start=start,
+            unread_rad=unread,
+            bent_rad=math.radians(flex.rms_deg) / math.sqrt(2),
+            near=None if recording.adjusted is None else recording.adjusted.near,
+            typed=measured,
+        )
         start = solved.values
     solved = over_the_flight(solved, times, clocks, flex)
     checked = _checked(rig, singles, solved)
@@ -297,16 +308,14 @@ def _checked(rig: Pairing, singles: Sequence[Checked], solved: Flown) -> Checked
 
 
 def brought_together(rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: Flex, chosen: Sequence[Instant], paths: tuple[Path, Path]) -> list[Brought]:
-    """Frames of each instant, and a later recorded one, all brought to the recording frame's moment."""
+    """Frames of each instant, all brought to the recording frame's moment."""
     ways = [TurnedPath(turns) for turns in read]
-    later = [_later(read[0], ways[0], each) for each in chosen]
     widths = _still_widths(rig, read)
-    taken = stills_at(paths[0], [*(i.recording_s for i in chosen), *(t for t in later if t is not None)], width_px=widths[0])
-    first, after = taken[: len(chosen)], iter(taken[len(chosen) :])
+    first = stills_at(paths[0], [i.recording_s for i in chosen], width_px=widths[0])
     second = stills_at(paths[1], [i.monitoring_s for i in chosen], width_px=widths[1])
     slope, adjusted = 1 + 1e-6 * clocks.rate_ppm, read[0].adjusted
     out = []
-    for instant, a, b, t in zip(chosen, first, second, later, strict=True):
+    for instant, a, b in zip(chosen, first, second, strict=True):
         now = instant.recording_s
         late = now - float(clocks.recording_s(instant.monitoring_s))
         own, other = (getattr(rig, which).resized(still.size_px) for which, still in (("recording", a), ("monitoring", b)))
@@ -319,10 +328,7 @@ def brought_together(rig: Pairing, read: Sequence[Turns], clocks: Clocks, flex: 
                 monitoring=at_one_time(b, other, ways[1], taken_s=instant.monitoring_s, wanted_s=then, flexed_rad=flex.at(then)),
                 late_s=late,
                 move_rad_s=read[0].move_rad_s[step],
-                later=None if t is None else at_one_time(next(after), own, ways[0], taken_s=t, wanted_s=now),
-                later_s=0.0 if t is None else t - now,
-                turned=None if t is None else ways[0].between(now, t),
-                gone=None if t is None or adjusted is None else adjusted.apart(now, t),
+                around=None if adjusted is None else around(adjusted, ways[0], now),
             )
         )
     return out
@@ -334,18 +340,6 @@ def _still_widths(rig: Pairing, read: Sequence[Turns]) -> tuple[int, int]:
     second = min(sizes[1], MONITORING_PX)
     per_rad = [c.pixels_per_rad / c.raster_px[0] for c in (rig.recording, rig.monitoring)]
     return min(sizes[0], max(RECORDING_PX, math.ceil(FINER * second * per_rad[1] / per_rad[0]))), second
-
-
-def _later(recording: Turns, way: TurnedPath, instant: Instant) -> float | None:
-    """The time of a frame after the instant's, or before it, whose parallax tells; None where there is none."""
-    now, starts = instant.recording_s, recording.start_s
-    step = int(np.clip(np.searchsorted(starts, now), 0, len(starts) - 1))
-    apart = follow_s(recording.move_rad_s[step])
-    for wanted in (now + apart, now - apart):
-        t = float(starts[int(np.abs(starts - wanted).argmin())])
-        if apart and abs(t - wanted) < 2 * recording.step_s and t != now and way.whole(np.array(min(t, now)), np.array(max(t, now))):
-            return t
-    return None
 
 
 def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Instant) -> Moment:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from flown_clips import depths
-from scipy.spatial.transform import Rotation
+from scipy.spatial.transform import Rotation, Slerp
 
 from framematch.clips.adjusted import Seen, _Normal, _Solve, adjusted
 from framematch.clips.bearings import tangents
 from framematch.clips.held import Shown
+from framematch.clips.placed import around
 from framematch.clips.steadied import steadied
 
 pytest.importorskip("cv2")
@@ -47,13 +49,14 @@ def _flown(
     *,
     rate_rad_s: np.ndarray | None = None,
     far_m: tuple[float, float] = (6.0, 14.0),
+    wall_m: float | None = None,
     together_px: float = 0.0,
     drift_deg: float = 0.15,
 ) -> tuple[Seen, np.ndarray]:
     """Five seconds past points some metres away, seen to a tenth of a pixel; the chain of turns has drifted, and its way is far off.
 
     ``rate_rad_s``: (25, 3) that the chain lacks, with rows read up to 8 ms before and after their frame. ``together_px``: by which, besides, each
-    sixth by fifth of each picture is off as one, as compression has it.
+    sixth by fifth of each picture is off as one, as compression has it. ``wall_m``: how far ahead a wall stands that all points lie on.
     """
     drifts = np.random.default_rng(rng.integers(1 << 30))
     count = 25
@@ -64,7 +67,8 @@ def _flown(
     blocks = rng.normal(scale=together_px / FOCAL_PX, size=(count, 6, 5, 2))
     for first in range(0, count - 3, 2):
         out = np.column_stack([rng.uniform(-0.4, 0.4, (70, 2)) * (1, 0.56), np.ones(70)])
-        points = place[first] + (out * rng.uniform(*far_m, (70, 1))) @ attitude[first].T
+        ahead = rng.uniform(*far_m, (70, 1)) if wall_m is None else (wall_m - place[first, 2]) / (out @ attitude[first].T)[:, 2:]
+        points = place[first] + (out * ahead) @ attitude[first].T
         for key in range(first, min(first + 7, count)):
             after = np.zeros(70) if rate_rad_s is None else rng.uniform(-0.008, 0.008, 70)
             seen = (points - _place(times[key] + after)) @ attitude[key]
@@ -142,9 +146,71 @@ def test_rows_that_turned_otherwise_than_was_read_do_not_bend_the_chain():
 def test_with_the_way_known_the_turn_is_known_better():
     seen, attitude = _flown(np.random.default_rng(7))
     true = _off_mean_deg(seen.times_s, attitude, 0.5)
-    alone, beside = (adjusted(seen, shown=shown) for shown in (None, Shown(steps=np.ones(len(seen.times_s) - 1, dtype=bool), noise=1e-4, jerk=1.0)))
+    alone, beside = (adjusted(seen, shown=shown) for shown in (None, _shown(1e-4)))
     misses = [np.sqrt(((_off_mean_deg(seen.times_s, found.attitude, 0.5) - true) ** 2).sum(axis=1).mean()) for found in (alone, beside)]
     assert misses[1] < misses[0]
+
+
+def _shown(noise: float, lever: np.ndarray | None = None) -> Shown:
+    return Shown(steps=np.ones(24, dtype=bool), noise=noise, lever=np.zeros((24, 3)) if lever is None else lever, jerk=1.0)
+
+
+def test_a_camera_that_is_carried_round_tells_how_large_things_are():
+    """Half a metre beside, on a rig that turns while it flies: its way, in units of 7 m, is another by the turn times half a metre, which is known."""
+    off, stated = [], []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        seen, attitude = _flown(rng, drift_deg=0.02)
+        lever = np.diff(attitude @ (0.5, 0.1, 0.0), axis=0)
+        theirs = seen.way + np.cumsum(np.concatenate([np.zeros((1, 3)), lever / 7.0 + rng.normal(scale=1e-3, size=(24, 3))]), axis=0)
+        found = adjusted(replace(seen, way=theirs), shown=_shown(1e-3, lever))
+        assert found is not None
+        off.append(found.near[0] - 1 / 7.0)
+        stated.append(found.near[1])
+    assert np.max(stated) < 0.03
+    assert 0.4 < np.sqrt(np.mean(np.square(np.array(off) / stated))) < 1.6
+    alone = adjusted(seen)
+    assert alone is not None
+    assert alone.near[1] > 0.3
+
+
+def test_what_a_way_shows_of_another_is_smoothed_as_it_is():
+    """A slow wave is shown, and a shake from frame to frame less."""
+    seen, _ = _flown(np.random.default_rng(3), together_px=0.3)
+    found = adjusted(seen)
+    assert found is not None
+    wave, quick = (1e-3 * np.cos(rate * np.arange(25))[:, None] * (1.0, 0.0, 0.0) for rate in (0.4, np.pi))
+    shown = [np.std(np.diff(found.shows(each)[:, 0])) / np.std(np.diff(each[:, 0])) for each in (wave, quick)]
+    assert shown[0] > 0.9
+    assert shown[1] < 0.5 * shown[0]
+
+
+def test_how_far_away_things_are_is_known_as_well_as_it_says():
+    """Inverse distances along rays at a moment, in units of 7 m, against a wall; to a hundredth, and all together as well as is said."""
+    single, whole, time_s = [], [], 2.13
+    for seed in range(8):
+        seen, attitude = _flown(np.random.default_rng(seed), wall_m=12.0)
+        now = Slerp(seen.times_s, Rotation.from_matrix(attitude))
+        path = SimpleNamespace(between=lambda a, b, now=now: (now(a).inv() * now(b)).as_matrix())
+        found = adjusted(seen, shown=_shown(1e-4))
+        assert found is not None
+        there = around(found, path, time_s)
+        assert there is not None
+        rays = np.column_stack([np.stack(np.meshgrid(np.linspace(-0.3, 0.3, 13), np.linspace(-0.16, 0.16, 7)), axis=-1).reshape(-1, 2), np.ones(91)])
+        ahead = (12.0 - _place(np.array([time_s]))[0, 2]) / now(time_s).apply(rays)[:, 2]
+        rays /= np.linalg.norm(rays, axis=1)[:, None]
+        relative = there.relative(rays)
+        assert np.isfinite(relative.w).mean() > 0.95
+        share = (relative.w * ahead / 7.0)[np.isfinite(relative.w)]
+        single.append(np.abs(share / np.median(share) - 1))
+        whole.append((np.median(share) - 1) / relative.unit_share)
+        moved = there.moved_rad_s(rays, relative)[45]
+        speed = now(time_s).inv().apply(_place(np.array([time_s + 0.01])) - _place(np.array([time_s - 0.01])))[0] / 0.02
+        assert np.allclose(moved[:2], -speed[:2] / ahead[45], atol=0.01)
+    assert np.percentile(np.concatenate(single), 90) < 0.01
+    assert 0.4 < np.sqrt(np.mean(np.square(whole))) < 1.8
+    far = replace(found, places=replace(found.places, track=found.places.track[:5], key=found.places.key[:5]))
+    assert around(far, path, time_s) is None
 
 
 def _size(misses: list[np.ndarray]) -> float:

@@ -1,4 +1,4 @@
-"""Distances from tracks, and one rig through many moments, on details whose places are worked out by NumPy and SciPy alone."""
+"""One rig through many moments, on details whose places are worked out by NumPy and SciPy alone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from flown_clips import Flight
 from scipy.spatial.transform import Rotation
 
 from framematch.clips.flown import flown, middle_of, shares_of
-from framematch.clips.parallax import relative_distances
+from framematch.clips.placed import Relative
 from framematch.clips.sights import Details
 from framematch.clips.typed import TypedAt, parse_typed_at
 from framematch.errors import InputError
@@ -27,10 +27,6 @@ def _scene(rng, count=240):
     return np.column_stack([across, np.ones(count)]) * rng.uniform(8, 25, (count, 1))
 
 
-def _units(points):
-    return points / np.linalg.norm(points, axis=1, keepdims=True)
-
-
 def _matches(rng, points, there):
     """Details where both cameras see points (N, 3) in their own axes, with noise, and the recorded places without."""
     angle, eyes = np.arctan2(np.hypot(there[:, 0], there[:, 1]), there[:, 2]), (FLIGHT.recording, FLIGHT.monitoring)
@@ -43,26 +39,15 @@ def _matches(rng, points, there):
     return Matches(recording_px=recording_px, monitoring_px=monitoring_px, noise_rad=noise, details=(len(points),) * 2), places[0]
 
 
-def test_tracks_tell_inverse_distances_but_for_a_factor():
-    rng = np.random.default_rng(1)
-    points = _scene(rng)
-    way = np.array([0.5, 0.1, 0.4])
-    wobble = Rotation.from_rotvec(np.radians([0.02, -0.04, 0.03]))
-    after = _units(wobble.apply(_units(points - way)) + rng.normal(scale=1e-4, size=points.shape))
-    after[:24] = _units(after[:24] + rng.normal(scale=0.03, size=(24, 3)))  # on something that moves by itself
-    found = relative_distances(_units(points), after, noise_rad=1.5e-4)
-    assert found is not None
-    use = np.isfinite(found.w)
-    use[:24] = False
-    factor = found.w[use] * points[use, 2]
-    assert use.sum() > 180
-    assert np.median(factor) == pytest.approx(np.linalg.norm(way), rel=0.05)
-    assert np.percentile(np.abs(factor / np.median(factor) - 1), 90) < 0.05
-    assert relative_distances(_units(points), _units(rng.normal(size=points.shape)), noise_rad=1.5e-4) is None
+def _relative(rng, points):
+    """Inverse distances in units of 7 m, each off by a fiftieth, and those of a moment together by a hundredth."""
+    w = 7 / points[:, 2]
+    off = 1 + 0.02 * rng.normal(size=len(w)) + 0.01 * rng.normal()
+    return Relative(w=w * off, sigma=0.02 * w, unit_share=0.01)
 
 
 def _flight(rng, moments=8, skew_deg=0.0):
-    """Details of moments of a flight whose aim swings by a tenth of a degree, without what their tracks tell and with it.
+    """Details of moments of a flight whose aim swings by a tenth of a degree, without relative distances and with them.
 
     ``skew_deg``: by how much the monitoring camera turns while its rows are read, another way in each moment.
     """
@@ -77,13 +62,12 @@ def _flight(rng, moments=8, skew_deg=0.0):
         rows = np.clip(there[:, 1:2] / there[:, 2:] * FLIGHT.monitoring.focal_px / 270, -0.5, 0.5)
         there = Rotation.from_rotvec(np.radians(skew_deg) * rows * rng.normal(size=3)).apply(there) if skew_deg else there
         matches, recorded_px = _matches(rng, points, there)
-        tracks = relative_distances(_units(points), _units(points - (0.3, 0.1, 0.5)), noise_rad=2e-4)
-        out.append((Details(matches=matches, relative=None), Details(matches=matches, relative=tracks)))
+        out.append((Details(matches=matches, relative=None), Details(matches=matches, relative=_relative(rng, points))))
         swings.append((swing, middle_of(1 / points[:, 2], shares_of(pairing_of(FLIGHT), recorded_px))))
     return out, swings
 
 
-def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
+def test_a_rig_flown_is_found_and_distances_or_a_tape_make_its_aim_surer():
     details, swings = _flight(np.random.default_rng(2))
     rig = pairing_of(FLIGHT)
     start = np.zeros(14)
@@ -97,7 +81,7 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
         off = np.array([(a * (Rotation.from_rotvec(s) * pan_tilt).inv()).as_rotvec() for a, (s, _) in zip(aims, swings, strict=True)])
         half = 1.96 * np.sqrt(np.diag(found.covariance_at(3))[:3])
         assert (np.abs(off[3]) < 1.5 * half + 1e-5).all()
-        assert np.degrees(off.std(axis=0)).max() < 0.03  # one moment against another
+        assert np.degrees(off.std(axis=0)).max() < 0.035  # one moment against another
         sure.append(max(abs(found.inverse_at(i) - w) for i, (_, w) in enumerate(swings)))
         assert len(found.words) == (which == 0 and len(typed))  # 900 m in a hall of 25 does not go with the rest
     assert sure[1] < 0.01
@@ -105,7 +89,7 @@ def test_a_rig_flown_is_found_and_tracks_or_a_tape_make_its_aim_surer():
 
 
 def _flat(rng, moments=12, flex=None):
-    """Moments that each show one wall, nearer and farther: tracks tell nothing within one, and with the way known each how far away it is.
+    """Moments that each show one wall, nearer and farther, without how far away these are to each other and with it.
 
     ``flex``: (moments, 3) rotation vectors that the aim is turned by.
     """
@@ -117,10 +101,7 @@ def _flat(rng, moments=12, flex=None):
         points = np.column_stack([rng.uniform((-0.36, -0.2), (0.36, 0.2), (200, 2)), np.ones(200)]) * distance
         there = (Rotation.from_rotvec(swing) * aim).inv().apply(points - (right, -up, forward))
         matches, _ = _matches(rng, points, there)
-        way = np.array([0.3, 0.1, 0.5]) * rng.uniform(0.5, 1.5)
-        after = _units(_units(points - way) + rng.normal(scale=2e-4, size=points.shape))
-        each = [relative_distances(_units(points), after, noise_rad=2e-4, gone=gone) for gone in (None, float(np.linalg.norm(way)) / 7.0)]
-        out.append([Details(matches=matches, relative=relative) for relative in each])
+        out.append([Details(matches=matches, relative=relative) for relative in (None, _relative(rng, points))])
     return out, distances
 
 
@@ -165,7 +146,7 @@ def test_flex_too_quick_for_the_frames_bends_a_moment_and_not_its_aim():
         each = [(Rotation.from_rotvec(found.values_at(i)[:3]) * (Rotation.from_rotvec(s) * true).inv()).as_rotvec() for i, (s, _) in enumerate(swings)]
         off.append(np.degrees(np.std(each, axis=0)).max())
     assert off[1] < 0.1
-    assert off[1] < 0.25 * off[0]
+    assert off[1] < 0.3 * off[0]
 
 
 def test_what_a_frame_typically_shows_is_not_what_has_most_details():
