@@ -91,7 +91,7 @@ class Adjusted:
         told: banded lower form of what is told on each frame's turn (camera axes), way and rate, 9 K unknowns.
         scatter_rad: of the details.
         held: what of it holds the frames besides the details, sparse.
-        near: what an inverse distance of 1 is, 1/m, and its standard deviation; what is typical if no other camera told.
+        unit_w: what an inverse distance of 1 is, 1/m, and its standard deviation; what is typical if no other camera told.
         jerk: standard deviation of the way's third derivative, per second cubed.
         places: of the details.
     """
@@ -104,7 +104,7 @@ class Adjusted:
     told: Floats
     scatter_rad: float
     held: Any
-    near: tuple[float, float]
+    unit_w: tuple[float, float]
     jerk: float
     places: Places
 
@@ -227,7 +227,7 @@ class _Solve:
                 band = normal.band(0.0)
                 self.held.size_by(band, look.missed)
                 self.together = self._together(look, smaller)
-                self.held.near_by(band, state.way)
+                self.held.unit_by(band, state.way)
                 look = self.look(state)
             settled = close and share == 1 and smaller > 0.95 * scale and before - after < _SETTLED * before
             close = close or smaller > _CLOSE * scale
@@ -246,7 +246,7 @@ class _Solve:
             told=told,
             scatter_rad=scale,
             held=self.held.told,
-            near=(self.held.near, self.held.near_sd),
+            unit_w=(self.held.unit_w, self.held.unit_sd),
             jerk=self.held.sizes[0],
             places=self._places(state, look, normal, told, scale),
         )

@@ -43,13 +43,13 @@ _LEAST_KNOWN = 30
 _CELLS = (8, 5)  # of the frame
 _FIELD_PX = 0.2  # by which a moment's picture may be bent smoothly, monitoring pixels over the recorded width (rendered flights: a tenth at its edges)
 _FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
-_ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: tracks in time add to it
+_ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: what moves details on in time adds to it
 _BENDS = 2  # degrees of the polynomials in the row
 _TELLING = 100.0  # times its noise that the spread of a moment's relative distances must have
 #: How well an adjusted way knows a moment's distances besides one factor for all moments, at least, and as its own standard deviation has it (rendered
 #: flights), both shares of the factor or at least of this one, 1/m (a share of what is found alone would draw it to nothing).
 _LEAST_SHARE, _UNSURE, _FAR = 0.01, 1.5, 0.1
-_LEAST_NEAR, _NEAREST = 0.01, 10.0  # 1/m: within which the factor is
+_LEAST_UNIT, _MOST_UNIT = 0.01, 10.0  # 1/m: within which the factor is
 _LEAST_OFFSET_M = 0.001
 
 
@@ -145,7 +145,7 @@ def flown(
     start: Floats,
     unread_rad: float,
     bent_rad: float = 0.0,
-    near: tuple[float, float] | None = None,
+    unit_w: tuple[float, float] | None = None,
     typed: Sequence[tuple[int, Typed]] = (),
 ) -> Flown:
     """Solve a flight.
@@ -157,11 +157,11 @@ def flown(
         start: (14,) near the answer.
         bent_rad: standard deviation of how much more, each axis, the monitoring camera had turned at its last row than at its first than is known, to begin
             with.
-        near: what a relative inverse distance of 1 is, 1/m, with its standard deviation, where that is known.
+        unit_w: what a relative inverse distance of 1 is, 1/m, with its standard deviation, where that is known.
         typed: distances that somebody measured, each with its moment's index.
         unread_rad: standard deviation of each axis of a moment's aim that is no slow turn, at most: moments that lie closer say so.
     """
-    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, bent_rad=bent_rad, near=near, typed=typed)
+    flight = _Flight(rig, details, times_s, start=start, unread_rad=unread_rad, bent_rad=bent_rad, unit_w=unit_w, typed=typed)
     for turn in range(_ROUNDS):
         flight.round(turn)
     return flight.flown()
@@ -179,7 +179,7 @@ class _Flight:
         start: Floats,
         unread_rad: float,
         bent_rad: float,
-        near: tuple[float, float] | None,
+        unit_w: tuple[float, float] | None,
         typed: Sequence[tuple[int, Typed]],
     ) -> None:
         self.rig, self.typed, self.words = rig, list(typed), list[str]()
@@ -199,8 +199,8 @@ class _Flight:
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.told_near = near or (0.0, _NEAREST)
-        self.near, self.covariance = self.told_near[0], np.asarray(np.eye(self.size + _FIELD + 1))
+        self.told_unit = unit_w or (0.0, _MOST_UNIT)
+        self.unit_w, self.covariance = self.told_unit[0], np.asarray(np.eye(self.size + _FIELD + 1))
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -219,7 +219,7 @@ class _Flight:
             step, self.covariance = state.values, state.covariance
         self.values = self.values + step[:COUNT]
         self.turns = self.turns + step[COUNT : self.size].reshape(-1, 3)
-        self.near = float(step[-1])
+        self.unit_w = float(step[-1])
         bent = np.full((2, len(self.bent)), 1e-9)
         for i, sight in enumerate(self.sights):
             own = self.picks[i] @ step
@@ -260,7 +260,7 @@ class _Flight:
         seen = self.solves[i].seen(own)
         weight = 1 / (1 + ((seen.off + self.drawn[i]) / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
-        seen = _calibrated(seen, self.solves[i].recording_px / self.rig.recording.raster_px[0] - 0.5, weight, self.scales[i])
+        seen = _calibrated(seen, self.shapes[i].smooth, weight, self.scales[i])
         return Sight(seen=seen, share=self.shares[i], weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
 
     def _normal(self) -> tuple[Floats, Floats]:
@@ -273,8 +273,8 @@ class _Flight:
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
         normal[smooth, smooth] = np.eye(_FIELD)
-        normal[-1, -1] = (_UNSURE * self.told_near[1]) ** -2.0
-        toward[-1] = self.told_near[0] * normal[-1, -1]
+        normal[-1, -1] = (_UNSURE * self.told_unit[1]) ** -2.0
+        toward[-1] = self.told_unit[0] * normal[-1, -1]
         slopes, ws = [], []
         for pick, field, shapes, sight, solve in zip(self.picks, self.fields, self.shapes, self.sights, self.solves, strict=True):
             every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
@@ -293,7 +293,7 @@ class _Flight:
             if sight.relative is not None:
                 with_factor = np.vstack([pick, last])
                 bent = shapes.drawn(sight.seen.w_slope[:, AIM], self.bent)
-                told, pull = _by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.near, _LEAST_NEAR))
+                told, pull = _by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.unit_w, _LEAST_UNIT))
                 normal += with_factor.T @ told @ with_factor
                 toward += with_factor.T @ pull
             near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
@@ -361,7 +361,7 @@ class _Flight:
         )
 
 
-def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats, offset_m: Floats, near: float) -> tuple[Floats, Floats]:
+def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats, offset_m: Floats, unit_w: float) -> tuple[Floats, Floats]:
     """What relative distances add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
 
     Inverse distances between the two cameras are these times one factor, marginalised as is how the picture may be bent. A detail's slope has its own noise
@@ -374,14 +374,13 @@ def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats
         smooth: (N, m) terms over the picture.
         bent: (N, n) what a bent picture adds to the inverse distances, for coefficients of 1.
         offset_m: (3,) as it was last found.
-        near: the factor as it was last found, 1/m.
+        unit_w: the factor as it was last found, 1/m.
     """
     use = np.isfinite(relative.w) & sight.good
     if use.sum() < _LEAST_KNOWN:
         return np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
     w, rel = sight.seen.w[use], relative.w[use]
     over = np.column_stack([np.ones(len(w)), smooth[use], rel, smooth[use, :2] * rel[:, None]])
-    over /= np.abs(over).max(axis=0)
     slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
     free = np.column_stack([rel, bent[use]])
     held = np.diag([1e-12] + [1.0] * bent.shape[1])
@@ -396,12 +395,12 @@ def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats
         factor, off = float(found[0]), w - free @ found
     long = float(np.linalg.norm(offset_m))
     if long > _LEAST_OFFSET_M:
-        slope[:, OFFSET] -= (slope[:, OFFSET] @ offset_m + near * rel)[:, None] * offset_m / long**2
+        slope[:, OFFSET] -= (slope[:, OFFSET] @ offset_m + unit_w * rel)[:, None] * offset_m / long**2
     mean = np.full_like(rel, np.average(rel, weights=weight))
     parted, loose = np.column_stack([mean, bent[use], rel - mean]), np.pad(held, (0, 1))
     if 1 / np.linalg.inv((parted * weight[:, None]).T @ parted + loose)[-1, -1] < _TELLING * float((weight * relative.sigma[use] ** 2).sum()):
         free, held = parted, loose
-    held[0, 0] = (math.hypot(_LEAST_SHARE, _UNSURE * relative.unit_share) * max(near, _FAR)) ** -2.0
+    held[0, 0] = (math.hypot(_LEAST_SHARE, _UNSURE * relative.unit_share) * max(unit_w, _FAR)) ** -2.0
     told = (free * weight[:, None]).T @ free + held
     both = np.column_stack([slope, -free[:, 0], w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
@@ -409,16 +408,15 @@ def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats
     return out[:, :-1], -out[:, -1]
 
 
-def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> Seen:
+def _calibrated(seen: Seen, smooth: Floats, weight: Floats, scatter: float) -> Seen:
     """Slopes with the offset as distances have them that are no noise.
 
     A slope goes with the detail's own inverse distance, and so bears its noise along the offset; where noise along and across go together, as at edges, the
     offset would be drawn aside, and be stated as if noise were depth. So slopes are drawn towards a smooth field over the picture, by the share of noise
     in how distances scatter about theirs (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu 2006, 4).
     """
-    x, y = places.T
-    over = np.stack([np.ones(len(x)), x, y, x * x, x * y, y * y], axis=1)
-    if len(x) < 3 * over.shape[1]:
+    over = np.column_stack([np.ones(len(smooth)), smooth])
+    if len(over) < 3 * over.shape[1]:
         return seen
     root = np.sqrt(weight)[:, None]
     values = np.column_stack([seen.off_slope[:, OFFSET], seen.w])
@@ -432,10 +430,11 @@ def _calibrated(seen: Seen, places: Floats, weight: Floats, scatter: float) -> S
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Shapes:
-    """How a moment's picture may be bent: (N, _BENDS) by the monitoring row, (N, 5) smoothly over the recorded picture, rad."""
+    """How a moment's picture may be bent: (N, _BENDS) by the monitoring row, (N, 5) smoothly over the recorded picture, this by so much, rad."""
 
     rows: Floats
     smooth: Floats
+    smooth_rad: float
 
     def drawn(self, turned: Floats, bent: Floats) -> Floats:
         """(N, m) what that adds to something that goes with a turn (N, 3) so, for coefficients of 1.
@@ -444,15 +443,17 @@ class _Shapes:
             bent: sizes of what goes with the row.
         """
         by_row = (turned[:, None] * self.rows[:, :, None]).reshape(len(turned), -1) * bent
-        return np.column_stack([by_row, (turned[:, None, :2] * self.smooth[:, :, None]).reshape(len(turned), -1)])
+        return np.column_stack([by_row, self.smooth_rad * (turned[:, None, :2] * self.smooth[:, :, None]).reshape(len(turned), -1)])
 
 
 def _shapes(solve: AimSolve) -> _Shapes:
     """Of a moment: Legendre's polynomials of the row, of the first degree and up, and what a lens or a blurred picture draws."""
     row = 2 * solve.monitoring_px[:, 1] / solve.pairing.monitoring.raster_px[1] - 1
     rows = np.asarray(np.polynomial.legendre.legvander(row, _BENDS)[:, 1:], dtype=np.float64)
-    x, y = (solve.recording_px / solve.pairing.recording.raster_px[0] - 0.5).T
-    return _Shapes(rows=rows, smooth=np.stack([x, y, x * x, x * y, y * y], axis=1) * _FIELD_PX / solve.pairing.monitoring.pixels_per_rad)
+    size = np.array(solve.pairing.recording.raster_px)
+    x, y = ((solve.recording_px - size / 2) / size[0]).T
+    smooth = np.stack([x, y, x * x, x * y, y * y], axis=1)
+    return _Shapes(rows=rows, smooth=smooth, smooth_rad=_FIELD_PX / solve.pairing.monitoring.pixels_per_rad)
 
 
 def _field(solve: AimSolve) -> Floats:

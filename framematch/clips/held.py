@@ -76,7 +76,7 @@ class Held:
         loose = _WAY_SHARE * typical
         self.loose = (loose if shown is None else np.where(shown.steps, shown.noise, loose))[:, None]
         self.lever = np.zeros((count - 1, 3)) if shown is None else np.where(shown.steps[:, None], shown.lever, 0.0)
-        self.near, self.near_sd = TYPICAL_W, SPREAD_W
+        self.unit_w, self.unit_sd = TYPICAL_W, SPREAD_W
         self.bend = max(float(np.median(np.abs(self._bends(way)))) / 0.6745, _LEAST_BEND)
         turns = _rows(count, [(0, 0, -self.back), (1, 0, np.broadcast_to(eye, (count - 1, 3, 3)))])
         ways = _rows(count, [(k, 3, np.broadcast_to(sign * eye, (count - 1, 3, 3))) for k, sign in ((0, -1), (1, 1))])
@@ -108,7 +108,7 @@ class Held:
         return out
 
     def _ways(self, way: Floats) -> Floats:
-        out: Floats = (np.diff(way, axis=0) - self.steps + self.near * self.lever) / self.loose
+        out: Floats = (np.diff(way, axis=0) - self.steps + self.unit_w * self.lever) / self.loose
         return out
 
     def missed(self, attitude: Floats, way: Floats, rate: Floats) -> Missed:
@@ -137,7 +137,7 @@ class Held:
         """(9 K, 9 K) what holds them tells, sparse."""
         return self.prior_told + sum(square / size**2 for square, size in zip(self.sized_told, self.sizes, strict=True))
 
-    def near_by(self, told: Floats, way: Floats) -> None:
+    def unit_by(self, told: Floats, way: Floats) -> None:
         """Set what an inverse distance of 1 is, 1/m, with its standard deviation: Newton's step, frames marginalised.
 
         Args:
@@ -148,11 +148,11 @@ class Held:
 
         share = self.lever / self.loose
         sure = SPREAD_W**-2.0 + float((share**2).sum() - self.drawn @ solveh_banded(told, self.drawn, lower=True))
-        self.near += float((TYPICAL_W - self.near) / SPREAD_W**2 - (share * self._ways(way)).sum()) / sure
-        self.near_sd = sure**-0.5
+        self.unit_w += float((TYPICAL_W - self.unit_w) / SPREAD_W**2 - (share * self._ways(way)).sum()) / sure
+        self.unit_sd = sure**-0.5
 
     def size_by(self, told: Floats, missed: Missed) -> None:
-        """Set the sizes as the clip tells them: the mean square of what is left over how much of it the details tell.
+        """Read the sizes from the clip: the mean square of the residuals over the share of it that the details tell.
 
         Args:
             told: all that is told on the frames, banded lower form.

@@ -71,7 +71,7 @@ class Around:
 
 
 def around(adjusted: Adjusted, path: TurnedPath, time_s: float) -> Around | None:
-    """What was followed round a time; None where too little was.
+    """What was followed round a time; None where too little was, and before the first key frame and after the last.
 
     Args:
         path: the camera's turns, for how it stood between key frames.
@@ -79,12 +79,13 @@ def around(adjusted: Adjusted, path: TurnedPath, time_s: float) -> Around | None
     from scipy.interpolate import CubicSpline
 
     places, times, way = adjusted.places, adjusted.times_s, CubicSpline(adjusted.times_s, adjusted.way)
+    if not times[0] <= time_s <= times[-1]:
+        return None
     key = int(np.abs(times - time_s).argmin())
-    now = float(np.clip(time_s, times[0], times[-1]))
     attitude = adjusted.attitude[key] @ path.between(float(times[key]), time_s)
     tracks = np.unique(places.track[np.abs(places.key - key) <= _AROUND])
     inverse = places.inverse[tracks]
-    there = (places.direction[tracks] + inverse[:, None] * (places.start[tracks] - way(now))) @ attitude
+    there = (places.direction[tracks] + inverse[:, None] * (places.start[tracks] - way(time_s))) @ attitude
     ahead = there[:, 2] > 1e-3
     if ahead.sum() < _FEWEST:
         return None
@@ -94,5 +95,5 @@ def around(adjusted: Adjusted, path: TurnedPath, time_s: float) -> Around | None
         w=inverse[ahead] / depth,
         sigma=places.sigma[tracks][ahead] / depth,
         unit_share=float(places.unit_share[key]),
-        speed=way(now, 1) @ attitude,
+        speed=way(time_s, 1) @ attitude,
     )

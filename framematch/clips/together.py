@@ -227,7 +227,7 @@ def together(
             start=start,
             unread_rad=unread,
             bent_rad=math.radians(flex.rms_deg) / math.sqrt(2),
-            near=None if recording.adjusted is None else recording.adjusted.near,
+            unit_w=None if recording.adjusted is None else recording.adjusted.unit_w,
             typed=measured,
         )
         start = solved.values

@@ -165,13 +165,13 @@ def test_a_camera_that_is_carried_round_tells_how_large_things_are():
         theirs = seen.way + np.cumsum(np.concatenate([np.zeros((1, 3)), lever / 7.0 + rng.normal(scale=1e-3, size=(24, 3))]), axis=0)
         found = adjusted(replace(seen, way=theirs), shown=_shown(1e-3, lever))
         assert found is not None
-        off.append(found.near[0] - 1 / 7.0)
-        stated.append(found.near[1])
+        off.append(found.unit_w[0] - 1 / 7.0)
+        stated.append(found.unit_w[1])
     assert np.max(stated) < 0.03
     assert 0.4 < np.sqrt(np.mean(np.square(np.array(off) / stated))) < 1.6
     alone = adjusted(seen)
     assert alone is not None
-    assert alone.near[1] > 0.3
+    assert alone.unit_w[1] > 0.3
 
 
 def test_what_a_way_shows_of_another_is_smoothed_as_it_is():
@@ -211,6 +211,7 @@ def test_how_far_away_things_are_is_known_as_well_as_it_says():
     assert 0.4 < np.sqrt(np.mean(np.square(whole))) < 1.8
     far = replace(found, places=replace(found.places, track=found.places.track[:5], key=found.places.key[:5]))
     assert around(far, path, time_s) is None
+    assert around(found, path, 4.9) is None  # after the last key frame
 
 
 def _size(misses: list[np.ndarray]) -> float:
