@@ -32,6 +32,8 @@ _CAUCHY, _ROUNDS, _SETTLED, _CLOSE = 2.4, 20, 3e-4, 0.9
 _SHARES = (1.0, 0.4, 0.15)  # of a step, tried one after another
 _CELLS, _FEWEST_IN = (6, 4), 3  # of a picture, and details in one, for how far off neighbours are together
 _AT_ONCE = 200  # frames
+#: So many details of two frames say as much of how they scatter as is known without (fewer: made-up flights of even noise were then surer than right).
+_FEW = 100
 _APART = 1.0  # inverse distances, of what reading turns has them about
 
 
@@ -174,6 +176,8 @@ class _Solve:
         self.first_sight, self.first = first, self.key[first]  # sights come in order of time
         self.basis, self.cell = tangents(self.rays), _cells(self.key, self.rays)
         self.together = 1.0  # how many details count as one
+        _, self.pair = np.unique(self.first[self.track] * len(seen.times_s) + self.key, return_inverse=True)
+        self.rough = np.ones(len(self.key))  # by how much more than usual what two frames both show scatters: by blur
         self.frames, self.tracks = len(seen.times_s), len(first)
         self.state = _State(
             attitude=seen.attitude,
@@ -198,7 +202,7 @@ class _Solve:
         return _Look(miss=miss, ray=ray, length=length, to_camera=to_camera, from_first=from_first, missed=missed)
 
     def cost(self, look: _Look, state: _State, scale: float) -> float:
-        off = float(_CAUCHY**2 * np.log1p((look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2).sum()) / self.together
+        off = float(_CAUCHY**2 * np.log1p((look.miss**2).sum(axis=1) / (_CAUCHY * scale * self.rough) ** 2).sum()) / self.together
         return off + self.held.cost(look.missed) + float(((state.inverse - 1) ** 2).sum()) / _APART**2
 
     def solved(self) -> Adjusted | None:
@@ -226,6 +230,8 @@ class _Solve:
             if close:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
                 band = normal.band(0.0)
                 self.held.size_by(band, look.missed)
+                self.rough = self._rough(look)
+                smaller = min(scale, self._scale(look))
                 self.together = self._together(look, smaller)
                 self.held.unit_by(band, state.way)
                 look = self.look(state)
@@ -247,7 +253,7 @@ class _Solve:
             scatter_rad=scale,
             held=self.held.told,
             unit_w=(self.held.unit_w, self.held.unit_sd),
-            jerk=self.held.sizes[0],
+            jerk=self.held.jerk,
             places=self._places(state, look, normal, told, scale),
         )
 
@@ -256,7 +262,7 @@ class _Solve:
         from scipy import sparse
         from scipy.linalg import solveh_banded
 
-        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale) ** 2
+        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale * self.rough) ** 2
         key, track = self.key[good], self.track[good]
         count = np.maximum(np.bincount(key, minlength=self.frames), 1)
         mean = np.bincount(key, state.inverse[track], self.frames) / count
@@ -280,8 +286,8 @@ class _Solve:
 
     def _together(self, look: _Look, scale: float) -> float:
         """How many details of a picture count as one: by how much cells of them are off together, over what their details would be alone."""
-        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale) ** 2
-        off = np.einsum("nij,ni->nj", self.basis, look.miss)[good, :2]
+        good = (look.miss**2).sum(axis=1) < (_CAUCHY * scale * self.rough) ** 2
+        off = np.einsum("nij,ni->nj", self.basis, look.miss / self.rough[:, None])[good, :2]
         count = np.bincount(self.cell[good])
         enough = count >= _FEWEST_IN
         total = np.stack([np.bincount(self.cell[good], column)[enough] for column in off.T])
@@ -289,7 +295,17 @@ class _Solve:
         return max(1.0, float((total**2).sum()) / max(alone, 1e-30))
 
     def _scale(self, look: _Look) -> float:
-        return max(float(np.median(np.hypot(*look.miss.T))) / 1.1774, self.seen.noise_rad)
+        return max(float(np.median(np.hypot(*look.miss.T) / self.rough)) / 1.1774, self.seen.noise_rad)
+
+    def _rough(self, look: _Look) -> Floats:
+        """(N,) how much more than usual details scatter between the frame of each sight and the one that saw it first."""
+        off = np.hypot(*look.miss.T)
+        order = np.lexsort((off, self.pair))
+        count = np.bincount(self.pair)
+        middle = off[order][np.cumsum(count) - count + count // 2]
+        usual = float(np.median(off))
+        rough = (count * middle / max(usual, 1e-12) + _FEW) / (count + _FEW)
+        return np.asarray(np.maximum(rough, self.seen.noise_rad / max(usual, 1e-12))[self.pair])
 
     def moved(self, state: _State, frames: Floats, details: Floats, directions: Floats) -> _State:
         """A state after a step of (K, 9) turns, ways and rates and (T, 3) directions and inverse distances, laid out along the chain."""
@@ -321,8 +337,9 @@ class _Normal:
         from scipy import sparse
 
         self.solve, count, tracks = solve, solve.frames, solve.tracks
-        weight = 1 / (1 + (look.miss**2).sum(axis=1) / (_CAUCHY * scale) ** 2)
-        root = (np.sqrt(weight / solve.together) / scale)[:, None, None]
+        scales = scale * solve.rough
+        weight = 1 / (1 + (look.miss**2).sum(axis=1) / (_CAUCHY * scales) ** 2)
+        root = (np.sqrt(weight / solve.together) / scales)[:, None, None]
         self.directions = tangents(state.direction)
         by_place = (solve.basis - look.miss[:, :, None] * look.ray[:, None, :]) @ look.to_camera * (root / look.length[:, None, None])
         by_turn = solve.basis @ cross_of(look.ray) * root

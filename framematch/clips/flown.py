@@ -199,7 +199,7 @@ class _Flight:
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.told_unit = unit_w or (0.0, _MOST_UNIT)
+        self.told_unit = (0.0, _MOST_UNIT) if unit_w is None else _above_zero(unit_w[0], _UNSURE * unit_w[1])
         self.unit_w, self.covariance = self.told_unit[0], np.asarray(np.eye(self.size + _FIELD + 1))
         self.sights: list[Sight] = []
 
@@ -273,7 +273,7 @@ class _Flight:
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
         normal[smooth, smooth] = np.eye(_FIELD)
-        normal[-1, -1] = (_UNSURE * self.told_unit[1]) ** -2.0
+        normal[-1, -1] = self.told_unit[1] ** -2.0
         toward[-1] = self.told_unit[0] * normal[-1, -1]
         slopes, ws = [], []
         for pick, field, shapes, sight, solve in zip(self.picks, self.fields, self.shapes, self.sights, self.solves, strict=True):
@@ -406,6 +406,16 @@ def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
     out = np.column_stack([slope, -free[:, 0]]).T @ both / sight.together
     return out[:, :-1], -out[:, -1]
+
+
+def _above_zero(mean: float, sigma: float) -> tuple[float, float]:
+    """Mean and standard deviation of what is normal but never below zero (Johnson, Kotz and Balakrishnan, Continuous Univariate
+    Distributions 1, 1994, 13.10)."""
+    from scipy.special import log_ndtr
+
+    below = -mean / sigma
+    more = math.exp(-(below**2) / 2 - float(log_ndtr(-below))) / math.sqrt(2 * math.pi)
+    return mean + sigma * more, sigma * math.sqrt(max(1 + below * more - more**2, 1e-6))
 
 
 def _calibrated(seen: Seen, smooth: Floats, weight: Floats, scatter: float) -> Seen:

@@ -29,6 +29,7 @@ SAMPLES = 60  # frames of which a standard deviation is worked out
 _TURN_RAD, _WAY_SHARE = math.radians(0.2), 5.0
 _STEP_RAD, _STEP_SHARE = math.radians(0.02), 0.05  # of a turn and of a way, which damping takes for one
 _RATE_RAD_S = math.radians(1.0)  # how far a rate may lie off, to begin with
+_LEAST_ACROSS = 0.2  # of what a clip tells the size of: in the direction of least of it, over that of most
 _LEAST_BEND, _LEAST_SIZE = 0.02, 1e-4  # of the way over the distance, per second squared; and of what the clip tells the size of
 
 
@@ -93,8 +94,7 @@ class Held:
         inner = [(0, 0, self.back[:-1] * share), (2, 0, -np.swapaxes(self.back[1:], 1, 2) * share), (1, 6, np.broadcast_to(eye, (count - 2, 3, 3)))]
         rates = sparse.vstack([_rows(count, part) for part in (inner, [(0, 6, eye[None])], [(count - 1, 6, eye[None])])])
         self.sized = jerks.tocsr(), rates.tocsr()
-        self.sized_told = [(matrix.T @ matrix).tocsr() for matrix in self.sized]
-        self.sizes = [math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S]
+        self.sizes = [size**2 * eye for size in (math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S)]
         self.most = math.inf if shown is None else shown.jerk
         damped = sparse.vstack([turns / _STEP_RAD, sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways])
         self.damping = (damped.T @ damped).tocsr()
@@ -125,17 +125,24 @@ class Held:
 
     def cost(self, missed: Missed) -> float:
         """The sum of squares, in standard deviations."""
-        return float((missed.prior**2).sum()) + sum(float((left**2).sum()) / size**2 for left, size in zip(missed.sized, self.sizes, strict=True))
+        return float((missed.prior**2).sum()) + sum(
+            float((left @ np.linalg.inv(size) * left).sum()) for left, size in zip(missed.sized, self.sizes, strict=True)
+        )
 
     def normal(self, missed: Missed) -> tuple[Any, Floats]:
         """The normal matrix (9 K, 9 K), sparse, and half the slope of the cost (9 K,)."""
         sized = zip(self.sized, missed.sized, self.sizes, strict=True)
-        return self.told, self.priors.T @ missed.prior + sum(matrix.T @ left.ravel() / size**2 for matrix, left, size in sized)
+        return self.told, self.priors.T @ missed.prior + sum(matrix.T @ (left @ np.linalg.inv(size)).ravel() for matrix, left, size in sized)
 
     @property
     def told(self) -> Any:
         """(9 K, 9 K) what holds them tells, sparse."""
-        return self.prior_told + sum(square / size**2 for square, size in zip(self.sized_told, self.sizes, strict=True))
+        from scipy import sparse
+
+        def square(matrix: Any, size: Floats) -> Any:
+            return matrix.T @ sparse.kron(sparse.eye(matrix.shape[0] // 3), np.linalg.inv(size)) @ matrix
+
+        return self.prior_told + sum(square(matrix, size) for matrix, size in zip(self.sized, self.sizes, strict=True))
 
     def unit_by(self, told: Floats, way: Floats) -> None:
         """Set what an inverse distance of 1 is, 1/m, with its standard deviation: Newton's step, frames marginalised.
@@ -152,7 +159,7 @@ class Held:
         self.unit_sd = sure**-0.5
 
     def size_by(self, told: Floats, missed: Missed) -> None:
-        """Read the sizes from the clip: the mean square of the residuals over the share of it that the details tell.
+        """Read the sizes from the clip, along their own axes: the mean square of the residuals over the share of it that the details tell.
 
         Args:
             told: all that is told on the frames, banded lower form.
@@ -162,9 +169,17 @@ class Held:
         for i, (matrix, left, size) in enumerate(zip(self.sized, missed.sized, self.sizes, strict=True)):
             some = np.arange(0, len(left), max(1, len(left) // SAMPLES))
             rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
-            free = 1 - float((rows * solveh_banded(told, rows, lower=True)).sum()) / rows.shape[1] / size**2
-            self.sizes[i] = max(math.sqrt(float((left**2).mean()) / max(free, 1e-3)), _LEAST_SIZE)
-        self.sizes[0] = min(self.sizes[0], self.most)
+            open_ = np.einsum("usa,usb->ab", *(each.reshape(-1, len(some), 3) for each in (rows, solveh_banded(told, rows, lower=True)))) / len(some)
+            square, axes = np.linalg.eigh(left.T @ left / len(left))
+            free = 1 - np.einsum("ai,ab,bi->i", axes, open_, axes) / np.einsum("ai,ab,bi->i", axes, size, axes)
+            own = np.maximum(square / np.maximum(free, 1e-3), _LEAST_SIZE**2)
+            self.sizes[i] = (axes * np.maximum(own, _LEAST_ACROSS**2 * own.max())) @ axes.T
+        self.sizes[0] = self.sizes[0] * min(1.0, (self.most / self.jerk) ** 2)
+
+    @property
+    def jerk(self) -> float:
+        """Standard deviation of the way's third derivative, mean of its directions."""
+        return math.sqrt(float(np.trace(self.sizes[0])) / 3)
 
 
 def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:

@@ -52,6 +52,7 @@ MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 8, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
 _FLEX_READ_DEG, _FLEX_SHARE = 0.04, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
+_APART_DEG = 3.0  # how far flex and a badly told aim of the turns may have a moment's aim from theirs
 _STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
 _STEP_W = 1e-3
 _ROWS_S = 0.004
@@ -196,8 +197,7 @@ def together(
         step(done)
         done += 1
         try:
-            then = moved_on(pair.recording, at.recording, move_rad_s=pair.move_rad_s, later_s=-pair.late_s)
-            singles.append(check_guide(rig, then, pair.monitoring))
+            singles.append(_single(rig, at, pair, clocks))
         except NotSuitable as error:
             refused = error
         if len(singles) == LEAST_CHECKED:
@@ -252,6 +252,28 @@ def together(
         slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
         quick_percent=_quick_percent(checked, flex),
     )
+
+
+def _single(rig: Pairing, at: Pairing, pair: Brought, clocks: Clocks) -> Checked:
+    """A moment's frames checked as stills are.
+
+    Raises:
+        NotSuitable: as ``check_guide``, or they go together only as the turns say that they don't: what repeats was taken for the same.
+    """
+    then = moved_on(pair.recording, at.recording, move_rad_s=pair.move_rad_s, later_s=-pair.late_s)
+    found = check_guide(rig, then, pair.monitoring)
+    off = _turn_rad(found.after.mount.recording_from_monitoring @ clocks.recording_from_monitoring.T)
+    if off > math.radians(_APART_DEG) + 3 * math.sqrt(float(np.trace(clocks.aim_covariance))):
+        raise NotSuitable(
+            f"the pictures show an aim {math.degrees(off):.0f} degrees from the one that the clips' turns show",
+            fix="give a piece of the flight that shows other things",
+        )
+    return found
+
+
+def _turn_rad(rotation: Floats) -> float:
+    """The angle of a rotation."""
+    return math.acos(float(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
 
 
 def _at_sizes(rig: Pairing, pair: Brought) -> Pairing:

@@ -190,3 +190,13 @@ def test_a_place_in_a_frame_that_is_not_used_is_refused():
     assert _placed([at], times, 0.5) == [(1, replace(at.typed, at_px=(150.0, 100.0)))]
     with pytest.raises(InputError, match=r"near 1\.5 s"):
         _placed([replace(at, time_s=1.5)], times, 0.5)
+
+
+@pytest.mark.parametrize(("mean", "sigma"), [(0.07, 0.01), (-0.026, 0.064), (0.0, 0.1), (-0.3, 0.05)])
+def test_what_is_never_below_zero_is_as_scipy_has_it(mean, sigma):
+    from scipy.stats import truncnorm
+
+    from framematch.clips.flown import _above_zero
+
+    scipy = truncnorm(-mean / sigma, np.inf, loc=mean, scale=sigma)
+    assert _above_zero(mean, sigma) == pytest.approx((scipy.mean(), scipy.std()), rel=1e-3)

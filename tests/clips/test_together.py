@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from clip_rigs import lines_off_percent, pairing_of, pairing_text
 from command import framematch
-from flown_clips import Flight
+from flown_clips import Eye, Flight, rays_of
 
 from framematch.clips.shake import shake_of
 from framematch.clips.take import clip_values, parse_clip_names
@@ -34,6 +34,37 @@ def as_flown(flight: Flight, rig, time_s: float):
     """The rig with the aim that it had at a time."""
     pan, tilt, roll = aim_from_rotation(flight.aim(np.array([time_s]))[0])
     return replace(rig, mount=replace(rig.mount, pan_deg=pan, tilt_deg=tilt, roll_deg=roll))
+
+
+@pytest.mark.parametrize(
+    ("which", "eye"), [("recording", Eye(straight=True, view_deg=50.0, bend=0.02)), ("monitoring", Eye(straight=False, view_deg=115.0, bend=-0.04))]
+)
+def test_a_file_of_bent_lenses_has_the_lenses_that_drew(which, eye):
+    camera = getattr(pairing_of(replace(Flight(), **{which: eye})), which)
+    x, y = np.meshgrid(np.linspace(0, eye.size_px[0], 9), np.linspace(0, eye.size_px[1], 7))
+    rays, ok = camera.unproject(np.stack([x, y], axis=-1))
+    straight = rays_of(replace(eye, bend=0.0), x, y)
+    assert ok.all()
+    assert np.abs(rays - rays_of(eye, x, y)).max() * eye.focal_px < 1e-4
+    assert np.abs(rays - straight).max() * eye.focal_px > 2  # bent by so many pixels
+
+
+def test_stills_that_go_together_against_the_turns_are_not_believed(monkeypatch, flight):
+    """A moment's answer six degrees off what the turns show: what repeats was taken for the same."""
+    from types import SimpleNamespace
+
+    from framematch.clips import together as clips_together
+    from framematch.measure.check import NotSuitable
+
+    rig = pairing_of(flight)
+    after = replace(rig, mount=replace(rig.mount, tilt_deg=rig.mount.tilt_deg + 6.0))
+    monkeypatch.setattr(clips_together, "moved_on", lambda still, camera, **_: still)
+    monkeypatch.setattr(clips_together, "check_guide", lambda *_: SimpleNamespace(after=after))
+    pair = SimpleNamespace(recording=None, monitoring=None, move_rad_s=None, late_s=0.0)
+    turns = [SimpleNamespace(recording_from_monitoring=each.mount.recording_from_monitoring, aim_covariance=1e-6 * np.eye(3)) for each in (after, rig)]
+    assert clips_together._single(rig, rig, pair, turns[0]).after is after
+    with pytest.raises(NotSuitable, match="6 degrees from"):
+        clips_together._single(rig, rig, pair, turns[1])
 
 
 def test_aim_and_guide_are_as_flown(flight, found):

@@ -16,11 +16,17 @@ from framematch.guide.transfer import to_display
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
-    """Half-widths of the 95 % intervals that the file states; with a seed its figures are off as those say, else they are exact."""
+    """Half-widths of the 95 % intervals that the file states; with a seed its figures are off as those say, else they are exact.
+
+    ``bend_percent``: of the image radius at the lens' end, ``decentred_percent``: Brown's p1 and p2, of the recording lens, times the tangent at its half
+    width; no file states these.
+    """
 
     offset_mm: float = 4.0
     focal_percent: float = 0.3
     centre_px: float = 0.5
+    bend_percent: float = 0.0
+    decentred_percent: float = 0.0
     seed: int | None = None
 
     def off(self, half_95: float, count: int, which: int) -> np.ndarray:
@@ -36,9 +42,17 @@ def _camera(name: str, eye: Eye, known: Known) -> str:
     which = {"recording": 1, "monitoring": 2}[name]
     centre = np.array(eye.size_px) / 2 + known.off(known.centre_px, 2, 10 + which)
     focal = eye.focal_px * 24 / width * (1 + known.off(known.focal_percent, 1, 20 + which)[0] / 100)
+    bend = eye.bend + known.off(known.bend_percent, 1, 40 + which)[0] / 100
+    model = "brown-conrady" if eye.straight else "kannala-brandt"
+    p1, p2 = known.off(known.decentred_percent, 2, 50) / 100 * eye.focal_px / (width / 2) * eye.straight
+    lens = (
+        f'distortion = {{ model = "{model}", k = [{bend / eye.end**2}], p = [{p1}, {p2}] }}'
+        if bend
+        else f'projection = "{"rectilinear" if eye.straight else "equidistant"}"'
+    )
     return (
         f"[{name}]\nsensor_mm = [24.0, {24 * height / width}]\nraster_px = [{width}, {height}]\nfocal_mm = {focal}\ncentre_px = [{centre[0]}, {centre[1]}]\n"
-        f'projection = "{"rectilinear" if eye.straight else "equidistant"}"\nreadout_ms = {1000 * eye.readout_s}\n'
+        f"{lens}\nreadout_ms = {1000 * eye.readout_s}\n"
     )
 
 

@@ -30,7 +30,8 @@ _STEP_PX = 6  # of the grid of rays
 class Eye:
     """A camera: ``straight`` or equidistant lens, its width of view, its frames and rows; focal length in pixels follows.
 
-    ``written_px``: its clip is enlarged to that.
+    ``bend``: the share by which the image radius is larger at the half diagonal (straight) or the half width (equidistant), by its tangent's or angle's
+    square elsewhere. ``written_px``: its clip is enlarged to that.
     """
 
     straight: bool
@@ -39,12 +40,29 @@ class Eye:
     fps: float = 30.0
     readout_s: float = 0.0
     exposure_s: float = 0.0
+    bend: float = 0.0
     written_px: tuple[int, int] | None = None
 
     @property
     def focal_px(self) -> float:
         half = math.radians(self.view_deg) / 2
         return self.size_px[0] / 2 / (math.tan(half) if self.straight else half)
+
+    @property
+    def end(self) -> float:
+        """Where the bend is as stated: a tangent or an angle."""
+        return (math.hypot(*self.size_px) if self.straight else self.size_px[0]) / 2 / self.focal_px
+
+    def bent(self, x: np.ndarray) -> np.ndarray:
+        """Image radii, in focal lengths, of tangents or angles."""
+        return x * (1 + self.bend * (x / self.end) ** 2)
+
+    def unbent(self, radius: np.ndarray) -> np.ndarray:
+        """Tangents or angles of image radii, by Newton's steps."""
+        x = radius
+        for _ in range(8):
+            x = x - (self.bent(x) - radius) / (1 + 3 * self.bend * (x / self.end) ** 2)
+        return x
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,14 +160,18 @@ def _wall(shrink: int) -> np.ndarray:
     return cv2.resize(wall, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA) if shrink > 1 else wall
 
 
-def _rays(eye: Eye, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+def rays_of(eye: Eye, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """(..., 3) of pixels, unit length."""
     u, v = (x - eye.size_px[0] / 2) / eye.focal_px, (y - eye.size_px[1] / 2) / eye.focal_px
+    radius = np.hypot(u, v)
+    x = eye.unbent(radius)
+    share = np.divide(x, radius, out=np.ones_like(x), where=radius > 0)
+    u, v = u * share, v * share
     if eye.straight:
         rays = np.stack([u, v, np.ones_like(u)], axis=-1)
         return rays / np.linalg.norm(rays, axis=-1, keepdims=True)
-    angle = np.hypot(u, v)
-    share = np.sinc(angle / math.pi)
-    return np.stack([u * share, v * share, np.cos(angle)], axis=-1)
+    share = np.sinc(x / math.pi)
+    return np.stack([u * share, v * share, np.cos(x)], axis=-1)
 
 
 def _to_wall(px, pz, dx, dz):
@@ -160,7 +182,7 @@ def _to_wall(px, pz, dx, dz):
 
 def depths(flight: Flight, t: float, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """How far ahead of the recording camera is what its pixels show at a time."""
-    rays = _rays(flight.recording, x, y)
+    rays = rays_of(flight.recording, x, y)
     dx, _, dz = np.moveaxis(rays @ flight.attitude(np.array([t]))[0].T, -1, 0)
     px, _, pz = flight.place(np.array([t]))[0]
     return _to_wall(px, pz, dx, dz) * rays[..., 2]
@@ -188,7 +210,7 @@ class _Camera:
         self.flight, self.eye, self.monitoring = flight, eye, monitoring
         width, height = eye.size_px
         self.x, self.y = (np.linspace(0, n, max(2, n // _STEP_PX) + 1) for n in (width, height))
-        self.rays = _rays(eye, *np.meshgrid(self.x, self.y))
+        self.rays = rays_of(eye, *np.meshgrid(self.x, self.y))
         self.cells = [_cells(len(nodes), n) for nodes, n in ((self.x, width), (self.y, height))]
         per_deg = eye.focal_px * math.pi / 180
         self.shrink = max(1, round(_TURN_PX / 360 / per_deg))
