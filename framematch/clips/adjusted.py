@@ -227,9 +227,9 @@ class _Solve:
             self.speed = np.gradient(tried.way, self.seen.times_s, axis=0)  # held in a step: its slope with the way would reach over three frames
             state, look = tried, self.look(tried)
             smaller = min(scale, self._scale(look))
-            if close:  # noise and sizes as they are only where the state is about right: before it, all looks like noise
+            if close:  # noise and covariances as they are only where the state is about right: before it, all looks like noise
                 band = normal.band(0.0)
-                self.held.size_by(band, look.missed)
+                self.held.covariances_by(band, look.missed)
                 self.rough = self._rough(look)
                 smaller = min(scale, self._scale(look))
                 self.together = self._together(look, smaller)

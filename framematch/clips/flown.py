@@ -42,7 +42,8 @@ _CAUCHY = 2.4
 _LEAST_KNOWN = 30
 _CELLS = (8, 5)  # of the frame
 _FIELD_PX = 0.2  # by which a moment's picture may be bent smoothly, monitoring pixels over the recorded width (rendered flights: a tenth at its edges)
-_FIELD, _FIELD_SHARED_PX = 9, 0.02  # terms of a field that all moments share, and their size: thousands of details don't see a hundredth of a pixel
+#: Terms of a field that all moments share, and their size: what is tangential in the lenses of the two cameras of OpenCV's chessboard pictures is as much.
+_FIELD, _FIELD_SHARED_PX = 9, 0.02
 _ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: what moves details on in time adds to it
 _BENDS = 2  # degrees of the polynomials in the row
 _TELLING = 100.0  # times its noise that the spread of a moment's relative distances must have

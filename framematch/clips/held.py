@@ -2,8 +2,8 @@
 
 Weak priors hold what pictures leave open: turns and way as they were read, or the way as another camera shows it, and that it bends as mostly in this
 clip. What a long lens can't tell it can by time, since nothing that flies changes its acceleration at once: the way's third derivative is held to
-nothing, and so is each frame's rate to what was read and to how fast the frames' own turns lead away from that. How firmly these two are held the clip
-tells itself (MacKay, Neural Computation 4, 1992).
+nothing, and so is each frame's rate to what was read and to how fast the frames' own turns lead away from that. How firmly these two are held, in each
+direction, the clip tells itself (MacKay, Neural Computation 4, 1992).
 
 Another camera beside goes the same way but for what turns carry it round: by the offset times the turn, which is known in metres. So where a rig turns
 while it flies, two ways tell how large things are, which one can't (Clipp, Kim, Frahm, Pollefeys and Hartley, WACV 2008): what an inverse distance of 1 is
@@ -94,7 +94,7 @@ class Held:
         inner = [(0, 0, self.back[:-1] * share), (2, 0, -np.swapaxes(self.back[1:], 1, 2) * share), (1, 6, np.broadcast_to(eye, (count - 2, 3, 3)))]
         rates = sparse.vstack([_rows(count, part) for part in (inner, [(0, 6, eye[None])], [(count - 1, 6, eye[None])])])
         self.sized = jerks.tocsr(), rates.tocsr()
-        self.sizes = [size**2 * eye for size in (math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S)]
+        self.covariances = [size**2 * eye for size in (math.sqrt(float((self._jerks(way) ** 2).mean())) + _LEAST_SIZE, _RATE_RAD_S)]
         self.most = math.inf if shown is None else shown.jerk
         damped = sparse.vstack([turns / _STEP_RAD, sparse.diags(1 / np.repeat(_STEP_SHARE * typical, 3)) @ ways])
         self.damping = (damped.T @ damped).tocsr()
@@ -125,24 +125,28 @@ class Held:
 
     def cost(self, missed: Missed) -> float:
         """The sum of squares, in standard deviations."""
-        return float((missed.prior**2).sum()) + sum(
-            float((left @ np.linalg.inv(size) * left).sum()) for left, size in zip(missed.sized, self.sizes, strict=True)
-        )
+        sized = sum(float((left @ firm * left).sum()) for left, firm in zip(missed.sized, self.firm, strict=True))
+        return float((missed.prior**2).sum()) + sized
 
     def normal(self, missed: Missed) -> tuple[Any, Floats]:
         """The normal matrix (9 K, 9 K), sparse, and half the slope of the cost (9 K,)."""
-        sized = zip(self.sized, missed.sized, self.sizes, strict=True)
-        return self.told, self.priors.T @ missed.prior + sum(matrix.T @ (left @ np.linalg.inv(size)).ravel() for matrix, left, size in sized)
+        sized = zip(self.sized, missed.sized, self.firm, strict=True)
+        return self.told, self.priors.T @ missed.prior + sum(matrix.T @ (left @ firm).ravel() for matrix, left, firm in sized)
 
     @property
     def told(self) -> Any:
         """(9 K, 9 K) what holds them tells, sparse."""
         from scipy import sparse
 
-        def square(matrix: Any, size: Floats) -> Any:
-            return matrix.T @ sparse.kron(sparse.eye(matrix.shape[0] // 3), np.linalg.inv(size)) @ matrix
+        out = self.prior_told
+        for matrix, firm in zip(self.sized, self.firm, strict=True):
+            out = out + matrix.T @ sparse.kron(sparse.eye(matrix.shape[0] // 3), firm) @ matrix
+        return out
 
-        return self.prior_told + sum(square(matrix, size) for matrix, size in zip(self.sized, self.sizes, strict=True))
+    @property
+    def firm(self) -> list[Floats]:
+        """Inverse covariances (3, 3) of the way's third derivative and of further rates."""
+        return [np.asarray(np.linalg.inv(covariance), dtype=np.float64) for covariance in self.covariances]
 
     def unit_by(self, told: Floats, way: Floats) -> None:
         """Set what an inverse distance of 1 is, 1/m, with its standard deviation: Newton's step, frames marginalised.
@@ -158,28 +162,28 @@ class Held:
         self.unit_w += float((TYPICAL_W - self.unit_w) / SPREAD_W**2 - (share * self._ways(way)).sum()) / sure
         self.unit_sd = sure**-0.5
 
-    def size_by(self, told: Floats, missed: Missed) -> None:
-        """Read the sizes from the clip, along their own axes: the mean square of the residuals over the share of it that the details tell.
+    def covariances_by(self, told: Floats, missed: Missed) -> None:
+        """Read the covariances from the clip, along their own axes: the mean square of the residuals over the share of it that the details tell.
 
         Args:
             told: all that is told on the frames, banded lower form.
         """
         from scipy.linalg import solveh_banded
 
-        for i, (matrix, left, size) in enumerate(zip(self.sized, missed.sized, self.sizes, strict=True)):
+        for i, (matrix, left, covariance) in enumerate(zip(self.sized, missed.sized, self.covariances, strict=True)):
             some = np.arange(0, len(left), max(1, len(left) // SAMPLES))
             rows = matrix[(3 * some[:, None] + np.arange(3)).ravel()].T.toarray()
-            open_ = np.einsum("usa,usb->ab", *(each.reshape(-1, len(some), 3) for each in (rows, solveh_banded(told, rows, lower=True)))) / len(some)
+            left_open = np.einsum("usa,usb->ab", *(each.reshape(-1, len(some), 3) for each in (rows, solveh_banded(told, rows, lower=True)))) / len(some)
             square, axes = np.linalg.eigh(left.T @ left / len(left))
-            free = 1 - np.einsum("ai,ab,bi->i", axes, open_, axes) / np.einsum("ai,ab,bi->i", axes, size, axes)
+            free = 1 - np.einsum("ai,ab,bi->i", axes, left_open, axes) / np.einsum("ai,ab,bi->i", axes, covariance, axes)
             own = np.maximum(square / np.maximum(free, 1e-3), _LEAST_SIZE**2)
-            self.sizes[i] = (axes * np.maximum(own, _LEAST_ACROSS**2 * own.max())) @ axes.T
-        self.sizes[0] = self.sizes[0] * min(1.0, (self.most / self.jerk) ** 2)
+            self.covariances[i] = (axes * np.maximum(own, _LEAST_ACROSS**2 * own.max())) @ axes.T
+        self.covariances[0] = self.covariances[0] * min(1.0, (self.most / self.jerk) ** 2)
 
     @property
     def jerk(self) -> float:
         """Standard deviation of the way's third derivative, mean of its directions."""
-        return math.sqrt(float(np.trace(self.sizes[0])) / 3)
+        return math.sqrt(float(np.trace(self.covariances[0])) / 3)
 
 
 def _rows(frames: int, parts: list[tuple[int, int, Floats]]) -> Any:

@@ -260,20 +260,17 @@ def _single(rig: Pairing, at: Pairing, pair: Brought, clocks: Clocks) -> Checked
     Raises:
         NotSuitable: as ``check_guide``, or they go together only as the turns say that they don't: what repeats was taken for the same.
     """
+    from scipy.spatial.transform import Rotation
+
     then = moved_on(pair.recording, at.recording, move_rad_s=pair.move_rad_s, later_s=-pair.late_s)
     found = check_guide(rig, then, pair.monitoring)
-    off = _turn_rad(found.after.mount.recording_from_monitoring @ clocks.recording_from_monitoring.T)
+    off = float(Rotation.from_matrix(found.after.mount.recording_from_monitoring @ clocks.recording_from_monitoring.T).magnitude())
     if off > math.radians(_APART_DEG) + 3 * math.sqrt(float(np.trace(clocks.aim_covariance))):
         raise NotSuitable(
             f"the pictures show an aim {math.degrees(off):.0f} degrees from the one that the clips' turns show",
             fix="give a piece of the flight that shows other things",
         )
     return found
-
-
-def _turn_rad(rotation: Floats) -> float:
-    """The angle of a rotation."""
-    return math.acos(float(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
 
 
 def _at_sizes(rig: Pairing, pair: Brought) -> Pairing:

@@ -43,13 +43,10 @@ def _camera(name: str, eye: Eye, known: Known) -> str:
     centre = np.array(eye.size_px) / 2 + known.off(known.centre_px, 2, 10 + which)
     focal = eye.focal_px * 24 / width * (1 + known.off(known.focal_percent, 1, 20 + which)[0] / 100)
     bend = eye.bend + known.off(known.bend_percent, 1, 40 + which)[0] / 100
-    model = "brown-conrady" if eye.straight else "kannala-brandt"
-    p1, p2 = known.off(known.decentred_percent, 2, 50) / 100 * eye.focal_px / (width / 2) * eye.straight
-    lens = (
-        f'distortion = {{ model = "{model}", k = [{bend / eye.end**2}], p = [{p1}, {p2}] }}'
-        if bend
-        else f'projection = "{"rectilinear" if eye.straight else "equidistant"}"'
-    )
+    decentred = known.off(known.decentred_percent, 2, 50) / 100 * eye.focal_px / (width / 2)
+    plain, bent = ("rectilinear", "brown-conrady") if eye.straight else ("equidistant", "kannala-brandt")
+    tangential = f", p = {decentred.tolist()}" if eye.straight and decentred.any() else ""
+    lens = f'distortion = {{ model = "{bent}", k = [{bend / eye.end**2}]{tangential} }}' if bend or tangential else f'projection = "{plain}"'
     return (
         f"[{name}]\nsensor_mm = [24.0, {24 * height / width}]\nraster_px = [{width}, {height}]\nfocal_mm = {focal}\ncentre_px = [{centre[0]}, {centre[1]}]\n"
         f"{lens}\nreadout_ms = {1000 * eye.readout_s}\n"
