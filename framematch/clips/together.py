@@ -48,7 +48,7 @@ Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
 
 EVERY_S, MOST_MOMENTS, FIRST_MOMENTS = 0.25, 40, 10
-MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 8, 2, 20
+MOST_CHECKED, LEAST_CHECKED, FEWEST_DETAILS = 16, 2, 20
 FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
 _FLEX_READ_DEG, _FLEX_SHARE = 0.04, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
