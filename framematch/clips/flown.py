@@ -24,10 +24,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.placed import Relative
+from framematch.clips.bent import BENDS, FIELD, Shapes, field_of, shapes_of
+from framematch.clips.distances import CAUCHY, LEAST_UNIT, MOST_UNIT, UNSURE, Sight, above_zero, by_distances, calibrated, middle_of, shares_of
 from framematch.clips.sights import Details
 from framematch.geometry.pairing import Pairing
-from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row, Seen
+from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row
 from framematch.measure.known import CONFLICT, State, Typed, block_distances, bound_rows, place_row
 from framematch.measure.unknowns import AIM, COUNT, OFFSET, held
 
@@ -38,20 +39,6 @@ _START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
 #: goes with the way flown, as distances do, and would be taken for an offset.
 _DRIFT_RAD, _DRIFT_S = math.radians(0.015), 2.0
 _ROUNDS, _SETTLED = 6, 3
-_CAUCHY = 2.4
-_LEAST_KNOWN = 30
-_CELLS = (8, 5)  # of the frame
-_FIELD_PX = 0.2  # by which a moment's picture may be bent smoothly, monitoring pixels over the recorded width (rendered flights: a tenth at its edges)
-#: Terms of a field that all moments share, and their size: what is tangential in the lenses of the two cameras of OpenCV's chessboard pictures is as much.
-_FIELD, _FIELD_SHARED_PX = 9, 0.02
-_ALONG = 4.0  # times what residuals across have, squared, that noise along the offset may have: what moves details on in time adds to it
-_BENDS = 2  # degrees of the polynomials in the row
-_TELLING = 100.0  # times its noise that the spread of a moment's relative distances must have
-#: How well an adjusted way knows a moment's distances besides one factor for all moments, at least, and as its own standard deviation has it (rendered
-#: flights), both shares of the factor or at least of this one, 1/m (a share of what is found alone would draw it to nothing).
-_LEAST_SHARE, _UNSURE, _FAR = 0.01, 1.5, 0.1
-_LEAST_UNIT, _MOST_UNIT = 0.01, 10.0  # 1/m: within which the factor is
-_LEAST_OFFSET_M = 0.001
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -105,39 +92,6 @@ class Flown:
         return np.asarray(whole @ self.joint @ whole.T)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Sight:
-    """A moment's details: their weights, the inverse distance of each with its slope, how blocks of them scatter, and how far away they are
-    relative to each other.
-
-    ``share``: of the frame's area that each stands for; 0 outside it.
-    """
-
-    seen: Seen
-    share: Floats
-    weight: Floats
-    scatter: float
-    together: float
-    relative: Relative | None
-
-    @property
-    def values(self) -> Floats:
-        """Everything is counted from the moment's own values."""
-        return np.zeros(COUNT)
-
-    @property
-    def good(self) -> NDArray[np.bool_]:
-        """(N,) those that agree."""
-        out: NDArray[np.bool_] = np.asarray(self.weight * self.scatter**2 > 0.15)
-        return out
-
-    @property
-    def shown(self) -> Floats:
-        """(N,) the share of the frame that each stands for if it agrees; where the frame has none that do, all alike."""
-        share = np.where(self.good, self.share, 0.0)
-        return share if share.any() else self.good.astype(float)
-
-
 def flown(
     rig: Pairing,
     details: Sequence[Details],
@@ -188,10 +142,10 @@ class _Flight:
         self.relative = [each.relative for each in details]
         self.count = len(self.solves)
         self.size = COUNT + 3 * self.count
-        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, _FIELD + 1))) for i in range(self.count)]
-        self.fields = [_field(solve) for solve in self.solves]
-        self.shapes = [_shapes(solve) for solve in self.solves]
-        self.bent = np.full(3 * _BENDS, bent_rad / 2)
+        self.picks = [np.pad(_pick(i, self.count), ((0, 0), (0, FIELD + 1))) for i in range(self.count)]
+        self.fields = [field_of(solve) for solve in self.solves]
+        self.shapes = [shapes_of(solve) for solve in self.solves]
+        self.bent = np.full(3 * BENDS, bent_rad / 2)
         self.shares = [shares_of(rig, solve.recording_px) for solve in self.solves]
         self.values, self.turns, self.apart = start.copy(), np.zeros((self.count, 3)), _START_RAD**2 * np.eye(3)
         self.drawn = [np.zeros(len(solve)) for solve in self.solves]
@@ -200,8 +154,8 @@ class _Flight:
         apart_s = np.abs(times_s[:, None] - times_s[None, :])
         self.like, self.drift = np.exp(-apart_s / APART_S), _DRIFT_RAD**2 * np.exp(-apart_s / _DRIFT_S)
         self.hold = held(rig) ** -2.0
-        self.told_unit = (0.0, _MOST_UNIT) if unit_w is None else _above_zero(unit_w[0], _UNSURE * unit_w[1])
-        self.unit_w, self.covariance = self.told_unit[0], np.asarray(np.eye(self.size + _FIELD + 1))
+        self.told_unit = (0.0, MOST_UNIT) if unit_w is None else above_zero(unit_w[0], UNSURE * unit_w[1])
+        self.unit_w, self.covariance = self.told_unit[0], np.asarray(np.eye(self.size + FIELD + 1))
         self.sights: list[Sight] = []
 
     def round(self, turn: int) -> None:
@@ -239,7 +193,7 @@ class _Flight:
         """How far apart moments' turns are, slow ones in directions of their own, and what of it was not read."""
         spread = self.covariance[COUNT : self.size, COUNT : self.size].reshape(self.count, 3, self.count, 3)
         whole = (self.turns.T @ self.turns + np.einsum("iaib->ab", spread)) / self.count - _DRIFT_RAD**2 * np.eye(3)
-        most = self.most_unread**2 + float((self.bent.reshape(_BENDS, 3)[:, :2] ** 2).sum()) / 2  # rows that are not known don't point the whole as known
+        most = self.most_unread**2 + float((self.bent.reshape(BENDS, 3)[:, :2] ** 2).sum()) / 2  # rows that are not known don't point the whole as known
         size, axes = np.linalg.eigh(whole)
         slow = np.maximum(size - most, _LEAST_RAD**2)
         self.apart = (axes * slow) @ axes.T
@@ -259,9 +213,9 @@ class _Flight:
         own = self.values.copy()
         own[AIM] += self.turns[i]
         seen = self.solves[i].seen(own)
-        weight = 1 / (1 + ((seen.off + self.drawn[i]) / (_CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
+        weight = 1 / (1 + ((seen.off + self.drawn[i]) / (CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
-        seen = _calibrated(seen, self.shapes[i].smooth, weight, self.scales[i])
+        seen = calibrated(seen, self.shapes[i].smooth, weight, self.scales[i])
         return Sight(seen=seen, share=self.shares[i], weight=weight, scatter=self.scales[i], together=together, relative=self.relative[i])
 
     def _normal(self) -> tuple[Floats, Floats]:
@@ -273,7 +227,7 @@ class _Flight:
         normal[COUNT : self.size, COUNT : self.size] += firm
         toward[COUNT : self.size] -= firm @ self.turns.ravel()
         smooth, last = slice(self.size, size - 1), np.eye(size)[-1:]
-        normal[smooth, smooth] = np.eye(_FIELD)
+        normal[smooth, smooth] = np.eye(FIELD)
         normal[-1, -1] = self.told_unit[1] ** -2.0
         toward[-1] = self.told_unit[0] * normal[-1, -1]
         slopes, ws = [], []
@@ -294,7 +248,7 @@ class _Flight:
             if sight.relative is not None:
                 with_factor = np.vstack([pick, last])
                 bent = shapes.drawn(sight.seen.w_slope[:, AIM], self.bent)
-                told, pull = _by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.unit_w, _LEAST_UNIT))
+                told, pull = by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.unit_w, LEAST_UNIT))
                 normal += with_factor.T @ told @ with_factor
                 toward += with_factor.T @ pull
             near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
@@ -307,7 +261,7 @@ class _Flight:
             toward += slope * (TYPICAL_W - float(np.mean(ws))) / SPREAD_W**2
         return normal, toward
 
-    def _skew(self, sight: Sight, shapes: _Shapes) -> tuple[Floats, Floats]:
+    def _skew(self, sight: Sight, shapes: Shapes) -> tuple[Floats, Floats]:
         """(N, m) how a picture bent otherwise than is known would draw the residuals, for coefficients of 1, and (m, m) the coefficients' covariance."""
         skew = shapes.drawn(sight.seen.off_slope[:, AIM], self.bent)
         return skew, np.asarray(np.linalg.inv(np.eye(skew.shape[1]) + (skew * (sight.weight / sight.together)[:, None]).T @ skew))
@@ -360,135 +314,6 @@ class _Flight:
             joint=joint,
             words=tuple(self.words),
         )
-
-
-def _by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats, offset_m: Floats, unit_w: float) -> tuple[Floats, Floats]:
-    """What relative distances add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
-
-    Inverse distances between the two cameras are these times one factor, marginalised as is how the picture may be bent. A detail's slope has its own noise
-    in it, and would draw the offset longer: so slopes are smoothed over the picture, and the one with the offset's length is what the relative distance says
-    (slopes smoothed alone still drew it longer by a twentieth). The relative distances have noise as well, which draws a factor towards nothing, things too
-    far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): how they differ within a moment counts if it is by
-    far more than that; how far away all of it is counts in any case.
-
-    Args:
-        smooth: (N, m) terms over the picture.
-        bent: (N, n) what a bent picture adds to the inverse distances, for coefficients of 1.
-        offset_m: (3,) as it was last found.
-        unit_w: the factor as it was last found, 1/m.
-    """
-    use = np.isfinite(relative.w) & sight.good
-    if use.sum() < _LEAST_KNOWN:
-        return np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
-    w, rel = sight.seen.w[use], relative.w[use]
-    over = np.column_stack([np.ones(len(w)), smooth[use], rel, smooth[use, :2] * rel[:, None]])
-    slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
-    free = np.column_stack([rel, bent[use]])
-    held = np.diag([1e-12] + [1.0] * bent.shape[1])
-    var, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, float(np.median(w) / np.median(rel))
-    off = w - factor * rel  # where something went astray, far off
-    for _ in range(4):
-        firm = var + (factor * relative.sigma[use]) ** 2
-        off = off / np.sqrt(firm)
-        scale = max(float(np.median(np.abs(off))) / 0.6745, 1.0)
-        weight = 1 / (1 + (off / (_CAUCHY * scale)) ** 2) / scale**2 / firm
-        found = np.linalg.solve((free * weight[:, None]).T @ free + held, free.T @ (weight * w))
-        factor, off = float(found[0]), w - free @ found
-    long = float(np.linalg.norm(offset_m))
-    if long > _LEAST_OFFSET_M:
-        slope[:, OFFSET] -= (slope[:, OFFSET] @ offset_m + unit_w * rel)[:, None] * offset_m / long**2
-    mean = np.full_like(rel, np.average(rel, weights=weight))
-    parted, loose = np.column_stack([mean, bent[use], rel - mean]), np.pad(held, (0, 1))
-    if 1 / np.linalg.inv((parted * weight[:, None]).T @ parted + loose)[-1, -1] < _TELLING * float((weight * relative.sigma[use] ** 2).sum()):
-        free, held = parted, loose
-    held[0, 0] = (math.hypot(_LEAST_SHARE, _UNSURE * relative.unit_share) * max(unit_w, _FAR)) ** -2.0
-    told = (free * weight[:, None]).T @ free + held
-    both = np.column_stack([slope, -free[:, 0], w]) * weight[:, None]
-    both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
-    out = np.column_stack([slope, -free[:, 0]]).T @ both / sight.together
-    return out[:, :-1], -out[:, -1]
-
-
-def _above_zero(mean: float, sigma: float) -> tuple[float, float]:
-    """Mean and standard deviation of what is normal but never below zero (Johnson, Kotz and Balakrishnan, Continuous Univariate
-    Distributions 1, 1994, 13.10)."""
-    from scipy.special import log_ndtr
-
-    below = -mean / sigma
-    more = math.exp(-(below**2) / 2 - float(log_ndtr(-below))) / math.sqrt(2 * math.pi)
-    return mean + sigma * more, sigma * math.sqrt(max(1 + below * more - more**2, 1e-6))
-
-
-def _calibrated(seen: Seen, smooth: Floats, weight: Floats, scatter: float) -> Seen:
-    """Slopes with the offset as distances have them that are no noise.
-
-    A slope goes with the detail's own inverse distance, and so bears its noise along the offset; where noise along and across go together, as at edges, the
-    offset would be drawn aside, and be stated as if noise were depth. So slopes are drawn towards a smooth field over the picture, by the share of noise
-    in how distances scatter about theirs (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu 2006, 4).
-    """
-    over = np.column_stack([np.ones(len(smooth)), smooth])
-    if len(over) < 3 * over.shape[1]:
-        return seen
-    root = np.sqrt(weight)[:, None]
-    values = np.column_stack([seen.off_slope[:, OFFSET], seen.w])
-    smooth = over @ np.linalg.lstsq(over * root, values * root, rcond=None)[0]
-    noise, whole = float((weight * (scatter * seen.w_sigma) ** 2).sum()), float((weight * (seen.w - smooth[:, -1]) ** 2).sum())
-    share = max(0.0, 1 - _ALONG * noise / max(whole, 1e-12))
-    slopes = seen.off_slope.copy()
-    slopes[:, OFFSET] = smooth[:, :-1] + share * (slopes[:, OFFSET] - smooth[:, :-1])
-    return replace(seen, off_slope=slopes)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Shapes:
-    """How a moment's picture may be bent: (N, _BENDS) by the monitoring row, (N, 5) smoothly over the recorded picture, this by so much, rad."""
-
-    rows: Floats
-    smooth: Floats
-    smooth_rad: float
-
-    def drawn(self, turned: Floats, bent: Floats) -> Floats:
-        """(N, m) what that adds to something that goes with a turn (N, 3) so, for coefficients of 1.
-
-        Args:
-            bent: sizes of what goes with the row.
-        """
-        by_row = (turned[:, None] * self.rows[:, :, None]).reshape(len(turned), -1) * bent
-        return np.column_stack([by_row, self.smooth_rad * (turned[:, None, :2] * self.smooth[:, :, None]).reshape(len(turned), -1)])
-
-
-def _shapes(solve: AimSolve) -> _Shapes:
-    """Of a moment: Legendre's polynomials of the row, of the first degree and up, and what a lens or a blurred picture draws."""
-    row = 2 * solve.monitoring_px[:, 1] / solve.pairing.monitoring.raster_px[1] - 1
-    rows = np.asarray(np.polynomial.legendre.legvander(row, _BENDS)[:, 1:], dtype=np.float64)
-    size = np.array(solve.pairing.recording.raster_px)
-    x, y = ((solve.recording_px - size / 2) / size[0]).T
-    smooth = np.stack([x, y, x * x, x * y, y * y], axis=1)
-    return _Shapes(rows=rows, smooth=smooth, smooth_rad=_FIELD_PX / solve.pairing.monitoring.pixels_per_rad)
-
-
-def _field(solve: AimSolve) -> Floats:
-    """(N, _FIELD) what a smooth field over the recorded picture adds to each residual, in units of the noise expected, for coefficients of 1."""
-    size = np.array(solve.pairing.recording.raster_px) / 2
-    x, y = ((solve.recording_px - size) / size[0]).T
-    terms = [x**i * y**j for degree in (1, 2, 3) for i in range(degree, -1, -1) for j in (degree - i,)]
-    return np.asarray(np.stack(terms, axis=1) * (_FIELD_SHARED_PX / solve.per_rad / solve.noise_rad)[:, None])
-
-
-def shares_of(rig: Pairing, places: Floats) -> Floats:
-    """(N,) of the frame's area, even within cells of it: what it typically shows is not what has most details."""
-    f = rig.frame
-    at = np.floor((places - (f.left, f.top)) / (f.width, f.height) * _CELLS).astype(int)
-    inside = ((at >= 0) & (at < _CELLS)).all(axis=1)
-    cell = np.where(inside, at[:, 1] * _CELLS[0] + at[:, 0], -1)
-    return np.asarray(inside / np.maximum((cell[:, None] == cell[None, :]).sum(axis=1), 1))
-
-
-def middle_of(values: Floats, weights: Floats) -> float:
-    """The median (N,) under weights."""
-    order = np.argsort(values)
-    summed = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(summed, summed[-1] / 2)])
 
 
 def _pick(moment: int, count: int) -> Floats:

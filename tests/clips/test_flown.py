@@ -10,7 +10,8 @@ from clip_rigs import pairing_of
 from flown_clips import Flight
 from scipy.spatial.transform import Rotation
 
-from framematch.clips.flown import flown, middle_of, shares_of
+from framematch.clips.distances import middle_of, shares_of
+from framematch.clips.flown import flown
 from framematch.clips.placed import Relative
 from framematch.clips.sights import Details
 from framematch.clips.typed import TypedAt, parse_typed_at
@@ -196,7 +197,7 @@ def test_a_place_in_a_frame_that_is_not_used_is_refused():
 def test_what_is_never_below_zero_is_as_scipy_has_it(mean, sigma):
     from scipy.stats import truncnorm
 
-    from framematch.clips.flown import _above_zero
+    from framematch.clips.distances import above_zero
 
     scipy = truncnorm(-mean / sigma, np.inf, loc=mean, scale=sigma)
-    assert _above_zero(mean, sigma) == pytest.approx((scipy.mean(), scipy.std()), rel=1e-3)
+    assert above_zero(mean, sigma) == pytest.approx((scipy.mean(), scipy.std()), rel=1e-3)
