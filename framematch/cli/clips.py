@@ -33,10 +33,11 @@ def shake(
     kit: Kit = None,
 ) -> None:
     """Read how the recording camera turned from frame to frame, and say what smoothing that takes of the kept percentage."""
+    from framematch.clips.reader import read_turns
     from framematch.clips.shake import shake_of
     from framematch.clips.shake_report import shake_json, shake_rows, shake_sentences
     from framematch.clips.steadied import steadied
-    from framematch.clips.turns import clip_camera, read_turns
+    from framematch.clips.turns import clip_camera
     from framematch.files.pairing import read_pairing
     from framematch.output.shake_sheet import write_shake_sheet
     from framematch.output.sheet_page import check_sheet_name

@@ -28,9 +28,10 @@ from framematch.clips.flown import Flown, flown
 from framematch.clips.frames import clip_facts, stills_at
 from framematch.clips.moment import NEAR_S, Instant, at_one_time, instants, moved_on
 from framematch.clips.placed import around
+from framematch.clips.reader import read_turns
 from framematch.clips.sights import Brought, details_of
 from framematch.clips.steadied import Beside, steadied
-from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera, read_turns
+from framematch.clips.turns import SHAPE_TOLERANCE, Turns, clip_camera
 from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect

@@ -33,9 +33,9 @@ from clip_rigs import Known, lines_off_percent, pairing_of
 from flown_clips import Eye, Flight, depths, rays_of, turned, write_clips
 
 import framematch.clips.together as clips_together
+from framematch.clips.reader import read_turns
 from framematch.clips.shake import shake_of
 from framematch.clips.together import Together, check_clips
-from framematch.clips.turns import read_turns
 from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
 from framematch.geometry.mount import aim_from_rotation

@@ -11,8 +11,9 @@ from flown_clips import Eye, Flight, write_clips
 from framematch.clips.clock import match_clocks
 from framematch.clips.flex import Flex
 from framematch.clips.moment import instants
+from framematch.clips.reader import read_turns
 from framematch.clips.together import Together, brought_together, together
-from framematch.clips.turns import Turns, clip_camera, read_turns
+from framematch.clips.turns import Turns, clip_camera
 
 EVEN = Flight(
     seed=1,

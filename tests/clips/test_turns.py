@@ -13,7 +13,9 @@ from scipy.spatial.transform import Rotation
 
 from framematch.clips.bearings import turn_of
 from framematch.clips.frames import ClipFacts
-from framematch.clips.turns import Step, _noise, _Reader, rate_of, read_turns
+from framematch.clips.rates import rate_of
+from framematch.clips.reader import _Reader, read_turns
+from framematch.clips.step import Step, noise_rad
 
 cv2 = pytest.importorskip("cv2")
 FLIGHT = Flight(
@@ -75,7 +77,7 @@ def test_a_turn_that_rows_hide_is_read_once_their_rate_is_known():
         a, b = a[good & too], b[good & too]
         before, after = (camera.unproject(each)[0] for each in (a, b))
         rows = np.stack([a[:, 1], b[:, 1]]) / 360 - 0.5
-        turn = turn_of(before, after, noise_rad=_noise(camera), extra=np.zeros(before.shape))
+        turn = turn_of(before, after, noise_rad=noise_rad(camera), extra=np.zeros(before.shape))
         before, after, rows = (v.astype(np.float32) for v in (before, after, rows))
         reader.steps.append(Step(start_s=first, end_s=last, before=before, after=after, rows=rows, turn=turn))
     assert sum(step.turn is None for step in reader.steps) > 5
