@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.as_flown import Moment, moments_of, quick_percent, set_distance_for
 from framematch.clips.between import over_the_flight
 from framematch.clips.clock import Clocks, TurnedPath, match_clocks
 from framematch.clips.flex import Flex
@@ -36,14 +37,11 @@ from framematch.clips.typed import TypedAt
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Display, Rect
 from framematch.geometry.pairing import Pairing
-from framematch.guide.best import best_set_distance
-from framematch.guide.tolerance import edge_places, frame_errors
-from framematch.guide.transfer import distance_from, inverse_m, to_display
+from framematch.guide.transfer import distance_from
 from framematch.measure.check import Checked, NotSuitable, check_guide
 from framematch.measure.corrected import edge_slopes, guide_off_percent, known_percent, lens_figures, mount_figures
-from framematch.measure.figure import NORMAL_95
 from framematch.measure.known import Typed
-from framematch.measure.unknowns import AIM, COUNT, mounted, moved
+from framematch.measure.unknowns import COUNT, moved
 
 Floats = NDArray[np.float64]
 Told = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0 if not known)
@@ -54,33 +52,7 @@ FEWEST_MOMENTS = 3
 MONITORING_PX, RECORDING_PX, FINER = 1920, 960, 1.7  # width of frames: at most, at least; how many times as fine recorded ones are kept
 _FLEX_READ_DEG, _FLEX_SHARE = 0.04, 0.1  # quick flex is read to so much, and to this share of it (rendered flights)
 _APART_DEG = 3.0  # how far flex and a badly told aim of the turns may have a moment's aim from theirs
-_STEP = np.array([1e-4] * 3 + [1e-3] * 3 + [1e-3] * 2 + [1e-4] * 4 + [1e-3] * 2)
-_STEP_W = 1e-3
 _ROWS_S = 0.004
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Moment:
-    """One instant of the flight.
-
-    Args:
-        instant: its frames' times.
-        details: that both frames show.
-        aim_deg, aim_95_deg: pan, tilt, roll, quick flex left out (a mean under a Gaussian of ``flex.SLOW_S``: what is slower than about
-            2 Hz is in it), and half-widths of their 95 % intervals.
-        distance_m: typical one of what both show; infinite where none shows.
-        off_percent: how far the guide as flown, its outline as the file sets it, was off from what was recorded at that distance: worst edge, percent
-            of the frame.
-        off_95_percent: half-width of its 95 % interval.
-    """
-
-    instant: Instant
-    details: int
-    aim_deg: tuple[float, float, float]
-    aim_95_deg: tuple[float, float, float]
-    distance_m: float
-    off_percent: float
-    off_95_percent: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -234,11 +206,7 @@ def together(
         start = solved.values
     solved = over_the_flight(solved, times, clocks, flex)
     checked = _checked(rig, singles, solved)
-    lines, _ = to_display(rig, edge_places(rig), inverse_m(best_set_distance(rig)[0]))
-    moments = []
-    for count, instant in enumerate(kept):
-        if solved.sights[count].good.sum() >= FEWEST_DETAILS:
-            moments.append(_moment(rig, lines, solved, count, instant))
+    moments = moments_of(rig, solved, kept, fewest=FEWEST_DETAILS)
     if len(moments) < FEWEST_MOMENTS:
         raise NotSuitable("details of too few moments agree on one rig", fix="give a sharp, lit piece of the flight")
     return Together(
@@ -249,9 +217,9 @@ def together(
         checked=checked,
         moments=tuple(moments),
         flex=flex,
-        set_distance_m=_set_distance(checked.after, [m.distance_m for m in moments]),
+        set_distance_m=set_distance_for(checked.after, [m.distance_m for m in moments]),
         slow_flex_deg=math.degrees(math.sqrt(2) * solved.apart_rad),
-        quick_percent=_quick_percent(checked, flex),
+        quick_percent=quick_percent(checked, flex),
     )
 
 
@@ -360,71 +328,3 @@ def _still_widths(rig: Pairing, read: Sequence[Turns]) -> tuple[int, int]:
     second = min(sizes[1], MONITORING_PX)
     per_rad = [c.pixels_per_rad / c.raster_px[0] for c in (rig.recording, rig.monitoring)]
     return min(sizes[0], max(RECORDING_PX, math.ceil(FINER * second * per_rad[1] / per_rad[0]))), second
-
-
-def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Instant) -> Moment:
-    """A moment's own aim and distance, and how far the guide's lines (edges, points, 2) on the display were off there."""
-    values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
-    w = solved.inverse_at(index)
-    off, slopes = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
-    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
-    worst = int(np.abs(off).argmax())
-    turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
-    half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
-    pan, tilt, roll = (float(a) for a in _aim(rig, values))
-    return Moment(
-        instant=instant,
-        details=int(sight.good.sum()),
-        aim_deg=(pan, tilt, roll),
-        aim_95_deg=(float(half[0]), float(half[1]), float(half[2])),
-        distance_m=1 / w if w > 1e-3 else math.inf,
-        off_percent=float(np.abs(off[worst])),
-        off_95_percent=float(NORMAL_95 * spread[worst]),
-    )
-
-
-def _aim(rig: Pairing, values: Floats) -> Floats:
-    now = mounted(rig.mount, values)
-    return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
-
-
-def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
-    """By how much lines miss at an inverse distance.
-
-    Returns:
-        (P,) percent at points of the edges; (P, 17) slopes with the moment's values, and with the turn at which the distance, which goes along, was found.
-    """
-
-    def errors(v: Floats, inverse: float) -> Floats:
-        return np.asarray(frame_errors(moved(rig, v), lines, inverse)).ravel()
-
-    here = errors(values, w)
-    along = (errors(values, w + _STEP_W) - errors(values, max(w - _STEP_W, 0.0))) / (_STEP_W + min(w, _STEP_W))
-    slopes = []
-    for i in range(COUNT):
-        move = np.zeros(COUNT)
-        move[i] = _STEP[i]
-        slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]))
-    drawn = along[:, None] * w_slope
-    own = np.stack(slopes, axis=-1)
-    own[:, AIM.stop :] += drawn[:, AIM.stop :]
-    out = np.concatenate([own, drawn[:, AIM]], axis=1)
-    good = np.isfinite(here) & np.isfinite(out).all(axis=1)
-    return here[good], out[good]
-
-
-def _quick_percent(checked: Checked, flex: Flex) -> float:
-    """Of a turn each way across that 95 % of normal flex stays within."""
-    now = checked.after.mount
-    each = NORMAL_95 * flex.rms_deg / math.sqrt(2)
-    turned = (replace(now, pan_deg=now.pan_deg + each), replace(now, tilt_deg=now.tilt_deg + each))
-    return max(guide_off_percent(checked.after, replace(checked.after, mount=mount), checked.distance_m) for mount in turned)
-
-
-def _set_distance(rig: Pairing, distances_m: Sequence[float]) -> float:
-    """Set distance of the outline that serves best for what was filmed: from the nearest twentieth of the moments to the farthest."""
-    inverse = np.array([0.0 if math.isinf(d) else 1 / d for d in distances_m])
-    low, high = np.percentile(inverse, (5, 95))
-    near = 1 / max(float(high), 1e-6)
-    far = math.inf if low < 1e-4 else 1 / float(low)
-    return best_set_distance(replace(rig, near_m=max(near, rig.mount.forward_mm / 1000 + 0.05), far_m=max(far, near)))[0]
