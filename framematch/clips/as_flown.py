@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.distances import Typical
 from framematch.clips.flex import Flex
 from framematch.clips.flown import Flown
 from framematch.clips.moment import Instant
@@ -60,9 +61,10 @@ def moments_of(rig: Pairing, solved: Flown, instants: Sequence[Instant], *, fewe
 def _moment(rig: Pairing, lines: Floats, solved: Flown, index: int, instant: Instant) -> Moment:
     """A moment's own aim and distance, and how far the guide's lines (edges, points, 2) on the display were off there."""
     values, covariance, sight = solved.values_at(index), solved.covariance_at(index), solved.sights[index]
-    w = solved.inverse_at(index)
-    off, slopes = _guide_off(rig, lines, values, w, solved.inverse_slope_at(index))
-    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0))
+    shown = solved.typical[index]
+    w = shown.w
+    off, slopes, along = _guide_off(rig, lines, values, shown)
+    spread = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", slopes, covariance, slopes), 0) + along**2 * shown.variance)
     worst = int(np.abs(off).argmax())
     turns = np.stack([(_aim(rig, values + m) - _aim(rig, values - m)) / 2e-6 for m in 1e-6 * np.eye(COUNT)[:3]], axis=1)
     half = NORMAL_95 * np.sqrt(np.diag(turns @ covariance[:3, :3] @ turns.T))
@@ -83,16 +85,18 @@ def _aim(rig: Pairing, values: Floats) -> Floats:
     return np.array([now.pan_deg, now.tilt_deg, now.roll_deg])
 
 
-def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: Floats) -> tuple[Floats, Floats]:
-    """By how much lines miss at an inverse distance.
+def _guide_off(rig: Pairing, lines: Floats, values: Floats, shown: Typical) -> tuple[Floats, Floats, Floats]:
+    """By how much lines miss what is shown.
 
     Returns:
-        (P,) percent at points of the edges; (P, 17) slopes with the moment's values, and with the turn at which the distance, which goes along, was found.
+        (P,) percent at points of the edges; (P, 18) slopes with the moment's values, with the turn at which the distance, which goes along, was found, and
+        with the factor of the relative distances; (P,) slopes with the inverse distance.
     """
 
     def errors(v: Floats, inverse: float) -> Floats:
         return np.asarray(frame_errors(moved(rig, v), lines, inverse)).ravel()
 
+    w = shown.w
     here = errors(values, w)
     along = (errors(values, w + _STEP_W) - errors(values, max(w - _STEP_W, 0.0))) / (_STEP_W + min(w, _STEP_W))
     slopes = []
@@ -100,12 +104,12 @@ def _guide_off(rig: Pairing, lines: Floats, values: Floats, w: float, w_slope: F
         move = np.zeros(COUNT)
         move[i] = _STEP[i]
         slopes.append((errors(values + move, w) - errors(values - move, w)) / (2 * _STEP[i]))
-    drawn = along[:, None] * w_slope
+    drawn = along[:, None] * shown.slope
     own = np.stack(slopes, axis=-1)
     own[:, AIM.stop :] += drawn[:, AIM.stop :]
-    out = np.concatenate([own, drawn[:, AIM]], axis=1)
+    out = np.column_stack([own, drawn[:, AIM], along * shown.by_unit])
     good = np.isfinite(here) & np.isfinite(out).all(axis=1)
-    return here[good], out[good]
+    return here[good], out[good], along[good]
 
 
 def quick_percent(checked: Checked, flex: Flex) -> float:

@@ -11,8 +11,10 @@ from framematch.measure.aim import AimSolve
 
 Floats = NDArray[np.float64]
 _FIELD_PX = 0.2  # by which a moment's picture may be bent smoothly, monitoring pixels over the recorded width (rendered flights: a tenth at its edges)
-#: Terms of a field that all moments share, and their size: what is tangential in the lenses of the two cameras of OpenCV's chessboard pictures is as much.
-FIELD, _FIELD_SHARED_PX = 9, 0.02
+FIELD = 9  # terms of a field that all moments share
+#: Their size, of the recorded picture's half width. Of a lens whose figures have no decentring what is tangential in the lenses of the two cameras of OpenCV's
+#: chessboard pictures (1.5 and 2.7 ten-thousandths); of one whose figures have it what OpenCV's calibration leaves of it for these.
+_FIELD_SHARED, _FIELD_DECENTRED = 2.2e-4, 0.5e-4
 BENDS = 2  # degrees of the polynomials in the row
 
 
@@ -46,7 +48,9 @@ def shapes_of(solve: AimSolve) -> Shapes:
 
 def field_of(solve: AimSolve) -> Floats:
     """(N, FIELD) what a smooth field over the recorded picture adds to each residual, in units of the noise expected, for coefficients of 1."""
-    size = np.array(solve.pairing.recording.raster_px) / 2
+    camera = solve.pairing.recording
+    size = np.array(camera.raster_px) / 2
     x, y = ((solve.recording_px - size) / size[0]).T
+    share_rad = (_FIELD_DECENTRED if any(camera.lens.p) else _FIELD_SHARED) * size[0] / camera.pixels_per_rad
     terms = [x**i * y**j for degree in (1, 2, 3) for i in range(degree, -1, -1) for j in (degree - i,)]
-    return np.asarray(np.stack(terms, axis=1) * (_FIELD_SHARED_PX / solve.per_rad / solve.noise_rad)[:, None])
+    return np.asarray(np.stack(terms, axis=1) * (share_rad / solve.noise_rad)[:, None])

@@ -23,7 +23,6 @@ _TELLING = 100.0  # times its noise that the spread of a moment's relative dista
 #: flights), both shares of the factor or at least of this one, 1/m (a share of what is found alone would draw it to nothing).
 _LEAST_SHARE, UNSURE, _FAR = 0.01, 1.5, 0.1
 LEAST_UNIT, MOST_UNIT = 0.01, 10.0  # 1/m: within which the factor is
-_LEAST_OFFSET_M = 0.001
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,27 +58,69 @@ class Sight:
         return share if share.any() else self.good.astype(float)
 
 
-def by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats, offset_m: Floats, unit_w: float) -> tuple[Floats, Floats]:
-    """What relative distances add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
-
-    Inverse distances between the two cameras are these times one factor, marginalised as is how the picture may be bent. A detail's slope has its own noise
-    in it, and would draw the offset longer: so slopes are smoothed over the picture, and the one with the offset's length is what the relative distance says
-    (slopes smoothed alone still drew it longer by a twentieth). The relative distances have noise as well, which draws a factor towards nothing, things too
-    far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1): how they differ within a moment counts if it is by
-    far more than that; how far away all of it is counts in any case.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Typical:
+    """What a moment's frame typically shows: its inverse distance, 1/m, with its slopes.
 
     Args:
-        smooth: (N, m) terms over the picture.
+        w: at least 0.
+        slope: (14,) with the moment's values.
+        by_unit: with what a relative inverse distance of 1 is, 1/m.
+        variance: of it with all these known.
+    """
+
+    w: float
+    slope: Floats
+    by_unit: float
+    variance: float
+
+
+def typical(sight: Sight, bent: Floats, unit_w: float) -> Typical:
+    """How far away what a moment shows typically is, from what the two cameras have and what the recorded clip has.
+
+    The first is drawn by a picture that is bent, the more the shorter the offset is across; the second is one factor for all moments. Each counts by its
+    variance, those of the values left out.
+
+    Args:
         bent: (N, n) what a bent picture adds to the inverse distances, for coefficients of 1.
-        offset_m: (3,) as it was last found.
+        unit_w: the factor, 1/m.
+    """
+    w, slope, shown, by_unit, variance = sight.seen.w, sight.seen.w_slope, sight.shown, np.zeros(len(sight.seen.w)), 0.0
+    relative = sight.relative
+    known = np.zeros(len(w), dtype=bool) if relative is None else np.isfinite(relative.w) & (shown > 0)
+    if relative is not None and known.any():
+        near = _near(w, shown)
+        drawn = float((np.average(bent[near], axis=0, weights=shown[near]) ** 2).sum())
+        ours = drawn + sight.together / float(((sight.scatter * sight.seen.w_sigma[sight.good]) ** -2.0).sum())
+        theirs = (_shared_sd(relative, unit_w) * middle_of(relative.w[known], shown[known])) ** 2
+        share = np.where(known, ours / (ours + theirs), 0.0)
+        by_unit[known] = share[known] * relative.w[known]
+        w, slope = (1 - share) * w + by_unit * unit_w, (1 - share)[:, None] * slope
+        variance = ours * theirs / (ours + theirs)
+    near = _near(w, shown)
+    slope, by = (np.average(v[near], axis=0, weights=shown[near]) for v in (slope, by_unit))
+    return Typical(w=max(middle_of(w, shown), 0.0), slope=slope, by_unit=float(by), variance=variance)
+
+
+def by_distances(sight: Sight, relative: Relative, by_offset: Floats, bent: Floats, unit_w: float) -> tuple[Floats, Floats]:
+    """What relative distances add to the normal matrix (15, 15) and right-hand side (15,) of a moment's values and the factor of all moments.
+
+    Inverse distances between the two cameras are these times one factor, marginalised as is how the picture may be bent. A detail's slope with the offset has
+    its own noise in it, and would draw the offset longer: so it is that of what the relative distance says. The relative distances have noise as well,
+    which draws a factor towards nothing, things too far away, and tells of differences where there are none (Fuller, Measurement Error Models, 1987, 1.1):
+    how they differ within a moment counts if it is by far more than that; how far away all of it is counts in any case.
+
+    Args:
+        by_offset: (N, 3) by what share an inverse distance changes with the offset, 1/m.
+        bent: (N, n) what a bent picture adds to the inverse distances, for coefficients of 1.
         unit_w: the factor as it was last found, 1/m.
     """
     use = np.isfinite(relative.w) & sight.good
     if use.sum() < _LEAST_KNOWN:
         return np.zeros((COUNT + 1, COUNT + 1)), np.zeros(COUNT + 1)
     w, rel = sight.seen.w[use], relative.w[use]
-    over = np.column_stack([np.ones(len(w)), smooth[use], rel, smooth[use, :2] * rel[:, None]])
-    slope = over @ np.linalg.lstsq(over, sight.seen.w_slope[use], rcond=None)[0]
+    slope = sight.seen.w_slope[use]
+    slope[:, OFFSET] = unit_w * rel[:, None] * by_offset[use]
     free = np.column_stack([rel, bent[use]])
     held = np.diag([1e-12] + [1.0] * bent.shape[1])
     var, factor = (sight.scatter * sight.seen.w_sigma[use]) ** 2, float(np.median(w) / np.median(rel))
@@ -91,19 +132,21 @@ def by_distances(sight: Sight, relative: Relative, smooth: Floats, bent: Floats,
         weight = 1 / (1 + (off / (CAUCHY * scale)) ** 2) / scale**2 / firm
         found = np.linalg.solve((free * weight[:, None]).T @ free + held, free.T @ (weight * w))
         factor, off = float(found[0]), w - free @ found
-    long = float(np.linalg.norm(offset_m))
-    if long > _LEAST_OFFSET_M:
-        slope[:, OFFSET] -= (slope[:, OFFSET] @ offset_m + unit_w * rel)[:, None] * offset_m / long**2
     mean = np.full_like(rel, np.average(rel, weights=weight))
     parted, loose = np.column_stack([mean, bent[use], rel - mean]), np.pad(held, (0, 1))
     if 1 / np.linalg.inv((parted * weight[:, None]).T @ parted + loose)[-1, -1] < _TELLING * float((weight * relative.sigma[use] ** 2).sum()):
         free, held = parted, loose
-    held[0, 0] = (math.hypot(_LEAST_SHARE, UNSURE * relative.unit_share) * max(unit_w, _FAR)) ** -2.0
+    held[0, 0] = _shared_sd(relative, unit_w) ** -2.0
     told = (free * weight[:, None]).T @ free + held
     both = np.column_stack([slope, -free[:, 0], w]) * weight[:, None]
     both -= (free * weight[:, None]) @ np.linalg.solve(told, free.T @ both)
     out = np.column_stack([slope, -free[:, 0]]).T @ both / sight.together
     return out[:, :-1], -out[:, -1]
+
+
+def _shared_sd(relative: Relative, unit_w: float) -> float:
+    """Standard deviation of a moment's own factor about that of all moments, 1/m."""
+    return math.hypot(_LEAST_SHARE, UNSURE * relative.unit_share) * max(unit_w, _FAR)
 
 
 def above_zero(mean: float, sigma: float) -> tuple[float, float]:
@@ -150,3 +193,9 @@ def middle_of(values: Floats, weights: Floats) -> float:
     order = np.argsort(values)
     summed = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(summed, summed[-1] / 2)])
+
+
+def _near(values: Floats, weights: Floats) -> NDArray[np.bool_]:
+    """(N,) the half of what counts that lies nearest to the median."""
+    apart = np.abs(values - middle_of(values, weights))
+    return np.asarray((weights > 0) & (apart <= middle_of(apart, weights) + 1e-9))

@@ -25,16 +25,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framematch.clips.bent import BENDS, FIELD, Shapes, field_of, shapes_of
-from framematch.clips.distances import CAUCHY, LEAST_UNIT, MOST_UNIT, UNSURE, Sight, above_zero, by_distances, calibrated, middle_of, shares_of
+from framematch.clips.distances import CAUCHY, LEAST_UNIT, MOST_UNIT, UNSURE, Sight, Typical, above_zero, by_distances, calibrated, shares_of, typical
 from framematch.clips.sights import Details
 from framematch.geometry.pairing import Pairing
 from framematch.measure.aim import NEAREST_M, SPREAD_W, TYPICAL_W, AimSolve, Row
 from framematch.measure.known import CONFLICT, State, Typed, block_distances, bound_rows, place_row
-from framematch.measure.unknowns import AIM, COUNT, OFFSET, held
+from framematch.measure.unknowns import AIM, COUNT, held
 
 Floats = NDArray[np.float64]
 APART_S = 0.15
-_START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.01)
+_START_RAD, _LEAST_RAD = math.radians(0.5), math.radians(0.003)  # at least: moments of mounts that stand still scatter so (rendered flights)
 #: What bringing frames milliseconds apart to one moment leaves, standard deviation of each axis, and for how long it goes together (rendered flights): it
 #: goes with the way flown, as distances do, and would be taken for an offset.
 _DRIFT_RAD, _DRIFT_S = math.radians(0.015), 2.0
@@ -51,7 +51,8 @@ class Flown:
         turns_rad: (n, 3) of each moment, added to the aim's.
         apart_rad: how much they are apart, standard deviation of each axis.
         sights: what each moment's details say at its values.
-        joint: covariance of shared values, all turns, and all turns with what in them is none of the aim.
+        typical: how far away what each moment shows typically is.
+        joint: covariance of shared values, all turns, all turns with what in them is none of the aim, and the factor of the relative distances.
         words: about typed distances that were not used.
     """
 
@@ -60,6 +61,7 @@ class Flown:
     turns_rad: Floats
     apart_rad: float
     sights: tuple[Sight, ...]
+    typical: tuple[Typical, ...]
     joint: Floats
     words: tuple[str, ...] = ()
 
@@ -69,26 +71,14 @@ class Flown:
         out[AIM] += self.turns_rad[moment]
         return out
 
-    def inverse_at(self, moment: int) -> float:
-        """Inverse distance, 1/m, of what a moment typically shows, at least 0."""
-        sight = self.sights[moment]
-        return max(middle_of(sight.seen.w, sight.shown), 0.0)
-
-    def inverse_slope_at(self, moment: int) -> Floats:
-        """(14,) of it with the moment's values."""
-        sight = self.sights[moment]
-        w, shown = sight.seen.w, sight.shown
-        apart = np.abs(w - middle_of(w, shown))
-        near = (shown > 0) & (apart <= middle_of(apart, shown) + 1e-9)
-        return np.asarray(np.average(sight.seen.w_slope[near], axis=0, weights=shown[near]))
-
     def covariance_at(self, moment: int) -> Floats:
-        """(17, 17) of one moment's values, and of the turn at which its distances were found: what in it is none of the aim included."""
+        """(18, 18) of one moment's values, of the turn at which its distances were found (what in it is none of the aim included), and of the factor."""
         pick, count = _pick(moment, len(self.sights)), len(self.turns_rad)
-        whole = np.zeros((COUNT + 3, len(self.joint)))
+        whole = np.zeros((COUNT + 4, len(self.joint)))
         whole[:COUNT, : COUNT + 3 * count] = pick
-        whole[COUNT:, :COUNT] = np.eye(COUNT)[AIM]
-        whole[COUNT:, COUNT + 3 * (count + moment) : COUNT + 3 * (count + moment) + 3] = np.eye(3)
+        whole[COUNT:-1, :COUNT] = np.eye(COUNT)[AIM]
+        whole[COUNT:-1, COUNT + 3 * (count + moment) : COUNT + 3 * (count + moment) + 3] = np.eye(3)
+        whole[-1, -1] = 1.0
         return np.asarray(whole @ self.joint @ whole.T)
 
 
@@ -209,10 +199,14 @@ class _Flight:
         """The same of all that turns a moment."""
         return np.asarray(self._slow + np.kron(self.drift + self.unread**2 * np.eye(self.count), np.eye(3)))
 
-    def _sight(self, i: int, turn: int) -> Sight:
+    def _own(self, i: int) -> Floats:
+        """(14,) of a moment."""
         own = self.values.copy()
         own[AIM] += self.turns[i]
-        seen = self.solves[i].seen(own)
+        return own
+
+    def _sight(self, i: int, turn: int) -> Sight:
+        seen = self.solves[i].seen(self._own(i))
         weight = 1 / (1 + ((seen.off + self.drawn[i]) / (CAUCHY * self.scales[i])) ** 2) / self.scales[i] ** 2
         together = self.solves[i].together(seen, weight, self.scales[i]) if turn >= _SETTLED else 1.0
         seen = calibrated(seen, self.shapes[i].smooth, weight, self.scales[i])
@@ -231,7 +225,7 @@ class _Flight:
         normal[-1, -1] = self.told_unit[1] ** -2.0
         toward[-1] = self.told_unit[0] * normal[-1, -1]
         slopes, ws = [], []
-        for pick, field, shapes, sight, solve in zip(self.picks, self.fields, self.shapes, self.sights, self.solves, strict=True):
+        for i, (pick, field, shapes, sight, solve) in enumerate(zip(self.picks, self.fields, self.shapes, self.sights, self.solves, strict=True)):
             every = np.column_stack([sight.seen.off_slope, field, sight.seen.off])
             weighted = every * (sight.weight / sight.together)[:, None]
             square = weighted.T @ every
@@ -247,8 +241,7 @@ class _Flight:
             toward -= pick.T @ square[:COUNT, -1]
             if sight.relative is not None:
                 with_factor = np.vstack([pick, last])
-                bent = shapes.drawn(sight.seen.w_slope[:, AIM], self.bent)
-                told, pull = by_distances(sight, sight.relative, shapes.smooth, bent, solve.offset + self.values[OFFSET], max(self.unit_w, LEAST_UNIT))
+                told, pull = by_distances(sight, sight.relative, solve.by_offset(self._own(i)), self._bent_w(i), max(self.unit_w, LEAST_UNIT))
                 normal += with_factor.T @ told @ with_factor
                 toward += with_factor.T @ pull
             near = sight.good & (np.abs(sight.seen.w) < 1 / NEAREST_M)
@@ -265,6 +258,10 @@ class _Flight:
         """(N, m) how a picture bent otherwise than is known would draw the residuals, for coefficients of 1, and (m, m) the coefficients' covariance."""
         skew = shapes.drawn(sight.seen.off_slope[:, AIM], self.bent)
         return skew, np.asarray(np.linalg.inv(np.eye(skew.shape[1]) + (skew * (sight.weight / sight.together)[:, None]).T @ skew))
+
+    def _bent_w(self, i: int) -> Floats:
+        """(N, m) what a moment's picture bent otherwise than is known adds to inverse distances, for coefficients of 1."""
+        return self.shapes[i].drawn(self.sights[i].seen.w_slope[:, AIM], self.bent)
 
     def _rows(self) -> list[Row]:
         return [row for _, row in self._told_rows() if row is not None]
@@ -290,20 +287,32 @@ class _Flight:
                 self.words.append(f"the distance {each.words} was not used: {why}")
 
     def _bounded(self, state: State) -> State:
-        """The state with what it adds that nothing lies beyond infinity."""
-        w, slope, noise = zip(*(block_distances(solve, sight) for solve, sight in zip(self.solves, self.sights, strict=True)), strict=True)
-        slopes = [each @ pick for each, pick in zip(slope, self.picks, strict=True)]
-        return bound_rows(np.concatenate(w), np.concatenate(slopes), np.concatenate(noise), state)[0]
+        """The state with what it adds that nothing lies beyond infinity, of moments whose distances the recorded clip does not have.
+
+        Those it has are in front of it already: what else has blocks of two cameras below zero is their noise, and a bound would draw all of it nearer.
+        """
+        parts = [
+            (w, slope @ pick, noise)
+            for sight, solve, pick in zip(self.sights, self.solves, self.picks, strict=True)
+            if sight.relative is None
+            for w, slope, noise in [block_distances(solve, sight)]
+        ]
+        if not parts:
+            return state
+        w, slope, noise = (np.concatenate(each) for each in zip(*parts, strict=True))
+        return bound_rows(w, slope, noise, state)[0]
 
     def flown(self) -> Flown:
         """What was found; of each moment's turn the slow share, as its like ones have it (the conditional mean of a normal process)."""
         slow = self._slow
         share = slow @ np.linalg.inv(self._expected)
-        every = np.zeros((self.size + 3 * self.count, self.size))
+        use = np.append(np.arange(self.size), len(self.covariance) - 1)
+        every = np.zeros((self.size + 3 * self.count + 1, self.size + 1))
         every[:COUNT, :COUNT] = np.eye(COUNT)
-        every[COUNT : self.size, COUNT:] = share
-        every[self.size :, COUNT:] = np.eye(3 * self.count)
-        joint = every @ self.covariance[: self.size, : self.size] @ every.T
+        every[COUNT : self.size, COUNT:-1] = share
+        every[self.size : -1, COUNT:-1] = np.eye(3 * self.count)
+        every[-1, -1] = 1.0
+        joint = every @ self.covariance[np.ix_(use, use)] @ every.T
         joint[COUNT : self.size, COUNT : self.size] += slow - share @ slow
         return Flown(
             values=self.values,
@@ -311,6 +320,7 @@ class _Flight:
             turns_rad=(share @ self.turns.ravel()).reshape(-1, 3),
             apart_rad=math.sqrt(float(np.trace(self.apart[:2, :2])) / 2),
             sights=tuple(self.sights),
+            typical=tuple(typical(sight, self._bent_w(i), self.unit_w) for i, sight in enumerate(self.sights)),
             joint=joint,
             words=tuple(self.words),
         )

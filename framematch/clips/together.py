@@ -273,7 +273,7 @@ def _checked(rig: Pairing, singles: Sequence[Checked], solved: Flown) -> Checked
     """The flight's rig as a check of stills has it."""
     values, covariance = solved.values, solved.covariance
     after = moved(rig, values)
-    shown = float(np.median([solved.inverse_at(i) for i in range(len(solved.sights))]))
+    shown = float(np.median([each.w for each in solved.typical]))
     distance = distance_from(shown) if shown > 1e-3 else math.inf
     distances = [d for d, _ in singles[0].off_percent]
     best = min(singles, key=lambda each: each.known_percent)

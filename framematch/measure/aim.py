@@ -130,13 +130,18 @@ class AimSolve:
             off_slope[:, i], w_slope[:, i] = (new_off - off) / _STEP, (new_w - w) / _STEP
         return Seen(off=off, off_slope=off_slope, w=w, w_slope=w_slope, w_sigma=sigma)
 
+    def by_offset(self, values: Floats) -> Floats:
+        """(N, 3) by what share an inverse distance changes with the offset, 1/m: its slope without the noise that its own size has in it."""
+        r, s = self._rays(values)
+        turn, a, _, normal = self._plane(values, r)
+        along = np.cross(normal, a)
+        tan = np.tan(np.clip(np.arctan2((s * along).sum(1), (s * a).sum(1)), -1.2, 1.2))
+        turned = (tan[:, None] * a - along) @ turn.T
+        denominator = (turned @ (self.offset + values[OFFSET]))[:, None]
+        return np.asarray(-turned / np.where(np.abs(denominator) > 1e-9, denominator, 1e-9))
+
     def _terms(self, values: Floats, r: Floats, s: Floats, camera: Camera) -> tuple[Floats, Floats, Floats]:
-        turn = Rotation.from_rotvec(values[AIM]).as_matrix() @ self.turn
-        a = r @ turn
-        b = (self.offset + values[OFFSET]) @ turn
-        across = np.cross(a, b if np.linalg.norm(b) > 1e-6 else np.array([0.0, 1e-6, 0.0]))
-        length = np.linalg.norm(across, axis=1)
-        normal = across / np.maximum(length, 1e-12)[:, None]
+        _, a, b, normal = self._plane(values, r)
         off = (s * normal).sum(1)
         # a and s turned about the normal: the angle from a to s in the plane, and the one that w = 1/m of offset makes
         along = np.cross(normal, a)
@@ -148,6 +153,15 @@ class AimSolve:
         sigma = self.noise_rad * ahead / np.maximum(np.abs(sideways), 1e-9)
         behind = (s * a).sum(1) <= 0
         return np.where(behind, 1.0, off * _per_rad(camera, s, normal) / self.per_rad) / self.noise_rad, w, sigma
+
+    def _plane(self, values: Floats, r: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """(3, 3) aim; in the monitoring camera's axes rays (N, 3), the offset (3,), and normals (N, 3) of the planes through both."""
+        turn = Rotation.from_rotvec(values[AIM]).as_matrix() @ self.turn
+        a = r @ turn
+        b = (self.offset + values[OFFSET]) @ turn
+        across = np.cross(a, b if np.linalg.norm(b) > 1e-6 else np.array([0.0, 1e-6, 0.0]))
+        length = np.linalg.norm(across, axis=1)
+        return turn, a, b, across / np.maximum(length, 1e-12)[:, None]
 
     def fit(self, keep: Mask, *, start: Floats, rows: Sequence[Row] = (), scale: float | None = None, rounds: int = 8) -> Fit:
         """Least squares on some details, with what else is known.

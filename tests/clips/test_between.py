@@ -41,7 +41,9 @@ def _flight(seed: int, *, swings: bool = True) -> tuple[Flown, np.ndarray, Simpl
     mean = aims.mean(axis=0)
     covariance = np.zeros((14, 14))
     covariance[:3, :3] = np.cov(aims.T) / MOMENTS
-    solved = Flown(values=np.concatenate([mean, np.zeros(11)]), covariance=covariance, turns_rad=aims - mean, apart_rad=0.01, sights=(), joint=np.eye(0))
+    solved = Flown(
+        values=np.concatenate([mean, np.zeros(11)]), covariance=covariance, turns_rad=aims - mean, apart_rad=0.01, sights=(), typical=(), joint=np.eye(0)
+    )
     return solved, times, clocks, flex
 
 
