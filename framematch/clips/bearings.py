@@ -154,6 +154,13 @@ def rotated(turns_rad: Floats, rays: Floats) -> Floats:
     return out
 
 
+def matrices(turns_rad: Floats) -> Floats:
+    """(..., 3, 3) of rotation vectors (..., 3)."""
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_rotvec(turns_rad).as_matrix(), dtype=np.float64)
+
+
 def _crossed(a: Floats, b: Floats) -> Floats:
     """a x b of (..., 3); NumPy's own takes several times as long for few."""
     (ax, ay, az), (bx, by, bz) = np.moveaxis(a, -1, 0), np.moveaxis(b, -1, 0)

@@ -18,6 +18,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
+from framematch.clips.bearings import matrices
 from framematch.clips.turns import Turns, typical_rate_deg_s
 from framematch.clips.whitened import Whitening
 from framematch.measure.check import NotSuitable
@@ -98,7 +99,7 @@ class TurnedPath:
 
         dt, steps = turns.end_s - turns.start_s, turns.at_frames_rad
         self.knots = np.append(turns.start_s, turns.end_s[-1])
-        self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(_matrices(steps), np.matmul)))])
+        self._attitudes = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(matrices(steps), np.matmul)))])
         self._sum = make_interp_spline(self.knots, np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)]), k=DEGREE)
         self._rate = self._sum.derivative()
         self._holes = np.concatenate([[0.0], np.cumsum(np.where(turns.read & (dt < 3.5 * turns.step_s), 0.0, dt))])
@@ -110,7 +111,7 @@ class TurnedPath:
     def at(self, times_s: Floats) -> Floats:
         """(n, 3, 3) attitudes at times (n,), in the axes of the clip's first frame."""
         knot = np.clip(np.searchsorted(self.knots, times_s, "right") - 1, 0, len(self.knots) - 1)
-        out: Floats = self._attitudes[knot] @ _matrices(self.turned(times_s) - self.turned(self.knots[knot]))
+        out: Floats = self._attitudes[knot] @ matrices(self.turned(times_s) - self.turned(self.knots[knot]))
         return out
 
     def between(self, first_s: float, last_s: float) -> Floats:
@@ -128,12 +129,6 @@ class TurnedPath:
         inside = (first_s >= self.knots[0]) & (last_s <= self.knots[-1])
         hole = np.interp(last_s, self.knots, self._holes) - np.interp(first_s, self.knots, self._holes)
         return np.asarray(inside & (hole < 1e-9))
-
-
-def _matrices(turns_rad: Floats) -> Floats:
-    from scipy.spatial.transform import Rotation
-
-    return np.asarray(Rotation.from_rotvec(turns_rad).as_matrix(), dtype=np.float64)
 
 
 def match_clocks(recording: Turns, monitoring: Turns, aim: Floats) -> Clocks:
@@ -237,7 +232,7 @@ class _Solve:
     def misses(self, values: Floats, use: Mask) -> Floats:
         """(n, 3) what the monitoring camera turned more than the recording camera says."""
         rig = self.path.turned(self.times(values, self.last[use])) - self.path.turned(self.times(values, self.first[use]))
-        aim = _matrices(values[2:]) @ self.aim
+        aim = matrices(values[2:]) @ self.aim
         return np.asarray(self.turn[use] - rig @ aim)
 
     def slopes(self, values: Floats, use: Mask) -> Floats:
@@ -359,7 +354,7 @@ class _Solve:
             rate_95_ppm=math.hypot(float(half[1]), 1e6 * _DRIFT_S / (span[1] - span[0])),
             middle_s=self.middle,
             span_s=span,
-            recording_from_monitoring=_matrices(fit.values[2:]) @ self.aim,
+            recording_from_monitoring=matrices(fit.values[2:]) @ self.aim,
             aim_covariance=covariance[2:, 2:] * (wide / NORMAL_95) ** 2,
             explained=explained,
             rival=rival,
@@ -391,7 +386,7 @@ class _Solve:
         """Whether the calmer recorded clip's shaking is in the other's at its full size, so that what the other has besides is flex."""
         if fit.whitening is None:
             return False
-        aim = _matrices(fit.values[2:]) @ self.aim
+        aim = matrices(fit.values[2:]) @ self.aim
         own, both = (fit.whitening(v) for v in (rig @ aim, other))
         told = float((own**2).sum())
         gain = float((own * both).sum()) / max(told, 1e-12)

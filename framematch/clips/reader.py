@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.bearings import FEWEST, rotated, share_told, turn_of
+from framematch.clips.bearings import FEWEST, matrices, rotated, share_told, turn_of
 from framematch.clips.corners import corners_of, followed
 from framematch.clips.frames import ClipFacts, Shown, clip_facts, frames_of
 from framematch.clips.keyed import KeyFrames
@@ -102,7 +102,7 @@ class _Reader:
         self.usual = change if not self.usual else 0.9 * self.usual + 0.1 * change
         self.before = frame
         if self.keys is not None:
-            self.attitude = self.attitude @ _matrix(before * (step.end_s - step.start_s) if step.turn is None else step.turn.turn_rad)
+            self.attitude = self.attitude @ matrices(before * (step.end_s - step.start_s) if step.turn is None else step.turn.turn_rad)
             self.keys.take(frame.time_s, frame.pixels, self.attitude)
 
     def _step(self, before: Shown, after: Shown, change: float) -> Step | None:
@@ -232,12 +232,6 @@ class _Reader:
             readout_95_s=half,
             keyed=None if self.keys is None else self.keys.keyed(),
         )
-
-
-def _matrix(turn_rad: Floats) -> Floats:
-    from scipy.spatial.transform import Rotation
-
-    return np.asarray(Rotation.from_rotvec(turn_rad).as_matrix(), dtype=np.float64)
 
 
 def _check(turns: Turns, file: str) -> None:

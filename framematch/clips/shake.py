@@ -16,7 +16,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from framematch.clips.bearings import rotated
+from framematch.clips.bearings import matrices, rotated
 from framematch.clips.turns import Turns, typical_rate_deg_s
 from framematch.errors import InputError
 from framematch.geometry.camera import Camera, Rect
@@ -134,7 +134,7 @@ def shake_of(turns: Turns, pairing: Pairing, *, smooth_s: float = SMOOTH_S, as_s
         name=turns.name,
         smooth_s=smooth_s,
         times_s=times,
-        off_deg=np.array([aim_from_rotation(m) for m in _matrices(-back)]),
+        off_deg=np.array([aim_from_rotation(m) for m in matrices(-back)]),
         serves_percent=_serves(camera, frame, keep, back),
         shift_percent=shift,
         read=read,
@@ -152,7 +152,7 @@ def attitudes(turns: Turns) -> tuple[Floats, Floats, Mask]:
 
     The frames at the ends of a turn that could not be read count as not read.
     """
-    steps = _matrices(turns.at_frames_rad)
+    steps = matrices(turns.at_frames_rad)
     out = np.concatenate([np.eye(3)[None], np.asarray(list(accumulate(steps, np.matmul)))])
     read = np.ones(len(out), dtype=bool)
     read[:-1] &= turns.read
@@ -176,12 +176,6 @@ def to_smooth(times_s: Floats, attitude: Floats, smooth_s: float) -> Floats:
         smooth = left @ np.diag([1.0, 1.0, np.linalg.det(left @ right)]) @ right
         out[k] = Rotation.from_matrix(attitude[k].T @ smooth).as_rotvec()
     return out
-
-
-def _matrices(turns_rad: Floats) -> Floats:
-    from scipy.spatial.transform import Rotation
-
-    return np.asarray(Rotation.from_rotvec(turns_rad).as_matrix(), dtype=np.float64)
 
 
 def _scaled(area: Rect, by: float) -> Rect:
